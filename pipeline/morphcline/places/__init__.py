@@ -1,0 +1,1 @@
+"""Where things are: grid references, transformations, checks of positions, the study grid."""

@@ -1,0 +1,1 @@
+"""What a snail scorer knows: species, band formulas, traits, habitats, cautions. Plain values in, plain values out."""

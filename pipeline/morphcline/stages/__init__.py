@@ -1,0 +1,1 @@
+"""The stages, in the order data flow; a stage is thin: load, call, save."""

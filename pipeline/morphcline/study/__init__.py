@@ -1,0 +1,35 @@
+"""The study file: one frozen, typed section a module, each default beside its meaning."""
+
+from morphcline.study.autocorrelation import Autocorrelation, Within
+from morphcline.study.clines import Change, Clines
+from morphcline.study.general import General
+from morphcline.study.habitat import Habitat
+from morphcline.study.load import Study, load_study
+from morphcline.study.publish import Publish
+from morphcline.study.records import FIELDS, EarlierSurvey, Position, RecordSource, Sheet
+from morphcline.study.scoring import Scoring, Selection, UserTrait
+from morphcline.study.surfaces import Neighbours, Surfaces
+from morphcline.study.temperature import Temperature
+
+__all__ = [
+    "FIELDS",
+    "Autocorrelation",
+    "Change",
+    "Clines",
+    "EarlierSurvey",
+    "General",
+    "Habitat",
+    "Neighbours",
+    "Position",
+    "Publish",
+    "RecordSource",
+    "Scoring",
+    "Selection",
+    "Sheet",
+    "Study",
+    "Surfaces",
+    "Temperature",
+    "UserTrait",
+    "Within",
+    "load_study",
+]

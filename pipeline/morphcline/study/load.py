@@ -1,0 +1,232 @@
+"""Read a study file into a frozen, typed :class:`Study`, reporting every problem at once."""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+import types
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import Any, Union, get_args, get_origin
+
+from pydantic import BaseModel, ValidationError
+
+from morphcline.errors import Problem, StudyFileError
+from morphcline.study._base import Section
+from morphcline.study.autocorrelation import Autocorrelation
+from morphcline.study.clines import Change, Clines
+from morphcline.study.general import General
+from morphcline.study.habitat import Habitat
+from morphcline.study.publish import Publish
+from morphcline.study.records import EarlierSurvey, RecordSource
+from morphcline.study.scoring import Scoring
+from morphcline.study.surfaces import Surfaces
+from morphcline.study.temperature import Temperature
+
+
+class Study(Section):
+    """A whole study: every section with its defaults filled in, every path absolute.
+
+    Attributes
+    ----------
+    file : path
+        The study file.
+    study, scoring, habitat, temperature, surfaces, autocorrelation, clines, change, publish
+        The sections; ``habitat`` and ``temperature`` are None when the study has no such raster.
+    records : tuple of RecordSource
+        The survey's own files.
+    earlier : tuple of EarlierSurvey
+    """
+
+    file: Path
+    study: General
+    records: tuple[RecordSource, ...]
+    earlier: tuple[EarlierSurvey, ...] = ()
+    scoring: Scoring = Scoring()
+    habitat: Habitat | None = None
+    temperature: Temperature | None = None
+    surfaces: Surfaces = Surfaces()
+    autocorrelation: Autocorrelation = Autocorrelation()
+    clines: Clines = Clines()
+    change: Change = Change()
+    publish: Publish = Publish()
+
+    def shown(self, path: Path) -> str:
+        """Return a path as the user wrote it: relative to the study file where it lies below its folder."""
+        for base in (self.file.parent, self.file.parent.parent):
+            if path.is_relative_to(base):
+                return path.relative_to(base).as_posix()
+        return path.name
+
+
+def load_study(file: str | Path) -> Study:
+    """Read and check a study file.
+
+    Parameters
+    ----------
+    file : path
+        A TOML file; relative paths in it count from its folder.
+
+    Returns
+    -------
+    Study
+
+    Raises
+    ------
+    StudyFileError
+        With every problem found: unreadable TOML, unknown keys (and the nearest known one), values out of range.
+        Files that the study names are not opened here.
+    """
+    file = Path(file).absolute()
+    document = _read_toml(file)
+    problems: list[Problem] = []
+    shaped = _shape(document, file, problems)
+    study: Study | None = None
+    try:
+        study = Study.model_validate({"file": file, **shaped})
+    except ValidationError as error:
+        problems += _problems(error, file, shaped)
+    if problems or study is None:
+        raise StudyFileError(problems)
+    return _with_absolute_paths(study, file.parent)
+
+
+def _read_toml(file: Path) -> dict[str, Any]:
+    try:
+        return tomllib.loads(file.read_bytes().decode("utf-8-sig"))
+    except FileNotFoundError:
+        problem = Problem(str(file), "", "there is no such file", "name a study file, or make one with: morphcline new DIR")
+    except IsADirectoryError:
+        problem = Problem(str(file), "", "this is a folder", "name the study file in it")
+    except PermissionError:
+        problem = Problem(str(file), "", "the file may not be read", "change its permissions")
+    except UnicodeDecodeError as error:
+        problem = Problem(
+            file.name, f"byte {error.start}", "this is not UTF-8 text", "save the study file as UTF-8"
+        )
+    except tomllib.TOMLDecodeError as error:
+        problem = Problem(file.name, "", f"this is not TOML: {error}", "mend the line named")
+    raise StudyFileError(problem)
+
+
+def _shape(document: dict[str, Any], file: Path, problems: list[Problem]) -> dict[str, Any]:
+    """Bring the three ways to write ``[records]`` (one path, a list of paths, tables) into one."""
+    shaped = dict(document)
+    tables = shaped.get("records")
+    if tables is None:
+        return shaped
+    earlier: list[dict[str, Any]] = []
+    sources: list[Any] = []
+    for table in tables if isinstance(tables, list) else [tables]:
+        if not isinstance(table, dict):
+            problems.append(
+                Problem(file.name, "records", f"found {table!r}", "a table [records], or tables [[records]]")
+            )
+            continue
+        rest = {key: value for key, value in table.items() if key != "earlier"}
+        sources += _a_source_per_path(rest)
+        if "earlier" in table:
+            found = table["earlier"]
+            earlier += found if isinstance(found, list) else [found]
+    shaped["records"] = sources
+    if earlier:
+        shaped["earlier"] = [_shape_earlier(survey) for survey in earlier]
+    return shaped
+
+
+def _shape_earlier(survey: Any) -> Any:
+    if not isinstance(survey, dict):
+        return survey
+    rest = {key: value for key, value in survey.items() if key != "name"}
+    name = {"name": survey["name"]} if "name" in survey else {}
+    return {**name, "sources": _a_source_per_path(rest)}
+
+
+def _a_source_per_path(table: dict[str, Any]) -> list[dict[str, Any]]:
+    paths = table.get("path")
+    if isinstance(paths, list):
+        return [{**table, "path": path} for path in paths]
+    return [table]
+
+
+def _problems(error: ValidationError, file: Path, shaped: dict[str, Any]) -> Iterator[Problem]:
+    seen = set()
+    for item in error.errors(include_url=False):
+        location = [part for part in item["loc"] if not _is_union_tag(part)]
+        where = _where(location)
+        if item["type"] == "extra_forbidden":
+            found, accepted = f"the key {location[-1]!r} is unknown", _nearest_key(location, shaped)
+        elif item["type"] == "missing":
+            found, accepted = "this key is missing", "add it"
+        else:
+            message = item["msg"].removeprefix("Value error, ")
+            found, accepted = f"found {_brief(item['input'])}", message[:1].lower() + message[1:]
+        if (where, found) not in seen:  # a union reports one error a member
+            seen.add((where, found))
+            yield Problem(file.name, where, found, accepted)
+
+
+def _is_union_tag(part: Any) -> bool:
+    return isinstance(part, str) and (
+        part.startswith(("literal[", "function-", "constrained-", "lax-or-strict", "tuple["))
+        or part in {"float", "int", "str", "path", "Neighbours", "Within"}
+    )
+
+
+def _brief(value: Any) -> str:
+    text = repr(value)
+    return text if len(text) <= 80 else text[:77] + "..."
+
+
+def _where(location: list[Any]) -> str:
+    names = [str(part) if not isinstance(part, int) else f"#{part + 1}" for part in location]
+    if len(names) <= 1:
+        return "".join(names)
+    return f"[{'.'.join(names[:-1])}] {names[-1]}"
+
+
+def _nearest_key(location: list[Any], shaped: dict[str, Any]) -> str:
+    known = sorted(_known_keys(Study, location[:-1], shaped))
+    near = difflib.get_close_matches(str(location[-1]), known, n=1)
+    if near:
+        return f"did you mean {near[0]!r}?".removesuffix("?")
+    return "known keys here: " + ", ".join(known)
+
+
+def _known_keys(model: type[BaseModel], location: Iterable[Any], shaped: Any) -> set[str]:
+    for part in location:
+        if isinstance(part, int) or part not in model.model_fields:
+            continue
+        inner = _section_in(model.model_fields[part].annotation)
+        if inner is None:
+            return set()
+        model = inner
+    names = set(model.model_fields)
+    return (names - {"file", "earlier"}) | {"change"} if model is Study else names
+
+
+def _section_in(annotation: Any) -> type[BaseModel] | None:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    if get_origin(annotation) in (Union, types.UnionType, tuple, list):
+        for argument in get_args(annotation):
+            found = _section_in(argument)
+            if found is not None:
+                return found
+    return None
+
+
+def _with_absolute_paths(value: Any, base: Path) -> Any:
+    """Return a copy of a section in which every path counts from ``base``."""
+    if isinstance(value, Path):
+        return value if value.is_absolute() else (base / value).resolve()
+    if isinstance(value, tuple):
+        return tuple(_with_absolute_paths(item, base) for item in value)
+    if isinstance(value, BaseModel):
+        changed = {
+            name: _with_absolute_paths(getattr(value, name), base)
+            for name in value.model_fields_set
+            if isinstance(getattr(value, name), Path | tuple | BaseModel)
+        }
+        return value.model_copy(update=changed)
+    return value

@@ -1,0 +1,38 @@
+"""``[surfaces]``: how frequencies are smoothed over the region."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import Field
+
+from morphcline.study._base import Section
+
+
+class Neighbours(Section):
+    """A bandwidth that follows the sites: the distance to the given number of neighbours."""
+
+    neighbours: int = Field(ge=3)
+
+
+class Surfaces(Section):
+    """Cell size, kernel, bandwidth and support.
+
+    Attributes
+    ----------
+    cell_m : float
+    degree : {0, 1}
+        0: kernel-weighted proportion; 1: local logistic, unbiased on a slope and at the edge.
+    kernel : {"gaussian", "epanechnikov", "tricube"}
+        The last two are compact: nothing beyond one bandwidth counts.
+    bandwidth : "cross-validated", float or Neighbours
+        By leave-one-site-out deviance, in metres (for the Gaussian its standard deviation), or adaptive.
+    min_effective_shells : float
+        Cells with less local support are blank.
+    """
+
+    cell_m: float = Field(default=500.0, gt=0)
+    degree: Literal[0, 1] = 1
+    kernel: Literal["gaussian", "epanechnikov", "tricube"] = "gaussian"
+    bandwidth: Literal["cross-validated"] | float | Neighbours = "cross-validated"
+    min_effective_shells: float = Field(default=30.0, gt=0)

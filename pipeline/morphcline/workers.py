@@ -1,0 +1,81 @@
+"""The one place that knows about processes and a Dask scheduler; the same results whichever is used."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any, TypeVar
+
+from morphcline.errors import Problem, StudyError, WorkerError
+
+Task = TypeVar("Task")
+Result = TypeVar("Result")
+
+
+@dataclass(frozen=True)
+class Workers:
+    """Where tasks run: in this process, in local processes, or on a Dask cluster.
+
+    Parameters
+    ----------
+    processes : int
+        1 runs everything in this process.
+    scheduler : str, optional
+        Address of a running Dask scheduler, for example ``tcp://host:8786``; then ``processes`` is not used.
+    """
+
+    processes: int = 1
+    scheduler: str | None = None
+
+    def map(self, function: Callable[[Task], Result], tasks: Sequence[Task]) -> list[Result]:
+        """Apply a function to every task and return the results in the tasks' order.
+
+        Parameters
+        ----------
+        function : callable
+            A module-level function, so that it can travel. It must draw random numbers only from a seed in its task.
+        tasks : sequence
+
+        Raises
+        ------
+        WorkerError
+            When a worker or the scheduler goes away.
+        StudyError
+            When a scheduler is asked for and the extra ``cluster`` is not installed.
+        """
+        if self.scheduler is not None:
+            return self._map_on_cluster(function, tasks)
+        if self.processes == 1 or len(tasks) < 2:
+            return [function(task) for task in tasks]
+        return self._map_on_processes(function, tasks)
+
+    def _map_on_processes(self, function: Callable[[Task], Result], tasks: Sequence[Task]) -> list[Result]:
+        from joblib import Parallel, delayed
+        from joblib.externals.loky.process_executor import TerminatedWorkerError
+
+        try:
+            parallel = Parallel(n_jobs=min(self.processes, len(tasks)), backend="loky", inner_max_num_threads=1)
+            results: list[Result] = parallel(delayed(function)(task) for task in tasks)
+        except TerminatedWorkerError as error:
+            raise WorkerError(
+                "a worker process ended before its work was done (often for lack of memory): "
+                "try fewer with --workers"
+            ) from error
+        return results
+
+    def _map_on_cluster(self, function: Callable[[Task], Result], tasks: Sequence[Task]) -> list[Result]:
+        try:
+            from distributed import Client
+        except ImportError:
+            raise StudyError(
+                Problem("", "--scheduler", "the Dask client is not installed", 'pip install "morphcline[cluster]"')
+            ) from None
+        client: Any = None
+        try:
+            client = Client(self.scheduler, timeout="15s", set_as_default=False)
+            return list(client.gather(client.map(function, tasks, pure=False)))
+        except (OSError, TimeoutError) as error:
+            raise WorkerError(f"no Dask scheduler answers at {self.scheduler}: {error}") from error
+        finally:
+            if client is not None:
+                client.close()
