@@ -58,8 +58,7 @@ class Workers:
             results: list[Result] = parallel(delayed(function)(task) for task in tasks)
         except TerminatedWorkerError as error:
             raise WorkerError(
-                "a worker process ended before its work was done (often for lack of memory): "
-                "try fewer with --workers"
+                "a worker process ended before its work was done (often for lack of memory): try fewer with --workers"
             ) from error
         return results
 

@@ -26,7 +26,7 @@ def whole_file(path: Path) -> Iterator[Path]:
     temporary = path.with_name(f".{path.stem}.part-{os.getpid()}{path.suffix}")
     try:
         yield temporary
-        os.replace(temporary, path)
+        temporary.replace(path)
     finally:
         with suppress(FileNotFoundError):
             temporary.unlink()

@@ -41,8 +41,7 @@ def write_table(path: Path, table: pd.DataFrame, columns: Mapping[str, str] | No
 
 
 def read_table(path: Path) -> pd.DataFrame:
-    """Read a table that :func:`write_table` wrote; empty cells are missing, except in text columns where they are ''."""
+    """Read a table that :func:`write_table` wrote; empty cells are missing, in text columns empty text."""
     header = pd.read_csv(path, nrows=0, encoding="utf-8").columns
     text = {name: str for name in header if name in TEXT}
-    table = pd.read_csv(path, dtype=text, keep_default_na=False, na_values={n: [""] for n in header if n not in TEXT})
-    return table
+    return pd.read_csv(path, dtype=text, keep_default_na=False, na_values={n: [""] for n in header if n not in TEXT})

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 from pydantic import Field, field_validator
 
 from morphcline.study._base import Section
@@ -45,6 +47,6 @@ class Autocorrelation(Section):
         if isinstance(classes, int):
             if classes < 2:
                 raise ValueError("at least 2 distance classes")
-        elif len(classes) < 2 or any(b <= a for a, b in zip(classes, classes[1:], strict=False)):
+        elif len(classes) < 2 or any(b <= a for a, b in pairwise(classes)):
             raise ValueError("at least two limits in metres, each larger than the one before")
         return classes

@@ -88,22 +88,23 @@ def load_study(file: str | Path) -> Study:
         problems += _problems(error, file, shaped)
     if problems or study is None:
         raise StudyFileError(problems)
-    return _with_absolute_paths(study, file.parent)
+    absolute: Study = _with_absolute_paths(study, file.parent)
+    return absolute
 
 
 def _read_toml(file: Path) -> dict[str, Any]:
     try:
         return tomllib.loads(file.read_bytes().decode("utf-8-sig"))
     except FileNotFoundError:
-        problem = Problem(str(file), "", "there is no such file", "name a study file, or make one with: morphcline new DIR")
+        problem = Problem(
+            str(file), "", "there is no such file", "name a study file, or make one with: morphcline new DIR"
+        )
     except IsADirectoryError:
         problem = Problem(str(file), "", "this is a folder", "name the study file in it")
     except PermissionError:
         problem = Problem(str(file), "", "the file may not be read", "change its permissions")
     except UnicodeDecodeError as error:
-        problem = Problem(
-            file.name, f"byte {error.start}", "this is not UTF-8 text", "save the study file as UTF-8"
-        )
+        problem = Problem(file.name, f"byte {error.start}", "this is not UTF-8 text", "save the study file as UTF-8")
     except tomllib.TOMLDecodeError as error:
         problem = Problem(file.name, "", f"this is not TOML: {error}", "mend the line named")
     raise StudyFileError(problem)

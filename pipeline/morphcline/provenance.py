@@ -1,0 +1,145 @@
+"""What a run rested on and what it made: digests, settings in force, versions; the record kept in ``run.json``."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from collections.abc import Mapping
+from functools import cache
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any
+
+from morphcline.files.atomic import write_text
+from morphcline.study import Study
+
+RUN_FILE = "run.json"
+
+#: Files that belong to a named file and change what is read from it.
+_COMPANIONS = (".shx", ".dbf", ".prj", ".cpg", ".tfw", ".tifw", ".aux.xml", ".ovr")
+
+_PACKAGES = (
+    "numpy", "scipy", "pandas", "pyarrow", "openpyxl", "geopandas", "pyogrio", "shapely", "pyproj", "rasterio",
+    "exactextract", "scikit-learn", "joblib", "matplotlib", "folium", "jinja2", "pydantic",
+)  # fmt: skip
+
+# What these hold can't change a table or raster.
+_NOT_SCIENCE = {"cli.py", "__main__.py", "template.py"}
+
+
+def digest_of(path: Path) -> str | None:
+    """Return a digest of a file's content and of the companions beside it, or None where there is no file."""
+    if not path.is_file():
+        return None
+    digest = hashlib.blake2b(digest_size=16)
+    for part in (path, *_companions(path)):
+        digest.update(part.suffix.encode())
+        with part.open("rb") as file:
+            while chunk := file.read(1 << 20):
+                digest.update(chunk)
+    return digest.hexdigest()
+
+
+def _companions(path: Path) -> list[Path]:
+    beside = [path.with_suffix(suffix) for suffix in _COMPANIONS] + [
+        Path(f"{path}.aux.xml"),
+        Path(f"{path}.ovr"),
+    ]
+    return sorted({companion for companion in beside if companion != path and companion.is_file()})
+
+
+@cache
+def code_digest(*, with_render: bool) -> str:
+    """Return a digest of this package's own sources; ``render`` counts only for the stages that draw."""
+    home = Path(__file__).parent
+    digest = hashlib.blake2b(digest_size=16)
+    for path in sorted(home.rglob("*")):
+        name = path.relative_to(home)
+        if path.suffix in {".pyc", ""} or not path.is_file() or name.name in _NOT_SCIENCE:
+            continue
+        if name.parts[0] == "render" and not with_render:
+            continue
+        digest.update(name.as_posix().encode() + b"\0" + path.read_bytes())
+    return digest.hexdigest()
+
+
+def settings_in_force(study: Study, sections: tuple[str, ...] | None = None) -> dict[str, Any]:
+    """Return the settings, defaults included, as plain values; paths count from the study file's folder.
+
+    Parameters
+    ----------
+    study : Study
+    sections : tuple of str, optional
+        Only these.
+    """
+    plain = study.model_dump(mode="python", include=set(sections) if sections is not None else None)
+    plain.pop("file", None)
+    settings: dict[str, Any] = _plain(plain, study)
+    return settings
+
+
+def _plain(value: Any, study: Study) -> Any:
+    if isinstance(value, Path):
+        return source_key(study, value)
+    if isinstance(value, Mapping):
+        return {str(key): _plain(item, study) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item, study) for item in value]
+    return value
+
+
+def source_key(study: Study, path: Path) -> str:
+    """Name a user's file relative to the study file, the same on every machine."""
+    try:
+        return Path(os.path.relpath(path, study.file.parent)).as_posix()
+    except ValueError:  # another drive on Windows
+        return path.as_posix()
+
+
+def versions() -> dict[str, str]:
+    """Return the versions of this package and of those that do its arithmetic."""
+    from morphcline import __version__
+
+    found = {"morphcline": __version__}
+    for package in _PACKAGES:
+        try:
+            found[package] = version(package)
+        except PackageNotFoundError:
+            found[package] = "absent"
+    return found
+
+
+def read_run(folder: Path) -> dict[str, Any]:
+    """Return the record of earlier runs in an output folder; empty when there is none that can be read."""
+    try:
+        record = json.loads((folder / RUN_FILE).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return record if isinstance(record, dict) else {}
+
+
+def write_run(folder: Path, record: Mapping[str, Any]) -> None:
+    """Write the record of a run, whole."""
+    write_text(folder / RUN_FILE, json.dumps(record, indent=1, ensure_ascii=False, default=str) + "\n")
+
+
+def changed_settings(before: Any, now: Any, key: str = "") -> list[str]:
+    """Name the settings that differ, with both values: ``[surfaces] cell_m 500.0 -> 250.0``."""
+    if isinstance(before, dict) and isinstance(now, dict):
+        names = sorted({*before, *now})
+        return [
+            change
+            for name in names
+            for change in changed_settings(before.get(name), now.get(name), f"{key}.{name}" if key else name)
+        ]
+    if before == now:
+        return []
+    section, _, name = key.rpartition(".")
+    label = f"[{section}] {name}" if section else f"[{name}]"
+    return [f"{label} {_brief(before)} -> {_brief(now)}"]
+
+
+def _brief(value: Any) -> str:
+    text = json.dumps(value, ensure_ascii=False, default=str)
+    return text if len(text) <= 60 else text[:57] + "..."

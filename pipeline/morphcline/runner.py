@@ -1,0 +1,377 @@
+"""Stage order, what is due and why, and the record of what was done. No science here."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from functools import partial
+from importlib import import_module
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from morphcline.errors import MorphclineError, Problem, StudyError
+from morphcline.files.atomic import write_text
+from morphcline.provenance import (
+    changed_settings,
+    code_digest,
+    digest_of,
+    read_run,
+    settings_in_force,
+    source_key,
+    versions,
+    write_run,
+)
+from morphcline.stages import NAMES as STAGES
+from morphcline.study import Study, load_study
+from morphcline.workers import Workers
+
+if TYPE_CHECKING:
+    from morphcline.stages.base import Stage
+    from morphcline.stages.intake import Assessment
+
+_DRAWING = {"maps", "report"}
+COLUMNS_FILE = "tables/README.md"
+
+
+@dataclass(frozen=True)
+class Due:
+    """A stage and why it would run; an empty reason means it is up to date."""
+
+    stage: str
+    reason: str
+
+
+@dataclass(frozen=True)
+class RunResult:
+    """What a run did.
+
+    Attributes
+    ----------
+    folder : Path
+        Where the results lie.
+    ran, skipped : tuple of str
+        Names of stages.
+    accounts : dict
+        What each stage of the study reports of itself, whether it ran now or earlier.
+    """
+
+    folder: Path
+    ran: tuple[str, ...]
+    skipped: tuple[str, ...]
+    accounts: dict[str, dict[str, Any]] = field(default_factory=dict)
+
+    @property
+    def warnings(self) -> list[str]:
+        """Sentences a user should read, of the stages that ran now."""
+        return [sentence for name in self.ran for sentence in self.accounts[name].get("warnings", [])]
+
+
+class Listener:
+    """What a run tells while it goes on; this one keeps silent."""
+
+    def started(self, stage: str, summary: str, reason: str) -> None:
+        """Say that a stage starts, and why."""
+
+    def progress(self, done: int, total: int, what: str) -> None:
+        """Say how far the running stage is."""
+
+    def finished(self, stage: str, seconds: float, account: dict[str, Any]) -> None:
+        """Say that a stage is done."""
+
+    def skipped(self, stage: str) -> None:
+        """Say that a stage was up to date."""
+
+    def stopped(self) -> None:
+        """Clear away what is shown, after the last stage or an error."""
+
+
+def load_stage(name: str) -> Stage:
+    """Import a stage, with all that its work needs."""
+    stage: Stage = import_module(f"morphcline.stages.{name}").STAGE
+    return stage
+
+
+def select(*, first: str | None = None, last: str | None = None, only: str | None = None) -> tuple[str, ...]:
+    """Return the names of the stages from ``first`` to ``last``, or one alone."""
+    if only is not None:
+        return (only,)
+    start = STAGES.index(first) if first else 0
+    end = STAGES.index(last) if last else len(STAGES) - 1
+    return STAGES[start : end + 1]
+
+
+def output_folder(study: Study, out: Path | None = None) -> Path:
+    """Return where results go: ``out``, or ``outputs/<name>`` beside the folder that holds the study file.
+
+    A study file in a folder named ``config`` counts as lying in the folder above.
+    """
+    if out is not None:
+        return out.absolute()
+    home = study.file.parent
+    return (home.parent if home.name == "config" else home) / "outputs" / study.study.name
+
+
+def plan(study: Study, folder: Path, stages: Iterable[str] = STAGES, *, force: bool = False) -> list[Due]:
+    """Say which stages would run, and why.
+
+    A stage is due when anything it declares has another content than when it last ran. A stage that reads what a
+    due stage writes may turn out not to be due, when that comes out the same.
+    """
+    record = read_run(folder)
+    remade: dict[str, str] = {}
+    dues = []
+    for name in stages:
+        done = record.get("stages", {}).get(name)
+        reason = "asked for with --force" if force else _why_due(study, folder, name, done)
+        if not reason and done:
+            made_by = {remade[read] for read in done["reads"] if read in remade}
+            if made_by:
+                reason = f"what it reads is remade by {', '.join(sorted(made_by))}"
+        if reason:
+            remade |= dict.fromkeys(done["outputs"] if done else (), name)
+        dues.append(Due(name, reason))
+    return dues
+
+
+def run(
+    study: Study | str | Path,
+    *,
+    out: Path | None = None,
+    stages: Iterable[str] = STAGES,
+    force: bool = False,
+    workers: Workers | None = None,
+    listener: Listener | None = None,
+) -> RunResult:
+    """Run the stages that are due.
+
+    Parameters
+    ----------
+    study : Study or path
+        A study, or the path of its file.
+    out : Path, optional
+        Output folder; see :func:`output_folder`.
+    stages : iterable of str
+        Which of :data:`STAGES`, in that order.
+    force : bool
+        Run them even where nothing has changed.
+    workers : Workers, optional
+    listener : Listener, optional
+        Is told how the run goes on.
+
+    Returns
+    -------
+    RunResult
+
+    Raises
+    ------
+    StudyError
+        When the study or its data stop the run. Outputs written before stay as they were.
+    """
+    study = study if isinstance(study, Study) else load_study(study)
+    folder = output_folder(study, out)
+    _refuse_foreign_folder(folder, study)
+    workers, listener = workers or Workers(), listener or Listener()
+    record = read_run(folder)
+    done: dict[str, Any] = record.get("stages", {})
+    ran, skipped = [], []
+    try:
+        for name in stages:
+            reason = "asked for with --force" if force else _why_due(study, folder, name, done.get(name))
+            if not reason:
+                skipped.append(name)
+                listener.skipped(name)
+                continue
+            done[name] = _run_stage(study, folder, name, reason, workers, listener)
+            ran.append(name)
+            _keep(folder, study, done)
+    finally:
+        listener.stopped()
+    return RunResult(folder, tuple(ran), tuple(skipped), {name: item["account"] for name, item in done.items()})
+
+
+def _why_due(study: Study, folder: Path, name: str, done: dict[str, Any] | None) -> str:
+    if not done:
+        return "it has not run before"
+    if done["code"] != code_digest(with_render=name in _DRAWING):
+        return "morphcline itself has changed"
+    changes = changed_settings(done["settings"], settings_in_force(study, tuple(done["settings"])))
+    if changes:
+        return "; ".join(changes[:3]) + (f" and {len(changes) - 3} more" if len(changes) > 3 else "")
+    for key, digest in done["sources"].items():
+        if digest_of(study.file.parent / key) != digest:
+            return f"{key} has changed"
+    for key, digest in done["reads"].items():
+        if digest_of(folder / key) != digest:
+            return f"{key} has changed"
+    for key, digest in done["outputs"].items():
+        found = digest_of(folder / key)
+        if found != digest:
+            return f"{key} is {'missing' if found is None else 'not as it was written'}"
+    return ""
+
+
+def _run_stage(
+    study: Study, folder: Path, name: str, reason: str, workers: Workers, listener: Listener
+) -> dict[str, Any]:
+    from morphcline.stages.base import Context
+
+    stage = load_stage(name)
+    listener.started(name, stage.summary, reason)
+    absent = [read for read in stage.reads if not (folder / read).is_file()]
+    if absent:
+        raise StudyError(
+            Problem(
+                "",
+                f"stage {name}",
+                f"it reads {absent[0]}, which is not in {folder.name}",
+                f"run the stages before it first: leave out --from and --only, or use --to {name}",
+            )
+        )
+    sections = tuple(dict.fromkeys(("study", *stage.settings)))
+    sources = {source_key(study, path): digest_of(path) for path in stage.sources(study)}
+    reads = {read: digest_of(folder / read) for read in stage.reads}
+    start = time.perf_counter()
+    account = stage.run(Context(study, folder, workers, listener.progress))
+    seconds = round(time.perf_counter() - start, 3)
+    changed = [key for key, digest in sources.items() if digest_of(study.file.parent / key) != digest]
+    if changed:
+        raise StudyError(Problem(changed[0], "", "the file changed while it was read", "run again"))
+    outputs = tuple(dict.fromkeys((*stage.writes(study), *account.pop("files", ()))))
+    missing = [output for output in outputs if not (folder / output).is_file()]
+    if missing:
+        raise MorphclineError(f"stage {name} did not write {missing[0]}")
+    listener.finished(name, seconds, account)
+    return {
+        "finished": datetime.now(UTC).isoformat(timespec="seconds"),
+        "seconds": seconds,
+        "because": reason,
+        "code": code_digest(with_render=name in _DRAWING),
+        "settings": settings_in_force(study, sections),
+        "sources": sources,
+        "reads": reads,
+        "outputs": {output: digest_of(folder / output) for output in outputs},
+        "columns": {table: dict(columns) for table, columns in stage.columns.items()},
+        "account": account,
+    }
+
+
+def _keep(folder: Path, study: Study, done: dict[str, Any]) -> None:
+    ordered = {name: done[name] for name in STAGES if name in done}
+    rows = ordered.get("intake", {}).get("account", {})
+    record = {
+        "study": study.study.name,
+        "title": study.study.title,
+        "seed": study.study.seed,
+        "versions": versions(),
+        "rows": {key: rows[key] for key in ("rows", "accepted", "rejected") if key in rows},
+        "settings": settings_in_force(study),
+        "stages": ordered,
+    }
+    write_run(folder, record)
+    write_text(folder / COLUMNS_FILE, _columns_page(ordered))
+
+
+def _columns_page(done: dict[str, Any]) -> str:
+    lines = [
+        "# Columns of the tables",
+        "",
+        "UTF-8, comma-separated; an empty cell is missing, never zero. Units stand in the column's name.",
+    ]
+    for item in done.values():
+        for table, columns in item["columns"].items():
+            lines += ["", f"## {table}", "", "| column | holds |", "|---|---|"]
+            lines += [f"| {name} | {text} |" for name, text in columns.items()]
+    return "\n".join(lines) + "\n"
+
+
+def _refuse_foreign_folder(folder: Path, study: Study) -> None:
+    """Stop before another study's results, or files that are none of ours, are mixed with new ones."""
+    if folder.exists() and not folder.is_dir():
+        raise StudyError(Problem(str(folder), "", "this is a file", "name a folder with --out"))
+    record = read_run(folder)
+    if record and record.get("study") != study.study.name:
+        raise StudyError(
+            Problem(
+                folder.name,
+                "run.json",
+                f"this folder holds the study {record.get('study')!r}",
+                "choose another folder with --out",
+            )
+        )
+    if not record and folder.is_dir() and any(not item.name.startswith(".") for item in folder.iterdir()):
+        ours = {"records", "tables", "surfaces", "figures", "sites.gpkg", "map.html", "report.html"}
+        foreign = sorted({item.name for item in folder.iterdir() if not item.name.startswith(".")} - ours)
+        if foreign:
+            raise StudyError(
+                Problem(
+                    folder.name,
+                    "",
+                    f"the folder is in use: it holds {foreign[0]!r}",
+                    "choose an empty or new folder with --out",
+                )
+            )
+
+
+@dataclass(frozen=True)
+class CheckResult:
+    """What reading everything brought to light.
+
+    Attributes
+    ----------
+    problems : tuple of Problem
+        What would stop a run.
+    assessment : Assessment or None
+        The rows' fates; None when the records themselves can't be read.
+    """
+
+    problems: tuple[Problem, ...]
+    assessment: Assessment | None
+
+
+def check(study: Study | str | Path) -> CheckResult:
+    """Read everything a study names and write nothing.
+
+    Parameters
+    ----------
+    study : Study or path
+
+    Returns
+    -------
+    CheckResult
+
+    Raises
+    ------
+    StudyFileError
+        When the study file itself can't be used.
+    """
+    study = study if isinstance(study, Study) else load_study(study)
+    problems: list[Problem] = []
+    from morphcline.stages import intake
+
+    assessment = _collect(problems, lambda: intake.assess(study))
+    for examine in _examinations(study):
+        _collect(problems, examine)
+    return CheckResult(tuple(dict.fromkeys(problems)), assessment)
+
+
+def _examinations(study: Study) -> Iterable[Callable[[], Any]]:
+    from morphcline.files import rasters, vectors
+    from morphcline.places import transforms
+
+    yield partial(transforms.check_working_crs, study.study.crs, None)
+    for raster in (study.habitat, study.temperature):
+        if raster is not None:
+            yield partial(rasters.examine, raster.path, raster.band)
+    for path in (study.study.area, study.clines.axis, study.publish.basemap):
+        if isinstance(path, Path):
+            yield partial(vectors.examine, path)
+
+
+def _collect(problems: list[Problem], examine: Callable[[], Any]) -> Any:
+    try:
+        return examine()
+    except StudyError as error:
+        problems += error.problems
+        return None

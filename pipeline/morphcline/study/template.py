@@ -1,0 +1,115 @@
+"""What ``morphcline new`` writes: a commented study file and an empty record sheet."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from morphcline.errors import Problem, StudyError
+
+STUDY_FILE = "study.toml"
+RECORD_SHEET = "records.csv"
+
+#: A line that starts with ``# `` and holds ``key = value`` shows a default, or an example where none exists.
+STUDY_TEXT = """\
+# A study: where its files are, and how they are worked up. Paths count from this file.
+# A line such as "# cell_m = 500" shows what holds when it is left out.
+
+[study]
+name = "my-survey"                   # a-z, 0-9, - and _: names the output folder
+title = "My shell survey"
+crs = "EPSG:2154"                    # CHANGE THIS: a projected CRS in metres that suits your region
+# seed = 1                           # every random draw follows from it
+# area = "area.gpkg"                 # a polygon: the region mapped; else the sites' hull with a margin
+
+[records]
+path = "records.csv"                 # CSV, XLSX, GeoPackage or Parquet; several: ["one.csv", "two.xlsx"]
+layout = "counts"                    # counts: a row per site, species, colour and banding; wide: a column
+                                     #   per morph; shells: a row per shell
+
+[records.columns]                    # our field = "their column"; a field left out goes by its own name
+# longitude = "lon"                  # fields: site, visit, date, longitude, latitude, easting, northing,
+# latitude = "lat"                   #   grid_reference, crs, position_uncertainty_m, species, qualifier, lip,
+                                     #   colour, banding, count, age, condition, habitat, recorder, note
+
+[records.position]
+# written_as = "longitude-latitude"  # or easting-northing, or grid-reference (British, Irish, MGRS)
+# crs = "EPSG:4326"                  # of the coordinates, where rows have no crs of their own
+
+# [[records.earlier]]                # an earlier survey of the same places: the keys of [records], and a name
+# name = "1984"
+# path = "earlier.csv"
+
+[scoring]
+# species = ["Cepaea nemoralis", "Cepaea hortensis"]
+# min_shells = 20                    # smaller samples are flagged, and left out of tests and site maps
+# visits = "latest"                  # or "pool": what stands for a site visited more than once
+# interval = "wilson"                # or "jeffreys"
+
+# [habitat]                          # a raster of habitat classes; without it habitat is left out
+# path = "habitat.tif"
+# radius_m = 50.0                    # class shares within it; 0: the cell at the point
+# [habitat.classes]
+# 1 = "woodland"                     # raster code = class
+
+# [temperature]                      # a raster of temperature; without it temperature is left out
+# path = "temperature.tif"
+# radius_m = 0.0                     # 0: bilinear at the point
+# units = "celsius"                  # or kelvin, fahrenheit
+
+[surfaces]
+# cell_m = 500.0
+# degree = 1                         # 0: kernel-weighted proportion; 1: local logistic
+# kernel = "gaussian"                # or epanechnikov, tricube
+# bandwidth = "cross-validated"      # or metres, or { neighbours = 30 }
+# min_effective_shells = 30.0        # cells with less support stay blank
+
+[autocorrelation]
+# neighbours = 8                     # or { within_m = 5000 }
+# permutations = 999
+# distance_classes = 10              # or their limits in metres
+# level = 0.05
+
+[clines]
+# axis = "best"                      # or a bearing in degrees, or a line file
+
+[change]
+# within_m = 100.0                   # an earlier and a present site closer than this are the same place
+
+[publish]
+# blur_m = 1000.0                    # places in figures, page and report move to the centre of such a square
+# names = false                      # recorders' names
+# basemap = "outline"                # or "none", or a vector file
+# formats = ["png", "svg", "pdf"]
+# width_mm = 190.0
+"""
+
+SHEET_TEXT = "site,date,longitude,latitude,species,colour,banding,count,age,condition,lip,habitat,recorder,note\n"
+
+
+def write_new_study(folder: Path) -> tuple[Path, Path]:
+    """Write a study file and an empty record sheet into a folder.
+
+    Parameters
+    ----------
+    folder : Path
+        Made if need be.
+
+    Returns
+    -------
+    tuple of Path
+        The study file and the record sheet.
+
+    Raises
+    ------
+    StudyError
+        When either file is there already: nothing is overwritten.
+    """
+    texts = {folder / STUDY_FILE: STUDY_TEXT, folder / RECORD_SHEET: SHEET_TEXT}
+    for path in texts:
+        if path.exists():
+            raise StudyError(Problem(str(path), "", "this file is there already", "name another folder"))
+    folder.mkdir(parents=True, exist_ok=True)
+    for path, text in texts.items():
+        path.write_text(text, encoding="utf-8", newline="\n")
+    study_file, sheet = texts
+    return study_file, sheet
