@@ -153,7 +153,7 @@ def _a_source_per_path(table: dict[str, Any]) -> list[dict[str, Any]]:
 def _problems(error: ValidationError, file: Path, shaped: dict[str, Any]) -> Iterator[Problem]:
     seen = set()
     for item in error.errors(include_url=False):
-        location = [part for part in item["loc"] if not _is_union_tag(part)]
+        location = _without_union_tags(item["loc"])
         where = _where(location)
         if item["type"] == "extra_forbidden":
             found, accepted = f"the key {location[-1]!r} is unknown", _nearest_key(location, shaped)
@@ -167,10 +167,19 @@ def _problems(error: ValidationError, file: Path, shaped: dict[str, Any]) -> Ite
             yield Problem(file.name, where, found, accepted)
 
 
-def _is_union_tag(part: Any) -> bool:
-    return isinstance(part, str) and (
-        part.startswith(("literal[", "function-", "constrained-", "lax-or-strict", "tuple["))
-        or part in {"float", "int", "str", "path", "Neighbours", "Within"}
+def _without_union_tags(location: tuple[int | str, ...]) -> list[int | str]:
+    """Drop what pydantic adds to say which member of a union it tried: no key of the user's is called that."""
+    before = (None, *location)
+    return [part for part, previous in zip(location, before, strict=False) if not _is_union_tag(part, previous)]
+
+
+def _is_union_tag(part: int | str, previous: int | str | None) -> bool:
+    if not isinstance(part, str):
+        return False
+    if part == "path":
+        return previous in {"axis", "basemap"}
+    return part in {"float", "int", "str", "Neighbours", "Within"} or part.startswith(
+        ("literal[", "function-", "constrained-", "lax-or-strict", "tuple[")
     )
 
 
