@@ -1,0 +1,107 @@
+"""The command as a person types it: words, exit codes, and which stream says what."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from morphcline import __version__, cli, runner
+from morphcline.errors import Problem, StudyError
+
+
+def morphcline(*words: object, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "morphcline", *map(str, words)],
+        capture_output=True, text=True, check=False, cwd=cwd, timeout=120,
+    )  # fmt: skip
+
+
+def exit_code(monkeypatch: pytest.MonkeyPatch, *words: str) -> int:
+    monkeypatch.setattr(sys, "argv", ["morphcline", *words])
+    with pytest.raises(SystemExit) as caught:
+        cli.main()
+    assert isinstance(caught.value.code, int)
+    return caught.value.code
+
+
+def test_version_and_help() -> None:
+    assert morphcline("--version").stdout.split()[-1] == __version__
+    told = morphcline("run", "--help").stdout
+    for option in ("--from", "--to", "--only", "--force", "--dry-run", "--out", "--workers", "--scheduler"):
+        assert option in told
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["walk"],
+        ["run"],
+        ["run", "s.toml", "--only", "nothing"],
+        ["run", "s.toml", "--workers", "-1"],
+        ["run", "s.toml", "--only", "maps", "--to", "report"],
+        ["run", "s.toml", "--from", "maps", "--to", "intake"],
+    ],
+)
+def test_a_wrong_command_line_ends_with_2(
+    words: list[str], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert exit_code(monkeypatch, *words) == 2
+    assert "Traceback" not in capsys.readouterr().err
+
+
+def test_an_absent_study_file_ends_with_1_and_one_sentence(tmp_path: Path) -> None:
+    done = morphcline("run", "none.toml", cwd=tmp_path)
+    assert done.returncode == 1
+    assert done.stdout == ""
+    assert "none.toml: there is no such file" in done.stderr
+    assert "Traceback" not in done.stderr
+    assert "Traceback" in morphcline("run", "none.toml", "--debug", cwd=tmp_path).stderr
+
+
+def test_new_then_dry_run(tmp_path: Path) -> None:
+    made = morphcline("new", "mine", cwd=tmp_path)
+    assert made.returncode == 0
+    assert "wrote" in made.stdout
+    planned = morphcline("run", "mine/study.toml", "-n", cwd=tmp_path)
+    assert planned.returncode == 0
+    assert planned.stdout.splitlines()[0].startswith("intake")
+    assert "it has not run before" in planned.stdout
+    assert not (tmp_path / "mine" / "outputs").exists()
+    again = morphcline("new", "mine", cwd=tmp_path)
+    assert again.returncode == 1
+    assert "is there already" in again.stderr
+
+
+@pytest.mark.parametrize(
+    ("raised", "code", "words"),
+    [
+        (KeyboardInterrupt(), 130, "interrupted; what was finished is kept"),
+        (StudyError([Problem("a.csv", "row 2", "found x", "y"), Problem("b", "", "z", "")]), 1, "a.csv, row 2"),
+        (PermissionError(13, "Permission denied", "out/x.csv"), 1, "out/x.csv: Permission denied"),
+        (MemoryError(), 1, "not enough memory"),
+    ],
+)
+def test_errors_become_lines_and_codes(
+    raised: BaseException,
+    code: int,
+    words: str,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    def fail(*args: object, **options: object) -> None:
+        raise raised
+
+    morphcline("new", tmp_path / "mine")
+    monkeypatch.setattr(runner, "run", fail)
+    assert exit_code(monkeypatch, "run", str(tmp_path / "mine" / "study.toml")) == code
+    said = capsys.readouterr()
+    assert words in said.err
+    assert "Traceback" not in said.err
+
+
+def test_control_characters_do_not_reach_the_terminal() -> None:
+    assert cli._clean("Orsel \x1b[31mred\x07") == r"Orsel \x1b[31mred\x07"
