@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import partial
@@ -119,12 +121,12 @@ def plan(study: Study, folder: Path, stages: Iterable[str] = STAGES, *, force: b
     A stage is due when anything it declares has another content than when it last ran. A stage that reads what a
     due stage writes may turn out not to be due, when that comes out the same.
     """
-    record = read_run(folder)
+    records = read_run(folder).get("stages", {})
     remade: dict[str, str] = {}
     dues = []
     for name in stages:
-        done = record.get("stages", {}).get(name)
-        reason = "asked for with --force" if force else _why_due(study, folder, name, done)
+        done = records.get(name)
+        reason = "asked for with --force" if force else _why_due(study, folder, name, records)
         if not reason and done:
             made_by = {remade[read] for read in done["reads"] if read in remade}
             if made_by:
@@ -178,12 +180,12 @@ def run(
     ran, skipped = [], []
     try:
         for name in stages:
-            reason = "asked for with --force" if force else _why_due(study, folder, name, done.get(name))
+            reason = "asked for with --force" if force else _why_due(study, folder, name, done)
             if not reason:
                 skipped.append(name)
                 listener.skipped(name)
                 continue
-            done[name] = _run_stage(study, folder, name, reason, workers, listener)
+            done[name] = _run_stage(study, folder, name, reason, done, workers, listener)
             ran.append(name)
             _keep(folder, study, done)
     finally:
@@ -191,7 +193,8 @@ def run(
     return RunResult(folder, tuple(ran), tuple(skipped), {name: item["account"] for name, item in done.items()})
 
 
-def _why_due(study: Study, folder: Path, name: str, done: dict[str, Any] | None) -> str:
+def _why_due(study: Study, folder: Path, name: str, records: Mapping[str, Any]) -> str:
+    done = records.get(name)
     if not done:
         return "it has not run before"
     if done["code"] != code_digest(with_render=name in _DRAWING):
@@ -209,11 +212,28 @@ def _why_due(study: Study, folder: Path, name: str, done: dict[str, Any] | None)
         found = digest_of(folder / key)
         if found != digest:
             return f"{key} is {'missing' if found is None else 'not as it was written'}"
+    if done["accounts"] and done["accounts"] != _digest_of_accounts(_accounts_before(name, records)):
+        return "what an earlier stage reports of itself has changed"
     return ""
 
 
+def _accounts_before(name: str, records: Mapping[str, Any]) -> dict[str, Any]:
+    return {earlier: records[earlier]["account"] for earlier in STAGES[: STAGES.index(name)] if earlier in records}
+
+
+def _digest_of_accounts(accounts: Mapping[str, Any]) -> str:
+    text = json.dumps(accounts, sort_keys=True, default=str)
+    return hashlib.blake2b(text.encode(), digest_size=16).hexdigest()
+
+
 def _run_stage(
-    study: Study, folder: Path, name: str, reason: str, workers: Workers, listener: Listener
+    study: Study,
+    folder: Path,
+    name: str,
+    reason: str,
+    records: Mapping[str, Any],
+    workers: Workers,
+    listener: Listener,
 ) -> dict[str, Any]:
     from morphcline.stages.base import Context
 
@@ -232,8 +252,9 @@ def _run_stage(
     sections = tuple(dict.fromkeys(("study", *stage.settings)))
     sources = {source_key(study, path): digest_of(path) for path in stage.sources(study)}
     reads = {read: digest_of(folder / read) for read in stage.reads}
+    accounts = _accounts_before(name, records) if stage.reads_accounts else {}
     start = time.perf_counter()
-    account = stage.run(Context(study, folder, workers, listener.progress))
+    account = stage.run(Context(study, folder, workers, accounts, listener.progress))
     seconds = round(time.perf_counter() - start, 3)
     changed = [key for key, digest in sources.items() if digest_of(study.file.parent / key) != digest]
     if changed:
@@ -251,6 +272,7 @@ def _run_stage(
         "settings": settings_in_force(study, sections),
         "sources": sources,
         "reads": reads,
+        "accounts": _digest_of_accounts(accounts) if stage.reads_accounts else "",
         "outputs": {output: digest_of(folder / output) for output in outputs},
         "columns": {table: dict(columns) for table, columns in stage.columns.items()},
         "account": account,

@@ -27,6 +27,8 @@ class Context:
     folder : path
         The study's output folder; every name in ``reads`` and ``writes`` counts from it.
     workers : Workers
+    accounts : mapping
+        What the stages before reported of themselves; empty unless the stage declares ``reads_accounts``.
     tick : callable
         Called with (done, total, what) to show progress.
     """
@@ -34,6 +36,7 @@ class Context:
     study: Study
     folder: Path
     workers: Workers
+    accounts: Mapping[str, Account] = field(default_factory=dict)
     tick: Callable[[int, int, str], None] = field(default=lambda done, total, what: None)
 
     def path(self, name: str) -> Path:
@@ -63,6 +66,8 @@ class Stage:
         Context to an account.
     sources : callable
         Study to the user's files that are read.
+    reads_accounts : bool
+        Whether the earlier stages' accounts are read too.
     columns : mapping
         For each table written, column name to what it holds (with its unit); the README of columns is made from it.
     """
@@ -74,4 +79,5 @@ class Stage:
     writes: Callable[[Study], tuple[str, ...]]
     run: Callable[[Context], Account]
     sources: Callable[[Study], tuple[Path, ...]] = lambda study: ()
+    reads_accounts: bool = False
     columns: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
