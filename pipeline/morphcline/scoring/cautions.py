@@ -17,10 +17,10 @@ PRIVACY = (
 )
 
 EVIDENCE = (
-    "A species named from its lip is probable, not certain: white-lipped Cepaea nemoralis and dark-lipped Cepaea hortensis "
-    "occur, and dissection settles it.",
-    "Frequencies come from shells that were found and scored, which need not be all that lived there; the intervals cover "
-    "chance, not how the shells were found.",
+    "A species named from its lip is probable, not certain: white-lipped Cepaea nemoralis and dark-lipped Cepaea "
+    "hortensis occur, and dissection settles it.",
+    "Frequencies come from shells that were found and scored, which need not be all that lived there; the intervals "
+    "cover chance, not how the shells were found.",
     "These results are evidence for a specialist to weigh. They are not a licence, a consent or a planning assessment: "
     "local codes and licensed practice come first.",
 )

@@ -1,12 +1,12 @@
 """Banding: read what a scorer wrote, as a five-place formula or as one of the three classes.
 
-A formula has a place for each band, 1 at the suture to 5 at the base: the band's digit where it is present, ``0`` where it is
-absent, ``:`` where there is a trace of it, and brackets round bands that have run together (common practice, no single source).
-Decisions that a reader of records should know:
+A formula has a place for each band, 1 at the suture to 5 at the base: the band's digit where it is present, ``0`` where
+it is absent, ``:`` where there is a trace of it, and brackets round bands that have run together (common practice, no
+single source). Decisions that a reader of records should know:
 
 - A trace is a band: ``00:00`` is mid-banded, and a trace may stand in a fused group.
-- A formula shorter than five places has lost zeros in front, as spreadsheets do to numbers. It is read only when its places,
-  counted from the right, fit: ``345`` is ``00345``; ``30`` and ``1234`` fit nowhere, so they are refused.
+- A formula shorter than five places has lost zeros in front, as spreadsheets do to numbers. It is read only when its
+  places, counted from the right, fit: ``345`` is ``00345``; ``30`` and ``1234`` fit nowhere, so they are refused.
 - A short formula that still has a zero in front lost something else (``0345`` may be ``02345``), so it is refused.
 - A class word never makes a formula: "unbanded" leaves the formula empty, ``00000`` doesn't.
 """
@@ -43,17 +43,18 @@ _WORDS: dict[str, str] = {
     ),
     **dict.fromkeys(
         (
-            "mid banded", "midbanded", "mid band", "midband", "mid", "middle band", "middle banded", "single middle band",
-            "single mid band", "single central band", "one middle band", "one mid band", "one central band",
-            "1 middle band", "1 mid band", "1 central band", "central band", "band 3 only", "only band 3", "band 3 alone",
+            "mid banded", "midbanded", "mid band", "midband", "mid", "middle band", "middle banded", "central band",
+            "single middle band", "single mid band", "single central band", "one middle band", "one mid band",
+            "one central band", "1 middle band", "1 mid band", "1 central band", "band 3 only", "only band 3",
+            "band 3 alone",
         ),
         MID_BANDED,
     ),
     **dict.fromkeys(
         (
-            "many banded", "manybanded", "many bands", "many", "multi banded", "multibanded", "multiple bands", "several",
-            "several bands", "two or more", "two or more bands", "2 or more", "2 or more bands", "2+", "2+ bands",
-            "more than one band", *_SEVERAL,
+            "many banded", "manybanded", "many bands", "many", "multi banded", "multibanded", "multiple bands",
+            "several", "several bands", "two or more", "two or more bands", "2 or more", "2 or more bands", "2+",
+            "2+ bands", "more than one band", *_SEVERAL,
         ),
         MANY_BANDED,
     ),
@@ -107,7 +108,8 @@ def read_banding(text: str) -> Banding:
     Parameters
     ----------
     text : str
-        A formula, with or without its colour in front, or a class in words. Empty, ``?`` and "not scored" mean not scored.
+        A formula, with or without its colour in front, or a class in words. Empty, ``?`` and "not scored" mean not
+        scored.
 
     Returns
     -------
@@ -234,7 +236,9 @@ def _in_plain_words(text: str) -> str:
 def _read_formula(text: str) -> tuple[str, str]:
     whole = _WHOLE_NUMBER.fullmatch(text)
     spaced = whole[1] if whole else text
-    compact = "".join(spaced.split()).replace("[", "(").replace("]", ")")
+    compact = "".join(spaced.split())
+    if not set(compact) & set("()"):  # square brackets stand for round ones, but not mixed with them
+        compact = compact.replace("[", "(").replace("]", ")")
     _refuse_strange_signs(text, compact)
     places = [sign for sign in compact if sign not in "()"]
     missing = _PLACES - len(places)
@@ -310,7 +314,7 @@ def _check(formula: str, text: str) -> None:
             place += 1
             if sign not in ("0", ":", str(place)):
                 raise UnreadableBanding(
-                    f'"{text}" has {sign} in place {place}, where only {place}, 0 or : can stand (bands run from 1 to 5)'
+                    f'"{text}" has {sign} in place {place}, where only {place}, 0 or : can stand; bands run from 1 to 5'
                 )
             if group is not None:
                 group.append(sign)

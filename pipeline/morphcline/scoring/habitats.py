@@ -18,16 +18,17 @@ _WORDS: dict[str, tuple[str, ...]] = {
     "scrub": ("scrub", "bushes", "thicket", "bramble", "brambles", "gorse", "heath"),
     "hedgerow": ("hedgerow", "hedge", "hedges", "hedgerows", "hedgebank", "hedge bank"),
     "long herbage": (
-        "long herbage", "rough herbage", "herbage", "tall herbs", "nettles", "nettle", "reeds", "riverbank", "river bank",
-        "rank grass", "long grass", "rough grass", "tall grass", "road verge", "roadside verge", "verge",
+        "long herbage", "rough herbage", "herbage", "tall herbs", "nettles", "nettle", "reeds", "riverbank",
+        "river bank", "rank grass", "long grass", "rough grass", "tall grass", "road verge", "roadside verge", "verge",
     ),
     "short grass": (
-        "short grass", "short turf", "turf", "pasture", "meadow", "lawn", "downland", "grassland", "grazed grass", "chalk grassland",
+        "short grass", "short turf", "turf", "pasture", "meadow", "lawn", "downland", "grassland", "grazed grass",
+        "chalk grassland",
     ),
     "dune": ("dune", "dunes", "sand dune", "sand dunes", "marram"),
     "garden and urban": (
-        "garden and urban", "garden", "gardens", "urban", "park", "churchyard", "cemetery", "allotment", "allotments", "town",
-        "village", "wall", "back yard", "backyard",
+        "garden and urban", "garden", "gardens", "urban", "park", "churchyard", "cemetery", "allotment", "allotments",
+        "town", "village", "wall", "back yard", "backyard",
     ),
     "waste ground": ("waste ground", "wasteland", "waste", "rubble", "quarry", "railway", "brownfield", "derelict"),
     "marsh": ("marsh", "fen", "swamp", "bog", "wetland", "wet meadow", "marshland"),
@@ -54,8 +55,9 @@ def read_habitat(text: str, *, others: Iterable[str] = ()) -> str:
     Returns
     -------
     str
-        One of `CLASSES`, ``"water"``, one of ``others``, or ``""``. A note that names two classes ("hedge by the wood") is not
-        understood: which one the snails sat in can't be told. Water counts only when it stands alone ("by the lake" doesn't).
+        One of `CLASSES`, ``"water"``, one of ``others``, or ``""``. A note that names two classes ("hedge by the wood")
+        is not understood: which one the snails sat in can't be told. Water counts only when it stands alone ("by the
+        lake" doesn't).
 
     Examples
     --------

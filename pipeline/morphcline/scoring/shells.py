@@ -12,7 +12,9 @@ _SHADES = ("", "pale ", "light ", "bright ", "dark ")
 
 _COLOUR_WORDS: dict[str, str] = {
     **{f"{shade}{colour}": colour for shade in _SHADES for colour in COLOURS},
-    **{"y": "yellow", "p": "pink", "b": "brown"},
+    "y": "yellow",
+    "p": "pink",
+    "b": "brown",
     **dict.fromkeys((*_UNSCORED, "faded", "too faded", "bleached", "worn"), ""),
 }
 _LIP_WORDS: dict[str, str] = {

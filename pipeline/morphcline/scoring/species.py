@@ -1,7 +1,7 @@
 """Species names: read what a recorder wrote, and the lip that goes with each species.
 
-Names accepted for the two studied species and for the land snails most often sent in with them are common practice with no
-single source; the list was written from memory and is no checklist.
+Names accepted for the two studied species and for the land snails most often sent in with them are common practice with
+no single source; the list was written from memory and is no checklist.
 """
 
 from __future__ import annotations
@@ -20,13 +20,18 @@ _LIPS = {NEMORALIS: "dark", HORTENSIS: "white"}
 _KNOWN: dict[str, tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]] = {
     NEMORALIS: (
         ("Helix", "Tachea"), (),
-        ("grove snail", "brown lipped snail", "dark lipped snail", "brown lipped banded snail", "dark lipped banded snail"),
+        (
+            "grove snail", "brown lipped snail", "dark lipped snail", "brown lipped banded snail",
+            "dark lipped banded snail",
+        ),
     ),
     HORTENSIS: (("Helix", "Tachea"), (), ("white lipped snail", "white lipped banded snail")),
     "Caucasotachea vindobonensis": (("Cepaea", "Helix"), (), ("viennese banded snail",)),
     "Macularia sylvatica": (("Cepaea", "Helix"), (), ()),
     "Arianta arbustorum": (("Helix", "Helicigona"), (), ("copse snail",)),
-    "Cornu aspersum": (("Helix", "Cantareus", "Cryptomphalus"), ("aspersa", "aspersus"), ("garden snail", "brown garden snail")),
+    "Cornu aspersum": (
+        ("Helix", "Cantareus", "Cryptomphalus"), ("aspersa", "aspersus"), ("garden snail", "brown garden snail"),
+    ),
     "Helix pomatia": ((), (), ("roman snail", "edible snail", "burgundy snail")),
     "Helix lucorum": ((), (), ()),
     "Theba pisana": (("Helix", "Euparypha"), (), ("sandhill snail", "white garden snail")),
@@ -40,6 +45,9 @@ _KNOWN: dict[str, tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]] = {
 
 _QUALIFIER = re.compile(r"(?<!\w)(cf|aff)(?:\.|(?=\s))|\((\?)\)|(\?)", re.IGNORECASE)
 _GENUS_ONLY = frozenset({"sp", "spp", "sp.", "spp."})
+_AUTHORS = frozenset(
+    {"l", "linn", "linne", "linnaeus", "m", "o", "f", "o.f", "muller", "mueller", "drap", "draparnaud", "ferussac"}
+)
 _JOINING = frozenset({"et", "and", "in", "ex", "von", "de", "da", "di", "van", "f", "o"})
 
 
@@ -71,8 +79,8 @@ def read_species(text: str) -> Species:
     Parameters
     ----------
     text : str
-        ``"Cepaea nemoralis"``, ``"C. nemoralis"``, ``"nemoralis"``, an older genus (``"Helix nemoralis"``), a common name, each
-        in any case, with a qualifier (cf., aff., ?) or an authority; or a genus (``"Cepaea sp."``).
+        ``"Cepaea nemoralis"``, ``"C. nemoralis"``, ``"nemoralis"``, an older genus (``"Helix nemoralis"``), a common
+        name, each in any case, with a qualifier (cf., aff., ?) or an authority; or a genus (``"Cepaea sp."``).
 
     Returns
     -------
@@ -112,8 +120,8 @@ def expected_lip(name: str) -> str:
 
     Notes
     -----
-    Common practice, no single source. It fails at times: white-lipped *C. nemoralis* are locally common on the Atlantic fringe,
-    dark-lipped *C. hortensis* are rare everywhere, so a lip that disagrees is a reason to look again and no more.
+    Common practice, no single source. It fails at times: white-lipped *C. nemoralis* are locally common on the Atlantic
+    fringe, dark-lipped *C. hortensis* are rare everywhere; a lip that disagrees is a reason to look again and no more.
     """
     return _LIPS.get(name, "")
 
@@ -166,16 +174,15 @@ def _binomial(words: list[str]) -> str | None:
 
 
 def _is_authority(words: list[str], epithet: str) -> bool:
-    """Return whether the words after the epithet are nothing, the same epithet again (the nominate form), or an author and year."""
+    """Return whether what follows the epithet is nothing, the epithet again (the nominate form), or author and year."""
     if words and words[0].casefold() == epithet:
         words = words[1:]
-    for word in words:
-        bare = word.strip("(),.[]&")
-        if bare.casefold() in _BY_EPITHET or "/" in word:
-            return False
-        if bare and not (bare.isdigit() or bare[0].isupper() or bare.casefold() in _JOINING):
-            return False
-    return True
+    bare = [word.strip("(),.[]&") for word in words]
+    if any(word.casefold() in _BY_EPITHET or "/" in word for word in bare):
+        return False
+    if any(re.fullmatch(r"1[789][0-9]{2}|20[0-9]{2}", word) for word in bare):
+        return all(word.isdigit() or not word or word[0].isupper() or word in _JOINING for word in bare)
+    return all(not word or _folded(word) in _AUTHORS for word in bare)  # without a year, "Juv" isn't an author
 
 
 def _sentence(text: str, plain: str) -> str:

@@ -1,8 +1,8 @@
-"""Traits: which shells count, among which. Each is a selection within a selection, as a user writes them in the study file.
+"""Traits: which shells count, among which. Each is a selection within a selection, as users write them in a study file.
 
-The standard traits' denominators are common practice with no single source, but for two. Mid-banded is taken among banded shells,
-because its locus can't be seen in an unbanded shell: divided by all shells it would fall wherever unbanded rises. Effectively
-unbanded (bands 1 and 2 absent) is of Cain & Sheppard (1950, Heredity 4; 1954, Genetics 39).
+The standard traits' denominators are common practice with no single source. Mid-banded is taken among banded shells,
+because its locus can't be seen in an unbanded shell: divided by all shells it would fall wherever unbanded rises.
+Effectively unbanded (bands 1 and 2 absent) is of Cain & Sheppard (1950, Heredity 4; 1954, Genetics 39).
 """
 
 from __future__ import annotations
@@ -73,12 +73,12 @@ class Trait:
 
 
 def standard_traits() -> tuple[Trait, ...]:
-    """Return the trade's traits: colours, band classes, effectively unbanded, fused, and the nine morphs, in that order.
+    """Return the trade's traits: colours, band classes, effectively unbanded, fused, the nine morphs, in that order.
 
     Notes
     -----
-    A shell with one band that isn't band 3 (``00040``) is banded, but neither mid- nor many-banded: it is in the denominators of
-    all three classes and of the morphs, and in none of their numerators.
+    A shell with one band that isn't band 3 (``00040``) is banded, but neither mid- nor many-banded: it is in the
+    denominators of all three classes and of the morphs, and in none of their numerators.
     """
     return _STANDARD
 
@@ -89,8 +89,8 @@ def user_trait(trait: UserTrait) -> Trait:
     Parameters
     ----------
     trait : UserTrait
-        As the study file has it; in its formula patterns ``?`` is any state of a band, a digit a band that is present (a trace too),
-        ``0`` an absent one and ``:`` a trace.
+        As the study file has it; in its formula patterns ``?`` is any state of a band, a digit a band that is present
+        (a trace too), ``0`` an absent one and ``:`` a trace.
 
     Raises
     ------
@@ -169,7 +169,8 @@ def _check_pattern(pattern: str) -> None:
     fits = len(pattern) == 5 and all(sign in ("?", "0", ":", str(band)) for band, sign in enumerate(pattern, start=1))
     if not fits:
         raise UnreadablePattern(
-            f"the pattern \"{pattern}\" can't be read; write five places, each ?, 0, : or the band's own digit, such as 00???"
+            f'the pattern "{pattern}" can\'t be read; write five places, each ?, 0, : or the own digit of the band, '
+            "such as 00???"
         )
 
 
