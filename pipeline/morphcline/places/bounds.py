@@ -18,20 +18,24 @@ def within_bounds(first: ArrayLike, second: ArrayLike, bounds: Bounds, *, margin
     """
     easting, northing = np.asarray(first, dtype=np.float64), np.asarray(second, dtype=np.float64)
     west, south, east, north = bounds
-    rows: NDArray[np.bool_] = (northing >= south - margin) & (northing <= north + margin)
-    if west <= east:
-        return rows & (easting >= west - margin) & (easting <= east + margin)
-    return rows & ((easting >= west - margin) | (easting <= east + margin))
+    west, south, east, north = west - margin, south - margin, east + margin, north + margin
+    if bounds[0] <= bounds[2]:
+        columns = np.logical_and(easting >= west, easting <= east)
+    else:
+        columns = np.logical_or(easting >= west, easting <= east)
+    inside: NDArray[np.bool_] = columns & (northing >= south) & (northing <= north)
+    return inside
 
 
 def looks_swapped(first: ArrayLike, second: ArrayLike, bounds: Bounds, *, margin: float = 0.0) -> NDArray[np.bool_]:
     """Tell which points lie outside the bounds but would lie inside with their coordinates exchanged."""
-    return ~within_bounds(first, second, bounds, margin=margin) & within_bounds(second, first, bounds, margin=margin)
+    as_given = within_bounds(first, second, bounds, margin=margin)
+    return np.logical_and(~as_given, within_bounds(second, first, bounds, margin=margin))
 
 
 def is_zero(first: ArrayLike, second: ArrayLike) -> NDArray[np.bool_]:
     """Tell which points are at (0, 0): what an empty cell or a failed fix often turns into."""
-    return (np.asarray(first, dtype=np.float64) == 0.0) & (np.asarray(second, dtype=np.float64) == 0.0)
+    return np.logical_and(np.equal(first, 0.0), np.equal(second, 0.0))
 
 
 def extent(bounds: Bounds) -> float:

@@ -124,7 +124,7 @@ def suitable_crs(bounds_lonlat: Bounds, *, most: int = 3) -> list[tuple[str, str
     by_extent = [
         (extent(info.area_of_use.bounds), int(info.code), info)
         for info in listed
-        if info.area_of_use is not None and "UTM" not in info.name
+        if info.area_of_use is not None and "UTM" not in info.name and "(N-E)" not in info.name
     ]
     # The widest below a continent is the country's own grid; the narrow ones are its zones.
     national = [one[2] for one in sorted(by_extent, key=lambda one: (-one[0], one[1])) if 0 < one[0] < 2000]

@@ -22,6 +22,7 @@ __all__ = [
     "BALLPARK_M",
     "RADIUS_95",
     "Transformation",
+    "area_lonlat",
     "check_working_crs",
     "is_zero",
     "looks_swapped",
@@ -198,6 +199,36 @@ class Transformation:
 
 def _area_of_interest(area: Bounds | None) -> Any:  # pyproj's own hints disagree on the class
     return None if area is None else AreaOfInterest(*area)
+
+
+def area_lonlat(crs: str | CRS, easting: ArrayLike, northing: ArrayLike, *, margin_deg: float = 0.05) -> Bounds | None:
+    """Return the bounds of positions in degrees, in the CRS's own datum, widened a little.
+
+    Parameters
+    ----------
+    crs : str or CRS
+    easting, northing : array_like, shape (n,)
+        Longitude and latitude when the CRS is geographic; missing ones are left out.
+    margin_deg : float
+
+    Returns
+    -------
+    (west, south, east, north), or None without any position
+        For choosing an operation, judging a scale or asking the registry, none of which needs a datum shift.
+    """
+    system = read_crs(crs)
+    move = Transformer.from_crs(system, system.geodetic_crs, always_xy=True)
+    longitude, latitude = move.transform(*np.atleast_1d(np.asarray(easting, float), np.asarray(northing, float)))
+    known = np.isfinite(longitude) & np.isfinite(latitude)
+    if not known.any():
+        return None
+    longitude, latitude = longitude[known], latitude[known]
+    return (
+        max(-180.0, float(longitude.min()) - margin_deg),
+        max(-90.0, float(latitude.min()) - margin_deg),
+        min(180.0, float(longitude.max()) + margin_deg),
+        min(90.0, float(latitude.max()) + margin_deg),
+    )
 
 
 def _areas(area: Bounds | None, *systems: CRS) -> Iterator[Bounds]:
