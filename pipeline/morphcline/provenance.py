@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 from collections.abc import Mapping
 from functools import cache
 from importlib.metadata import PackageNotFoundError, version
@@ -12,7 +11,6 @@ from pathlib import Path
 from typing import Any
 
 from morphcline.files.atomic import write_text
-from morphcline.study import Study
 
 RUN_FILE = "run.json"
 
@@ -62,39 +60,6 @@ def code_digest(*, with_render: bool) -> str:
             continue
         digest.update(name.as_posix().encode() + b"\0" + path.read_bytes())
     return digest.hexdigest()
-
-
-def settings_in_force(study: Study, sections: tuple[str, ...] | None = None) -> dict[str, Any]:
-    """Return the settings, defaults included, as plain values; paths count from the study file's folder.
-
-    Parameters
-    ----------
-    study : Study
-    sections : tuple of str, optional
-        Only these.
-    """
-    plain = study.model_dump(mode="python", include=set(sections) if sections is not None else None)
-    plain.pop("file", None)
-    settings: dict[str, Any] = _plain(plain, study)
-    return settings
-
-
-def _plain(value: Any, study: Study) -> Any:
-    if isinstance(value, Path):
-        return source_key(study, value)
-    if isinstance(value, Mapping):
-        return {str(key): _plain(item, study) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(item, study) for item in value]
-    return value
-
-
-def source_key(study: Study, path: Path) -> str:
-    """Name a user's file relative to the study file, the same on every machine."""
-    try:
-        return Path(os.path.relpath(path, study.file.parent)).as_posix()
-    except ValueError:  # another drive on Windows
-        return path.as_posix()
 
 
 def versions() -> dict[str, str]:

@@ -20,13 +20,11 @@ from morphcline.provenance import (
     code_digest,
     digest_of,
     read_run,
-    settings_in_force,
-    source_key,
     versions,
     write_run,
 )
 from morphcline.stages import NAMES as STAGES
-from morphcline.study import Study, load_study
+from morphcline.study import Study, load_study, settings_in_force, source_key
 from morphcline.workers import Workers
 
 if TYPE_CHECKING:

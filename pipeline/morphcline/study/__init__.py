@@ -4,6 +4,7 @@ from morphcline.study.autocorrelation import Autocorrelation, Within
 from morphcline.study.clines import Change, Clines
 from morphcline.study.general import General
 from morphcline.study.habitat import Habitat
+from morphcline.study.in_force import settings_in_force, source_key
 from morphcline.study.load import Study, load_study
 from morphcline.study.publish import Publish
 from morphcline.study.records import FIELDS, EarlierSurvey, Position, RecordSource, Sheet
@@ -32,4 +33,6 @@ __all__ = [
     "UserTrait",
     "Within",
     "load_study",
+    "settings_in_force",
+    "source_key",
 ]
