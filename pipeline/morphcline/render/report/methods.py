@@ -1,0 +1,140 @@
+"""How the numbers were made, in sentences with their sources, filled with the settings in force."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from morphcline.render import labels
+
+REFERENCES = (
+    "Anselin L. 1995. Local indicators of spatial association: LISA. Geographical Analysis 27: 93–115.",
+    "Assunção R.M. & Reis E.A. 1999. A new proposal to adjust Moran's I for population density. Statistics in Medicine "
+    "18: 2147–2162.",
+    "Barton N.H. & Hewitt G.M. 1985. Analysis of hybrid zones. Annual Review of Ecology and Systematics 16: 113–148.",
+    "Benjamini Y. & Hochberg Y. 1995. Controlling the false discovery rate. Journal of the Royal Statistical Society B "
+    "57: 289–300.",
+    "Brown L.D., Cai T.T. & DasGupta A. 2001. Interval estimation for a binomial proportion. Statistical Science 16: "
+    "101–133.",
+    "Burnham K.P. & Anderson D.R. 2002. Model selection and multimodel inference. Springer.",
+    "Cain A.J. & Sheppard P.M. 1954. Natural selection in Cepaea. Genetics 39: 89–116.",
+    "Cliff A.D. & Ord J.K. 1981. Spatial processes: models and applications. Pion.",
+    "Dutilleul P. 1993. Modifying the t test for assessing the correlation between two spatial processes. Biometrics 49: "
+    "305–314.",
+    "Haldane J.B.S. 1948. The theory of a cline. Journal of Genetics 48: 277–284.",
+    "Kish L. 1965. Survey sampling. Wiley.",
+    "Loader C. 1999. Local regression and likelihood. Springer.",
+    "Mantel N. & Haenszel W. 1959. Statistical aspects of the analysis of data from retrospective studies of disease. "
+    "Journal of the National Cancer Institute 22: 719–748.",
+    "Moran P.A.P. 1950. Notes on continuous stochastic phenomena. Biometrika 37: 17–23.",
+    "Newcombe R.G. 1998. Two-sided confidence intervals for the single proportion: comparison of seven methods. "
+    "Statistics in Medicine 17: 857–872.",
+    "Skellam J.G. 1948. A probability distribution derived from the binomial distribution. Journal of the Royal "
+    "Statistical Society B 10: 257–261.",
+    "Sokal R.R. & Oden N.L. 1978. Spatial autocorrelation in biology. Biological Journal of the Linnean Society 10: "
+    "199–228.",
+    "Tibshirani R. & Hastie T. 1987. Local likelihood estimation. Journal of the American Statistical Association 82: "
+    "559–567.",
+    "Williams D.A. 1975. The analysis of binary responses from toxicological experiments involving reproduction and "
+    "teratogenicity. Biometrics 31: 949–952.",
+)
+
+
+def paragraphs(settings: Mapping[str, Any]) -> list[str]:
+    """Return the methods as paragraphs.
+
+    Parameters
+    ----------
+    settings : mapping
+        The settings in force, a mapping a section.
+    """
+    scoring, surface = settings["scoring"], settings["surfaces"]
+    spatial, axis = settings["autocorrelation"], settings["clines"]["axis"]
+    return [
+        "Shells. Adults with a complete lip, live or fresh, count; juveniles can't be named to species and are left out "
+        "of every frequency, as are worn shells. Mid-banded is taken among banded shells, since it can't be seen in an "
+        "unbanded one. Each species is computed by itself. "
+        + (
+            "Visits to a site are added up."
+            if scoring["visits"] == "pool"
+            else "A site visited more than once is represented by its latest visit."
+        ),
+        f"Intervals. A site's interval is {'Wilson' if scoring['interval'] == 'wilson' else 'Jeffreys'}'s "
+        f"({'Newcombe 1998' if scoring['interval'] == 'wilson' else 'Brown, Cai & DasGupta 2001'}) at "
+        f"{labels.percent(scoring['confidence'])}. Over the region, shells of one site are alike, so a site of n shells "
+        "counts as n / (1 + (n − 1)ρ), where ρ is the correlation within sites of a beta-binomial fit (Skellam 1948; "
+        "Williams 1975; Kish 1965); its likelihood-ratio test allows for ρ lying at the edge of its range.",
+        f"Surfaces. {_surface(surface)} Cells of {labels.distance(surface['cell_m'])}; a cell with less than "
+        f"{surface['min_effective_shells']:g} effective shells near it (Kish 1965) is left blank. The three colours are "
+        "closed to sum to 1 in each cell.",
+        f"Neighbours. Moran's I (Moran 1950; Cliff & Ord 1981), {_neighbours(spatial['neighbours'])}, each site's "
+        "neighbours weighing 1 together. The rate-adjusted form standardises each frequency by its own variance, as "
+        "Assunção & Reis (1999) do for rare events, but with the binomial variance p(1 − p)(1 + (n − 1)ρ)/n that common "
+        f"morphs between unlike sites need. p from {spatial['permutations']:,} permutations, two-sided. Correlogram by "
+        "distance class, with Holm's correction (Sokal & Oden 1978). Local clusters by conditional permutation (Anselin "
+        f"1995) at a false-discovery rate of {labels.percent(spatial['level'])} (Benjamini & Hochberg 1995). Samples under "
+        f"{scoring['min_shells']} shells take no part.",
+        f"Clines. Flat, linear and sigmoid models (Haldane 1948; Barton & Hewitt 1985) by beta-binomial likelihood, along "
+        f"{_axis(axis)}; intervals from the profile likelihood; models weighed by AICc (Burnham & Anderson 2002). Width "
+        "is the span of frequencies divided by the steepest gradient. All samples take part, for what they are worth.",
+        "Habitat and temperature. Logistic regression with extra-binomial variance; sites near each other are alike in "
+        "their shells and in their surroundings, so p is also given with space allowed for, and that one is to be "
+        "believed (Dutilleul 1993).",
+        f"Change. Earlier and present sites within {labels.distance(settings['change']['within_m'])} of each other are "
+        "paired. The test over pairs allows sites to differ for reasons of their own; the Cochran–Mantel–Haenszel test "
+        "(Mantel & Haenszel 1959) over shells stands beside it in the table.",
+    ]
+
+
+def _surface(surface: Mapping[str, Any]) -> str:
+    kind = (
+        "Local logistic fits (local likelihood of degree 1: Tibshirani & Hastie 1987; Loader 1999)"
+        if surface["degree"] == 1
+        else "Kernel-weighted proportions"
+    )
+    return f"{kind}, {surface['kernel']} kernel, {_bandwidth(surface['bandwidth'])}, sites weighted as above."
+
+
+def _bandwidth(bandwidth: Any) -> str:
+    if bandwidth == "cross-validated":
+        return "bandwidth by leave-one-site-out deviance"
+    if isinstance(bandwidth, Mapping):
+        return f"bandwidth reaching the {bandwidth['neighbours']} nearest sites"
+    return f"bandwidth {labels.distance(float(bandwidth))}"
+
+
+def _neighbours(neighbours: Any) -> str:
+    if isinstance(neighbours, Mapping):
+        return f"neighbours within {labels.distance(neighbours['within_m'])}"
+    return f"{neighbours} nearest neighbours"
+
+
+def _axis(axis: Any) -> str:
+    if axis == "best":
+        return "the bearing that fits best, estimated with the rest"
+    if isinstance(axis, int | float):
+        return f"the bearing {labels.bearing(axis)}"
+    return "the line given"
+
+
+def settings_rows(settings: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Return the settings in force as (key, value) texts; records' own tables are left to ``run.json``."""
+    rows: list[tuple[str, str]] = []
+    for section, keys in settings.items():
+        if section in {"records", "earlier"}:
+            continue
+        if not isinstance(keys, Mapping):
+            rows.append((f"[{section}]", "left out" if keys is None else str(keys)))
+            continue
+        rows += [(f"[{section}] {key}", _value(value)) for key, value in keys.items() if value not in (None, [], {})]
+    return rows
+
+
+def _value(value: Any) -> str:
+    if isinstance(value, Mapping):
+        return ", ".join(f"{key} = {_value(item)}" for key, item in value.items())
+    if isinstance(value, list | tuple):
+        return ", ".join(_value(item) for item in value)
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return f"{value:g}" if isinstance(value, float) else str(value)

@@ -1,0 +1,192 @@
+"""Sentences made from rows of the tables: the effect first, then its interval, then on how much it rests.
+
+Nothing is called a cause. Where a test finds nothing, the sentence says that none was seen, not that none is there.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from morphcline.render import labels
+
+Row = Mapping[str, Any]
+
+LEVEL = 0.05
+
+
+def known(value: Any) -> bool:
+    """Return whether a cell holds a number."""
+    return value is not None and not (isinstance(value, float) and math.isnan(value)) and value != ""
+
+
+def shells_and_sites(shells: float, sites: float) -> str:
+    """Return ``"3,120 shells from 288 sites"``."""
+    return f"{labels.counted(int(shells), 'shell')} from {labels.counted(int(sites), 'site')}"
+
+
+def frequency(row: Row) -> str:
+    """Say a regional frequency, its interval and whether sites differ beyond chance.
+
+    Parameters
+    ----------
+    row : mapping
+        A row of ``regional.csv``.
+    """
+    text = (
+        f"{labels.sentence(labels.trait_in_text(row['trait']))}: {labels.percent(row['frequency'])} "
+        f"({labels.percent_range(row['low'], row['high'])}; {shells_and_sites(row['total'], row['sites'])})"
+    )
+    if not known(row["rho"]):
+        return text + "."
+    if row["p_overdispersion"] <= LEVEL:
+        return (
+            f"{text}. Sites differ by more than chance alone would make them "
+            f"(correlation within sites {row['rho']:.2f}, {labels.probability(row['p_overdispersion'])})."
+        )
+    return f"{text}. Sites differ no more than chance would make them ({labels.probability(row['p_overdispersion'])})."
+
+
+def autocorrelation(row: Row) -> str:
+    """Say whether neighbouring sites are alike.
+
+    Parameters
+    ----------
+    row : mapping
+        A rate-adjusted row of ``autocorrelation.csv``.
+    """
+    trait = labels.trait_in_text(row["trait"])
+    if not known(row["moran_i"]):
+        return f"{labels.sentence(trait)}: not tested, because {row['not_tested_because']}."
+    numbers = (
+        f"Moran's I {row['moran_i']:.2f} where chance gives {row['expected']:.3f}, "
+        f"{labels.probability(row['p_permutation'])}, {labels.counted(int(row['sites']), 'site')}"
+    )
+    if row["p_permutation"] > LEVEL:
+        return (
+            f"{labels.sentence(trait)}: neighbouring sites were not seen to be more alike than chance makes them "
+            f"({numbers}); this does not show that they aren't."
+        )
+    alike = "more alike" if row["moran_i"] > row["expected"] else "less alike"
+    return f"{labels.sentence(trait)}: neighbouring sites are {alike} than chance makes them ({numbers})."
+
+
+def best_model(rows: Sequence[Row]) -> Row | None:
+    """Return the row of ``clines.csv`` with the largest AICc weight among those that converged."""
+    fitted = [row for row in rows if known(row["weight"]) and bool(row["converged"])]
+    return max(fitted, key=lambda row: float(row["weight"])) if fitted else None
+
+
+def cline(rows: Sequence[Row]) -> str:
+    """Say what the best-supported cline model says of one species and trait.
+
+    Parameters
+    ----------
+    rows : sequence of mappings
+        The rows of ``clines.csv`` of one species and trait, a model each.
+    """
+    trait = labels.sentence(labels.trait_in_text(rows[0]["trait"]))
+    best = best_model(rows)
+    if best is None:
+        reason = next((row["not_fitted_because"] for row in rows if row["not_fitted_because"]), "no fit converged")
+        return f"{trait}: no cline fitted, because {reason}."
+    basis = f"{shells_and_sites(best['shells'], best['sites'])}; AICc weight {best['weight']:.2f}"
+    if best["model"] == "flat":
+        return f"{trait}: no cline is needed to describe the sites ({basis})."
+    parts = [f"{trait} rises{_towards(best)}"]
+    if known(best["centre_m"]):
+        parts.append(f"its centre lies {_with_interval(best, 'centre')} {_from_where(best)}")
+    if known(best["width_m"]):
+        parts.append(f"its width is {_with_interval(best, 'width')}")
+    if known(best["p_min"]) and known(best["p_max"]) and best["model"] != "linear":
+        parts.append(f"from {labels.percent(best['p_min'])} to {labels.percent(best['p_max'])}")
+    return f"{', '.join(parts)} ({labels.model_name(best['model'])}; {basis})."
+
+
+def _towards(row: Row) -> str:
+    if not known(row["bearing_deg"]):
+        return " along the line given"
+    text = f" towards {labels.bearing(row['bearing_deg'])}"
+    if known(row["bearing_low"]) and known(row["bearing_high"]):
+        text += f" ({labels.bearing(row['bearing_low'])} to {labels.bearing(row['bearing_high'])})"
+    return text
+
+
+def _from_where(row: Row) -> str:
+    if not known(row["bearing_deg"]):
+        return "from the start of the line"
+    return "from the middle of the sites, counted that way"
+
+
+def _with_interval(row: Row, name: str) -> str:
+    value, low, high = row[f"{name}_m"], row[f"{name}_low"], row[f"{name}_high"]
+    text = labels.distance(value).replace("-", "−")
+    if known(low) and known(high):
+        return f"{text} ({labels.distance_range(low, high).replace('-', '−')})"
+    if known(low):
+        return f"{text} (at least {labels.distance(low).replace('-', '−')}; no upper limit)"
+    if known(high):
+        return f"{text} (at most {labels.distance(high).replace('-', '−')}; no lower limit)"
+    return f"{text} (limits not found)"
+
+
+def environment(row: Row) -> str:
+    """Say what one habitat class or temperature explains, ignoring space and allowing for it.
+
+    Parameters
+    ----------
+    row : mapping
+        A row of ``environment.csv``.
+    """
+    trait = labels.sentence(labels.trait_in_text(row["trait"]))
+    ratio, limits = odds(row)
+    effect = f"{trait}: the odds are {ratio} times ({limits}) {_term(row)}"
+    naive, spatial = row["p_naive"], row["p_spatial"]
+    if not known(spatial):
+        return f"{effect}; ignoring space {labels.probability(naive)}, allowing for space not estimated."
+    numbers = f"{labels.probability(spatial)} with space allowed for, {labels.probability(naive)} without"
+    if spatial <= LEVEL:
+        return f"{effect}, more than the lie of the sites explains ({numbers})."
+    if naive <= LEVEL:
+        return f"{effect}, but once space is allowed for this could be chance ({numbers}); believe the former."
+    return f"{effect}; no association was seen ({numbers})."
+
+
+def odds(row: Row) -> tuple[str, str]:
+    """Return a row's odds ratio and its interval, from estimates on the logit scale."""
+    low, high = math.exp(row["low"]), math.exp(row["high"])
+    return f"{math.exp(row['estimate']):.2f}", f"{low:.2f} to {high:.2f}"
+
+
+def _term(row: Row) -> str:
+    term = str(row["term"])
+    if term.startswith("temperature"):
+        return "as large for each degree Celsius more"
+    habitat = term.removeprefix("habitat: ")
+    return f"as large in {habitat} as in {row['reference']}" if row["reference"] else f"as large in {habitat}"
+
+
+def change(row: Row) -> str:
+    """Say how a trait changed over all pairs of an earlier and a present site.
+
+    Parameters
+    ----------
+    row : mapping
+        A pooled row of ``change.csv`` whose test allows for differences between sites.
+    """
+    trait = labels.sentence(labels.trait_in_text(row["trait"]))
+    numbers = (
+        f"{labels.percent(row['earlier_frequency'])} of {labels.counted(int(row['earlier_total']), 'shell')} then, "
+        f"{labels.percent(row['later_frequency'])} of {labels.counted(int(row['later_total']), 'shell')} now"
+    )
+    if not known(row["p"]):
+        return f"{trait}: {numbers}; not tested."
+    interval = ""
+    if known(row["low"]) and known(row["high"]):
+        interval = f", {labels.points(row['low'])} to {labels.points(row['high'])}"
+    moved = f"{labels.points(row['difference'])} percentage points{interval}; {labels.probability(row['p'])}"
+    if row["p"] > LEVEL:
+        return f"{trait}: no change was seen ({numbers}: {moved}); a small one may have been missed."
+    verb = "rose" if row["difference"] > 0 else "fell"
+    return f"{trait} {verb} since the survey {row['earlier_survey']} ({numbers}: {moved})."
