@@ -320,8 +320,8 @@ def change(frame: pd.DataFrame, figures: Sequence[ShownFigure], believed: str) -
     section.points += [f"{row['species']}. {sentences.change(row)}" for row in pooled if row["trait"] in main]
     section.figures += figures_named(figures, "change")
     section.notes.append(
-        "Places of the two surveys were paired by nearness; the test is over pairs of sites, so that sites which differ "
-        "for reasons of their own don't pass for change. The test over shells is in tables/change.csv beside it."
+        "Places of the two surveys were paired by nearness; the test is over pairs of sites, so that sites which "
+        "differ for reasons of their own don't pass for change. The test over shells is in tables/change.csv beside it."
     )
     return section
 

@@ -19,8 +19,8 @@ REFERENCES = (
     "Burnham K.P. & Anderson D.R. 2002. Model selection and multimodel inference. Springer.",
     "Cain A.J. & Sheppard P.M. 1954. Natural selection in Cepaea. Genetics 39: 89–116.",
     "Cliff A.D. & Ord J.K. 1981. Spatial processes: models and applications. Pion.",
-    "Dutilleul P. 1993. Modifying the t test for assessing the correlation between two spatial processes. Biometrics 49: "
-    "305–314.",
+    "Dutilleul P. 1993. Modifying the t test for assessing the correlation between two spatial processes. Biometrics "
+    "49: 305–314.",
     "Haldane J.B.S. 1948. The theory of a cline. Journal of Genetics 48: 277–284.",
     "Kish L. 1965. Survey sampling. Wiley.",
     "Loader C. 1999. Local regression and likelihood. Springer.",
@@ -51,9 +51,9 @@ def paragraphs(settings: Mapping[str, Any]) -> list[str]:
     scoring, surface = settings["scoring"], settings["surfaces"]
     spatial, axis = settings["autocorrelation"], settings["clines"]["axis"]
     return [
-        "Shells. Adults with a complete lip, live or fresh, count; juveniles can't be named to species and are left out "
-        "of every frequency, as are worn shells. Mid-banded is taken among banded shells, since it can't be seen in an "
-        "unbanded one. Each species is computed by itself. "
+        "Shells. Adults with a complete lip, live or fresh, count; juveniles can't be named to species and are left "
+        "out of every frequency, as are worn shells. Mid-banded is taken among banded shells, since it can't be seen "
+        "in an unbanded one. Each species is computed by itself. "
         + (
             "Visits to a site are added up."
             if scoring["visits"] == "pool"
@@ -61,22 +61,22 @@ def paragraphs(settings: Mapping[str, Any]) -> list[str]:
         ),
         f"Intervals. A site's interval is {'Wilson' if scoring['interval'] == 'wilson' else 'Jeffreys'}'s "
         f"({'Newcombe 1998' if scoring['interval'] == 'wilson' else 'Brown, Cai & DasGupta 2001'}) at "
-        f"{labels.percent(scoring['confidence'])}. Over the region, shells of one site are alike, so a site of n shells "
-        "counts as n / (1 + (n − 1)ρ), where ρ is the correlation within sites of a beta-binomial fit (Skellam 1948; "
-        "Williams 1975; Kish 1965); its likelihood-ratio test allows for ρ lying at the edge of its range.",
+        f"{labels.percent(scoring['confidence'])}. Over the region, shells of one site are alike, so a site of n "
+        "shells counts as n / (1 + (n − 1)ρ), where ρ is the correlation within sites of a beta-binomial fit (Skellam "
+        "1948; Williams 1975; Kish 1965); its likelihood-ratio test allows for ρ lying at the edge of its range.",
         f"Surfaces. {_surface(surface)} Cells of {labels.distance(surface['cell_m'])}; a cell with less than "
-        f"{surface['min_effective_shells']:g} effective shells near it (Kish 1965) is left blank. The three colours are "
-        "closed to sum to 1 in each cell.",
+        f"{surface['min_effective_shells']:g} effective shells near it (Kish 1965) is left blank. The three colours "
+        "are closed to sum to 1 in each cell.",
         f"Neighbours. Moran's I (Moran 1950; Cliff & Ord 1981), {_neighbours(spatial['neighbours'])}, each site's "
         "neighbours weighing 1 together. The rate-adjusted form standardises each frequency by its own variance, as "
-        "Assunção & Reis (1999) do for rare events, but with the binomial variance p(1 − p)(1 + (n − 1)ρ)/n that common "
-        f"morphs between unlike sites need. p from {spatial['permutations']:,} permutations, two-sided. Correlogram by "
-        "distance class, with Holm's correction (Sokal & Oden 1978). Local clusters by conditional permutation (Anselin "
-        f"1995) at a false-discovery rate of {labels.percent(spatial['level'])} (Benjamini & Hochberg 1995). Samples under "
-        f"{scoring['min_shells']} shells take no part.",
-        f"Clines. Flat, linear and sigmoid models (Haldane 1948; Barton & Hewitt 1985) by beta-binomial likelihood, along "
-        f"{_axis(axis)}; intervals from the profile likelihood; models weighed by AICc (Burnham & Anderson 2002). Width "
-        "is the span of frequencies divided by the steepest gradient. All samples take part, for what they are worth.",
+        "Assunção & Reis (1999) do for rare events, but with the binomial variance p(1 − p)(1 + (n − 1)ρ)/n that "
+        f"common morphs between unlike sites need. p from {spatial['permutations']:,} permutations, two-sided. "
+        "Correlogram by distance class, with Holm's correction (Sokal & Oden 1978). Local clusters by conditional "
+        f"permutation (Anselin 1995) at a false-discovery rate of {labels.percent(spatial['level'])} (Benjamini & "
+        f"Hochberg 1995). Samples under {scoring['min_shells']} shells take no part.",
+        f"Clines. Flat, linear and sigmoid models (Haldane 1948; Barton & Hewitt 1985) by beta-binomial likelihood, "
+        f"along {_axis(axis)}; intervals from the profile likelihood; models weighed by AICc (Burnham & Anderson "
+        "2002). Width is the span of frequencies divided by the steepest gradient. All samples take part, for what they are worth.",
         "Habitat and temperature. Logistic regression with extra-binomial variance; sites near each other are alike in "
         "their shells and in their surroundings, so p is also given with space allowed for, and that one is to be "
         "believed (Dutilleul 1993).",
