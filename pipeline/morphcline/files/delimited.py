@@ -1,0 +1,185 @@
+"""Text files with a delimiter: any of the usual ones, in any of the usual encodings, both detected and reported."""
+
+from __future__ import annotations
+
+import codecs
+import csv
+import io
+import itertools
+from collections.abc import Iterator
+from pathlib import Path
+
+from morphcline.errors import Problem, SourceError
+from morphcline.files.headers import table_from_rows
+from morphcline.records.texts import TextTable
+
+DELIMITERS = (",", ";", "\t", "|")
+_NAMES = {",": "comma", ";": "semicolon", "\t": "tab", "|": "pipe"}
+_BOMS = (
+    (codecs.BOM_UTF8, "utf-8-sig"),
+    (codecs.BOM_UTF32_LE, "utf-32"),
+    (codecs.BOM_UTF32_BE, "utf-32"),
+    (codecs.BOM_UTF16_LE, "utf-16"),
+    (codecs.BOM_UTF16_BE, "utf-16"),
+)
+_SAMPLE_ROWS = 200
+# A cell may hold a long note; a quotation mark that is never closed is caught by the reader's strict mode instead.
+csv.field_size_limit(1 << 24)
+
+
+def read_delimited(path: Path, shown: str, *, delimiter: str | None, encoding: str | None) -> TextTable:
+    """Read a text file with a header row.
+
+    Parameters
+    ----------
+    path : path
+    shown : str
+        The file as messages name it.
+    delimiter, encoding : str or None
+        None detects it.
+
+    Returns
+    -------
+    TextTable
+        Rows are numbered as a spreadsheet numbers them: the header is row 1, and a cell with a line break in it
+        belongs to one row.
+
+    Raises
+    ------
+    SourceError
+        Undecodable text, an unknown encoding, a quotation mark that isn't closed, and what
+        :func:`~morphcline.files.headers.table_from_rows` refuses.
+    """
+    data = path.read_bytes()
+    text, used_encoding, warnings = _decode(data, shown, encoding)
+    if text.lower().startswith("sep=") and text[5:6] in "\r\n":  # a spreadsheet's own hint, not a row
+        delimiter = delimiter or text[4]
+        text = text[5:].lstrip("\r").removeprefix("\n")
+    delimiter = delimiter or _detect_delimiter(text)
+    table = table_from_rows(_rows(text, delimiter, shown), shown)
+    details = {"encoding": used_encoding, "delimiter": _NAMES.get(delimiter, delimiter)}
+    if table.short:
+        warnings.append(
+            f"{shown}: {table.short} row{'s have' if table.short > 1 else ' has'} fewer cells than the header; "
+            "the missing cells at the end were read as empty"
+        )
+    return TextTable(
+        shown, table.header, table.columns, table.row, table.beyond, table.short,
+        details=details, warnings=tuple(warnings),
+    )  # fmt: skip
+
+
+def _rows(text: str, delimiter: str, shown: str) -> Iterator[list[str]]:
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    row = 0
+    while True:
+        row += 1
+        try:
+            yield next(reader)
+        except StopIteration:
+            return
+        except csv.Error as error:
+            problem = Problem(
+                shown,
+                f"row {row}",
+                f"a quotation mark opens or closes a cell in the wrong place ({error})",
+                "write a quotation mark inside a cell twice, and quote the whole cell",
+            )
+            raise SourceError(problem) from error
+
+
+def _decode(data: bytes, shown: str, encoding: str | None) -> tuple[str, str, list[str]]:
+    """Return the text, the encoding it was read in, and warnings."""
+    if encoding is not None:
+        return _decode_as_told(data, shown, encoding), encoding, []
+    for mark, name in _BOMS:
+        if data.startswith(mark):
+            try:
+                return data.decode(name), name, []
+            except UnicodeDecodeError as error:
+                raise SourceError(_undecodable(shown, name, error)) from error
+    name = _wide_without_mark(data)
+    if name:
+        return data.decode(name, errors="strict"), name, []
+    try:
+        return data.decode("utf-8"), "utf-8", []
+    except UnicodeDecodeError:
+        pass
+    try:
+        text = data.decode("cp1252")
+    except UnicodeDecodeError:
+        return _decode_by_guess(data, shown)
+    return text, "cp1252", [_guessed(shown, "cp1252")]
+
+
+def _decode_as_told(data: bytes, shown: str, encoding: str) -> str:
+    try:
+        return data.decode(encoding).removeprefix("\ufeff")
+    except LookupError as error:
+        problem = Problem(shown, "[records] encoding", f"found {encoding!r}", "utf-8, utf-16, cp1252 or latin-1, say")
+        raise SourceError(problem) from error
+    except UnicodeDecodeError as error:
+        raise SourceError(_undecodable(shown, encoding, error)) from error
+
+
+def _undecodable(shown: str, encoding: str, error: UnicodeDecodeError) -> Problem:
+    return Problem(
+        shown,
+        f"byte {error.start}",
+        f"this is not {encoding} text",
+        "save the file as UTF-8, or name its encoding in [records] encoding",
+    )
+
+
+def _wide_without_mark(data: bytes) -> str:
+    """Name UTF-16 without a byte-order mark: in western text every other byte is zero."""
+    sample = data[:2000]
+    if len(sample) < 4 or len(data) % 2:
+        return ""
+    zeros_even, zeros_odd = sample[0::2].count(0), sample[1::2].count(0)
+    half = len(sample) // 2
+    for name, zeros in (("utf-16-le", zeros_odd), ("utf-16-be", zeros_even)):
+        if zeros > 0.6 * half:
+            try:
+                data.decode(name)
+            except UnicodeDecodeError:
+                continue
+            return name
+    return ""
+
+
+def _decode_by_guess(data: bytes, shown: str) -> tuple[str, str, list[str]]:
+    from charset_normalizer import from_bytes
+
+    best = from_bytes(data).best()
+    if best is None:
+        problem = Problem(
+            shown, "", "the text's encoding can't be made out", "save it as UTF-8, or name it in [records] encoding"
+        )
+        raise SourceError(problem)
+    return str(best), best.encoding, [_guessed(shown, best.encoding)]
+
+
+def _guessed(shown: str, encoding: str) -> str:
+    return (
+        f"{shown}: not UTF-8, so it was read as {encoding}; "
+        "if accented letters look wrong, name the encoding in [records] encoding"
+    )
+
+
+def _detect_delimiter(text: str) -> str:
+    """Return the delimiter that splits the header and gives most rows as many cells as it; the most cells if tied."""
+    best, best_score = ",", (0.0, 1)
+    for delimiter in DELIMITERS:
+        reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
+        try:
+            widths = [len(cells) for cells in itertools.islice(reader, _SAMPLE_ROWS) if cells]
+        except csv.Error:
+            continue
+        if not widths or widths[0] < 2:
+            continue
+        same = sum(width == widths[0] for width in widths) / len(widths)
+        score = (round(same, 1), widths[0])
+        if score > best_score:
+            best, best_score = delimiter, score
+    return best

@@ -1,0 +1,210 @@
+"""Which column of a sheet holds which field of ours."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from morphcline.errors import Problem
+from morphcline.records.texts import NOTHING, TextColumn, TextTable, folded, tidy
+from morphcline.study import FIELDS, RecordSource, Sheet
+
+#: The columns a place is written in, by the way it is written.
+POSITION_FIELDS: Mapping[str, tuple[str, ...]] = {
+    "longitude-latitude": ("longitude", "latitude"),
+    "easting-northing": ("easting", "northing"),
+    "grid-reference": ("grid_reference",),
+}
+#: Free text, in which "NA" may be meant.
+_FREE_TEXT = ("site", "recorder", "note")
+
+
+@dataclass(frozen=True)
+class Fields:
+    """A sheet's rows under our field names, cells tidied; a field that no column holds is empty in every row.
+
+    Parameters
+    ----------
+    columns : mapping of str to TextColumn
+    present : frozenset of str
+        The fields that a column holds.
+    """
+
+    columns: Mapping[str, TextColumn]
+    present: frozenset[str]
+
+    def __getitem__(self, name: str) -> TextColumn:
+        return self.columns[name]
+
+    def __len__(self) -> int:
+        return len(self.columns["site"])
+
+
+@dataclass(frozen=True)
+class Layout:
+    """How a sheet's columns are to be read.
+
+    Parameters
+    ----------
+    of_field : mapping of str to str
+        Field to column.
+    of_morph : mapping of str to str
+        For the wide layout, key of ``[records.wide]`` to column.
+    written_as : str
+        How places are written; "" when the sheet has none of its own.
+    from_geometry : bool
+        Whether they are the layer's own points.
+    """
+
+    of_field: Mapping[str, str]
+    of_morph: Mapping[str, str] = field(default_factory=dict)
+    written_as: str = ""
+    from_geometry: bool = False
+
+
+def find_columns(sheet: Sheet, table: TextTable, *, places_elsewhere: bool = False) -> tuple[Layout, list[Problem]]:
+    """Match a sheet's columns with our fields.
+
+    Parameters
+    ----------
+    sheet : Sheet
+        A :class:`~morphcline.study.RecordSource`, or a plain sheet for a table of sites.
+    table : TextTable
+    places_elsewhere : bool
+        A table of sites gives the places that these rows don't.
+
+    Returns
+    -------
+    layout : Layout
+    problems : list of Problem
+        Every column that is named and absent, and every field that is needed and found nowhere.
+    """
+    problems: list[Problem] = []
+    of_field = {}
+    for name in FIELDS:
+        if name in sheet.columns:
+            column = _match(sheet.columns[name], table.header)
+            if column is None:
+                problems.append(_absent(sheet.columns[name], f"named for {name}", table))
+                continue
+        else:
+            column = _match(name, table.header)
+        if column is not None:
+            of_field[name] = column
+    of_morph = {}
+    if isinstance(sheet, RecordSource):
+        for key, wanted in sheet.wide.items():
+            column = _match(wanted, table.header)
+            if column is None:
+                problems.append(_absent(wanted, f"named for {key!r} in [records.wide]", table))
+            else:
+                of_morph[key] = column
+    problems += _missing_fields(sheet, table, of_field)
+    written_as, from_geometry = _where_places_are(sheet, table, of_field)
+    missing = [] if from_geometry else [n for n in POSITION_FIELDS[written_as] if n not in of_field]
+    named_absent = [name for name in missing if name in sheet.columns]  # reported above
+    if missing and places_elsewhere and not named_absent:
+        written_as = ""
+    elif missing:
+        problems += [_missing_place(name, table, of_field) for name in missing if name not in sheet.columns]
+    return Layout(of_field, of_morph, written_as, from_geometry), problems
+
+
+def take_fields(layout: Layout, sheet: Sheet, table: TextTable) -> Fields:
+    """Return a sheet's rows under our field names, with the source's own words (``values``) replaced by ours."""
+    own_words = sheet.values if isinstance(sheet, RecordSource) else {}
+    empty = TextColumn.constant("", len(table))
+    columns = {}
+    for name in FIELDS:
+        if name not in layout.of_field:
+            columns[name] = empty
+            continue
+        column = table.columns[layout.of_field[name]]
+        ours = {folded(theirs): text for theirs, text in own_words.get(name, {}).items()}
+        columns[name] = column.changed(lambda word, name=name, ours=ours: _own_word(word, name, ours))
+    return Fields(columns, frozenset(layout.of_field))
+
+
+def blank_rows(table: TextTable) -> NDArray[np.bool_]:
+    """Tell which rows hold nothing in any column."""
+    blank = np.ones(len(table), dtype=bool)
+    for column in table.columns.values():
+        blank &= column.blank
+    for position in table.beyond:
+        blank[position] = False
+    return blank
+
+
+def _own_word(word: str, name: str, ours: Mapping[str, str]) -> str:
+    word = tidy(word)
+    if ours:
+        word = ours.get(folded(word), word)
+    return "" if name not in _FREE_TEXT and word.casefold() in NOTHING else word
+
+
+def _match(wanted: str, header: tuple[str, ...]) -> str | None:
+    if wanted in header:
+        return wanted
+    key = folded(wanted)
+    return next((name for name in header if folded(name) == key), None)
+
+
+def _near(wanted: str, header: tuple[str, ...]) -> list[str]:
+    by_key = {folded(name): name for name in reversed(header)}
+    return [by_key[key] for key in difflib.get_close_matches(folded(wanted), list(by_key), n=2, cutoff=0.6)]
+
+
+def _absent(wanted: str, what_for: str, table: TextTable) -> Problem:
+    near = _near(wanted, table.header)
+    if near:
+        accepted = "nearest: " + ", ".join(repr(name) for name in near)
+    else:
+        accepted = "its columns: " + ", ".join(repr(name) for name in table.header)
+    return Problem(table.shown, "", f"the column {wanted!r} {what_for} isn't there", accepted)
+
+
+def _missing_fields(sheet: Sheet, table: TextTable, of_field: Mapping[str, str]) -> Iterator[Problem]:
+    needed = []
+    if not isinstance(sheet, RecordSource):
+        needed.append(("site", "a table of sites"))
+    else:
+        needed.append(("species", "every layout"))
+        if sheet.layout == "counts":
+            needed.append(("count", 'the layout "counts"'))
+        if sheet.sites is not None:
+            needed.append(("site", "joining the table of sites"))
+    for name, what_for in needed:
+        if name not in of_field and name not in sheet.columns:
+            yield _missing(name, what_for, table)
+
+
+def _missing(name: str, what_for: str, table: TextTable, hint: str = "") -> Problem:
+    near = _near(name, table.header)
+    told = f" (nearest: {', '.join(repr(column) for column in near)})" if near else ""
+    return Problem(
+        table.shown,
+        "",
+        f"no column holds {name}, which is needed for {what_for}",
+        hint or f"name it under columns: {name} = \"their column\"{told}",
+    )
+
+
+def _missing_place(name: str, table: TextTable, of_field: Mapping[str, str]) -> Problem:
+    for written_as, names in POSITION_FIELDS.items():
+        if name not in names and all(other in of_field for other in names):
+            hint = f'its places seem to be written otherwise: set written_as = "{written_as}" under position'
+            return _missing(name, "its places", table, hint)
+    return _missing(name, "its places", table)
+
+
+def _where_places_are(sheet: Sheet, table: TextTable, of_field: Mapping[str, str]) -> tuple[str, bool]:
+    """Return how places are written, and whether they are the layer's own points."""
+    written_as = sheet.position.written_as
+    named = any(name in sheet.columns for name in POSITION_FIELDS[written_as])
+    if table.geometry_columns and not named:
+        return written_as, True
+    return written_as, False

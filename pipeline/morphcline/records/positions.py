@@ -1,0 +1,421 @@
+"""Read places as a source writes them, and bring them into the study's CRS; each different place once.
+
+How uncertain a place is (a radius that holds it with 95 % confidence) follows, in this order, from the row's own
+``position_uncertainty_m``, from the source's ``uncertainty_m``, from the square that a grid reference names (half its
+diagonal, and never less than that), or from the decimals written: a coordinate rounded to 4 decimals of a degree lies
+within half a unit of the last place on each axis, and the radius is the half-diagonal of that cell. Spreadsheets drop
+zeros at the end, so the finer of a place's two coordinates tells. Nobody places a find by more digits than the
+receiver is good for, so that derived radius is never below :data:`RECEIVER_M`. The accuracy of the transformation
+is added in quadrature.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from pyproj import CRS, Transformer
+
+from morphcline.errors import Problem, SourceError
+from morphcline.places.bounds import Bounds, is_zero
+from morphcline.places.crs import read_crs, within_area_of_use
+from morphcline.places.grid_references import GridSquare, UnreadableReference, read_grid_reference
+from morphcline.places.transforms import Transformation
+from morphcline.records.columns import POSITION_FIELDS, Fields, Layout
+from morphcline.records.numbers import UnreadableNumber, Written, read_degrees, read_number
+from morphcline.records.scores import Reading
+from morphcline.records.texts import TextColumn, TextTable
+from morphcline.study import Position
+
+#: What a hand-held satellite receiver or a phone is good for in the open, in metres, 95 % (common practice, no single
+#: source).
+RECEIVER_M = 10.0
+
+#: Metres in a degree of latitude, to the precision that a rounding error needs.
+_METRES_A_DEGREE = 111_200.0
+#: A place this much outside the area of the study's CRS, in degrees, can't be meant.
+_STUDY_CRS_MARGIN_DEG = 5.0
+_NOTHING = Written(math.nan, math.nan)
+
+
+@dataclass(frozen=True)
+class Spots:
+    """The different places of a source.
+
+    Parameters
+    ----------
+    of_row : (n,) array of int
+        Each row's place.
+    first, second : (m,) arrays
+        Longitude and latitude, or easting and northing, of the source's CRS; the centre of a grid reference's square.
+    reference, crs : (m,) arrays of str
+        The reference as written, and the CRS of the coordinates.
+    rounding_m : (m,) array
+        Uncertainty that follows from how the place is written.
+    is_square : bool
+        Whether that is a grid reference's square.
+    longitude, latitude : (m,) arrays
+        Roughly, for judging; NaN where it can't be told.
+    code, reason : (m,) arrays of str
+        Why the place can't be used; empty where it can.
+    x_m, y_m, accuracy_m : (m,) arrays
+        In the study's CRS, once :func:`place` has run; NaN before, and for places that can't be used.
+    transformation : (m,) array of str
+        Name of the operation.
+    """
+
+    of_row: NDArray[np.intp]
+    first: NDArray[np.float64]
+    second: NDArray[np.float64]
+    reference: NDArray[np.object_]
+    crs: NDArray[np.object_]
+    rounding_m: NDArray[np.float64]
+    is_square: bool
+    longitude: NDArray[np.float64]
+    latitude: NDArray[np.float64]
+    code: NDArray[np.object_]
+    reason: NDArray[np.object_]
+    x_m: NDArray[np.float64]
+    y_m: NDArray[np.float64]
+    accuracy_m: NDArray[np.float64]
+    transformation: NDArray[np.object_]
+
+    def __len__(self) -> int:
+        return len(self.first)
+
+    @property
+    def usable(self) -> NDArray[np.bool_]:
+        """Whether a place can be used."""
+        mask: NDArray[np.bool_] = self.code == ""
+        return mask
+
+    def refused(self, mask: NDArray[np.bool_], code: str, sentence: Callable[[int], str]) -> Spots:
+        """Return the places with those refused where ``mask`` holds and nothing was found before."""
+        codes, reasons = self.code.copy(), self.reason.copy()
+        for spot in np.flatnonzero(mask & self.usable):
+            codes[spot], reasons[spot] = code, sentence(int(spot))
+        return replace(self, code=codes, reason=reasons)
+
+    def written(self, spot: int) -> str:
+        """Return a place as a sentence shows it."""
+        if self.reference[spot]:
+            return f'"{self.reference[spot]}"'
+        return f"{self.first[spot]:.10g}, {self.second[spot]:.10g}"
+
+
+def check_position(position: Position, layout: Layout, table: TextTable, has_crs_column: bool) -> list[Problem]:
+    """Return what is wrong with how a source's places are said to be written."""
+    if not layout.written_as or layout.written_as == "grid-reference":
+        return []
+    if layout.from_geometry:
+        if table.crs or "crs" in position.model_fields_set:
+            return []
+        return [Problem(table.shown, "", "the layer states no CRS", "name it: crs under position")]
+    try:
+        crs = read_crs(position.crs, file=table.shown, where="crs under position")
+    except SourceError as error:
+        return list(error.problems)
+    degrees = layout.written_as == "longitude-latitude"
+    if crs.is_geographic != degrees and not has_crs_column:
+        kind = "geographic" if degrees else "projected"
+        found = f"places are written as {layout.written_as}, and the CRS {position.crs!r} is not {kind}"
+        return [Problem(table.shown, "crs under position", found, f"name the {kind} CRS of these coordinates")]
+    return []
+
+
+def read_spots(fields: Fields, layout: Layout, table: TextTable, position: Position) -> Spots:
+    """Read the places of a source's rows.
+
+    Parameters
+    ----------
+    fields : Fields
+    layout : Layout
+        Its ``written_as`` must not be empty.
+    table : TextTable
+    position : Position
+    """
+    columns, crs = _columns(fields, layout, table, position)
+    of_row, texts = _distinct([*columns, crs])
+    if layout.written_as == "grid-reference" and not layout.from_geometry:
+        return _read_references(of_row, texts[0], position)
+    return _read_coordinates(of_row, texts[0], texts[1], texts[2], layout)
+
+
+def rough_bounds(spots: list[Spots]) -> Bounds | None:
+    """Return west, south, east and north, in degrees, of the bulk of the places; strays don't widen it."""
+    longitude = np.concatenate([one.longitude[one.usable] for one in spots] or [np.empty(0)])
+    latitude = np.concatenate([one.latitude[one.usable] for one in spots] or [np.empty(0)])
+    known = np.isfinite(longitude) & np.isfinite(latitude)
+    if not known.any():
+        return None
+    limits = []
+    for values, end in ((longitude[known], 180.0), (latitude[known], 90.0)):
+        low, high = np.quantile(values, [0.15, 0.85])
+        margin = max(high - low, 0.1)
+        limits.append((max(low - margin, -end), min(high + margin, end)))
+    (west, east), (south, north) = limits
+    return float(west), float(south), float(east), float(north)
+
+
+def place(spots: Spots, position: Position, study_crs: CRS, area: Bounds | None, *, file: str) -> tuple[Spots, list[str]]:
+    """Bring places into the study's CRS.
+
+    Parameters
+    ----------
+    spots : Spots
+    position : Position
+    study_crs : CRS
+    area : (west, south, east, north) or None
+        In degrees: the best transformation is chosen for it.
+    file : str
+
+    Returns
+    -------
+    spots : Spots
+        With ``x_m, y_m, accuracy_m, transformation``; a place that can't be reached has infinite coordinates and isn't
+        refused yet: it may be swapped.
+    warnings : list of str
+
+    Raises
+    ------
+    SourceError
+        Where only a transformation without the datum shift exists, and isn't allowed.
+    """
+    x_m, y_m, accuracy = spots.x_m.copy(), spots.y_m.copy(), spots.accuracy_m.copy()
+    names = spots.transformation.copy()
+    warnings = []
+    for crs in dict.fromkeys(spots.crs[spots.usable].tolist()):
+        operation = Transformation(
+            crs, study_crs, area, allow_ballpark=position.allow_ballpark, file=file, where="crs under position"
+        )
+        chosen = spots.usable & (spots.crs == crs)
+        x_m[chosen], y_m[chosen] = operation.apply(spots.first[chosen], spots.second[chosen])
+        accuracy[chosen] = 0.0 if math.isnan(operation.accuracy_m) else operation.accuracy_m
+        names[chosen] = operation.name
+        if operation.warning:
+            warnings.append(f"{file}: {operation.warning}")
+    return replace(spots, x_m=x_m, y_m=y_m, accuracy_m=accuracy, transformation=names), warnings
+
+
+def swapped(spots: Spots, study_crs: CRS, area: Bounds | None) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return where places would lie, in the study's CRS, with their coordinates exchanged."""
+    x_m, y_m = np.full(len(spots), np.inf), np.full(len(spots), np.inf)
+    if spots.reference.any():
+        return x_m, y_m
+    for crs in dict.fromkeys(spots.crs[spots.usable].tolist()):
+        chosen = spots.usable & (spots.crs == crs)
+        operation = Transformation(crs, study_crs, area, allow_ballpark=True)
+        x_m[chosen], y_m[chosen] = operation.apply(spots.second[chosen], spots.first[chosen])
+    return x_m, y_m
+
+
+def outside_crs(spots: Spots, study_crs: CRS) -> Spots:
+    """Refuse the places that lie where their CRS, or the study's, is not meant to be used."""
+    unreachable = ~(np.isfinite(spots.x_m) & np.isfinite(spots.y_m))
+    theirs = np.zeros(len(spots), dtype=bool)
+    for crs in dict.fromkeys(spots.crs[spots.usable].tolist()):
+        chosen = spots.usable & (spots.crs == crs)
+        theirs[chosen] = ~within_area_of_use(crs, spots.longitude[chosen], spots.latitude[chosen], margin_deg=1.0)
+    spots = spots.refused(
+        theirs,
+        "position-outside-crs",
+        lambda k: f"the place {spots.written(k)} lies where {spots.crs[k]} is not defined; expected {_range_of(spots.crs[k])}",
+    )
+    ours = ~within_area_of_use(study_crs, spots.longitude, spots.latitude, margin_deg=_STUDY_CRS_MARGIN_DEG)
+    name = ":".join(study_crs.to_authority() or (study_crs.name,))
+    return spots.refused(
+        ours | unreachable,
+        "position-outside-crs",
+        lambda k: f"the place {spots.written(k)} lies far outside the area of the study's CRS {name}",
+    )
+
+
+def uncertainty(
+    spots: Spots, stated: NDArray[np.float64], position: Position, of_row: NDArray[np.intp] | None = None
+) -> NDArray[np.float64]:
+    """Return each row's radius that holds its place with 95 % confidence, in metres, transformation included.
+
+    Parameters
+    ----------
+    spots : Spots
+    stated : (n,) array
+        As the row states it; NaN where it doesn't.
+    position : Position
+    of_row : (n,) array of int, optional
+        The place of each row; the spots' own otherwise.
+    """
+    rows = spots.of_row if of_row is None else of_row
+    derived = spots.rounding_m[rows]
+    fallback = position.uncertainty_m if position.uncertainty_m is not None else derived
+    radius = np.where(np.isnan(stated), fallback, stated)
+    if spots.is_square:
+        radius = np.maximum(radius, derived)
+    return np.hypot(radius, spots.accuracy_m[rows])
+
+
+def read_uncertainty(column: TextColumn) -> Reading:
+    """Read stated uncertainties in metres; an empty cell means none is stated."""
+
+    def read(text: str) -> float:
+        if not text:
+            return math.nan
+        value = read_number(text.removesuffix("m").strip()).value
+        if not 0 < value < 1e6:
+            raise UnreadableNumber(f'the position uncertainty "{text}" can\'t be meant; expected metres above 0')
+        return value
+
+    return Reading.of(column, read, math.nan)
+
+
+def _columns(
+    fields: Fields, layout: Layout, table: TextTable, position: Position
+) -> tuple[list[TextColumn], TextColumn]:
+    if layout.from_geometry:
+        crs = TextColumn.constant(position.crs if "crs" in position.model_fields_set else table.crs, len(table))
+        return [table.columns[name] for name in table.geometry_columns], crs
+    columns = [fields[name] for name in POSITION_FIELDS[layout.written_as]]
+    crs = fields["crs"].filled(fields["crs"].empty, TextColumn.constant(position.crs, len(table)))
+    if layout.written_as == "grid-reference":
+        crs = TextColumn.constant("", len(table))
+    return columns, crs
+
+
+def _distinct(columns: list[TextColumn]) -> tuple[NDArray[np.intp], list[list[str]]]:
+    """Return, for each row, the number of its combination of texts, and the texts of each combination."""
+    combined = np.zeros(len(columns[0]), dtype=np.int64)
+    for column in columns:
+        combined, _ = pd.factorize(combined * len(column.words) + column.codes)
+    of_row = combined.astype(np.intp)
+    count = int(of_row.max()) + 1 if len(of_row) else 0
+    example = np.zeros(count, dtype=np.intp)
+    example[of_row[::-1]] = np.arange(len(of_row))[::-1]
+    return of_row, [[column[row] for row in example] for column in columns]
+
+
+def _read_references(of_row: NDArray[np.intp], texts: list[str], position: Position) -> Spots:
+    squares: list[GridSquare | None] = []
+    codes, reasons = [], []
+    for text in texts:
+        square, code, reason = None, "", ""
+        if not text:
+            code, reason = "position-missing", "the grid reference is empty"
+        else:
+            try:
+                square = read_grid_reference(text, position.grid)
+            except UnreadableReference as error:
+                code, reason = "position-unreadable", str(error)
+        squares.append(square)
+        codes.append(code)
+        reasons.append(reason)
+    first = np.array([s.easting if s else math.nan for s in squares])
+    second = np.array([s.northing if s else math.nan for s in squares])
+    crs = np.array([s.crs if s else "" for s in squares], dtype=object)
+    rounding = np.array([s.uncertainty_m if s else math.nan for s in squares])
+    return _spots(of_row, first, second, crs, rounding, codes, reasons, reference=texts)
+
+
+def _read_coordinates(
+    of_row: NDArray[np.intp], firsts: list[str], seconds: list[str], systems: list[str], layout: Layout
+) -> Spots:
+    degrees = layout.written_as == "longitude-latitude"
+    known: dict[str, CRS | str] = {}
+    values, codes, reasons, names = [], [], [], []
+    for first, second, system in zip(firsts, seconds, systems, strict=True):
+        if system not in known:
+            known[system] = _row_crs(system, None if layout.from_geometry else degrees)
+        crs = known[system]
+        if isinstance(crs, str):
+            read, code, reason = (_NOTHING, _NOTHING), "position-unreadable", crs
+        else:
+            read, code, reason = _read_pair(first, second, degrees=crs.is_geographic)
+        values.append((read[0].value, read[1].value, min(read[0].unit, read[1].unit)))
+        codes.append(code)
+        reasons.append(reason)
+        names.append("" if isinstance(crs, str) else ":".join(crs.to_authority() or (system,)))
+    first, second, unit = np.array(values, dtype=np.float64).reshape(-1, 3).T
+    names_array = np.array(names, dtype=object)
+    return _spots(of_row, first, second, names_array, _rounding(second, unit, names_array), codes, reasons)
+
+
+def _read_pair(first: str, second: str, *, degrees: bool) -> tuple[tuple[Written, Written], str, str]:
+    names = ("longitude", "latitude") if degrees else ("easting", "northing")
+    empty = [name for name, text in zip(names, (first, second), strict=True) if not text]
+    nothing = (_NOTHING, _NOTHING)
+    if empty:
+        verb = "are" if len(empty) > 1 else "is"
+        return nothing, "position-missing", f"{' and '.join(empty)} {verb} empty"
+    try:
+        if degrees:
+            return (read_degrees(first, "longitude"), read_degrees(second, "latitude")), "", ""
+        return (read_number(first), read_number(second)), "", ""
+    except UnreadableNumber as error:
+        return nothing, "position-unreadable", str(error)
+
+
+def _row_crs(text: str, degrees: bool | None) -> CRS | str:
+    """Return a CRS, or why it can't be used."""
+    try:
+        crs = read_crs(f"EPSG:{text}" if text.isdigit() else text)
+    except SourceError as error:
+        problem = error.problems[0]
+        return f"{problem.found}; {problem.accepted}"
+    if degrees is not None and crs.is_geographic != degrees:
+        kind, fields = ("geographic", "longitude and latitude") if degrees else ("projected", "easting and northing")
+        return f'the crs "{text}" is not {kind}, as that of {fields} must be'
+    return crs
+
+
+def _rounding(second: NDArray[np.float64], unit: NDArray[np.float64], systems: NDArray[np.object_]) -> NDArray[np.float64]:
+    radius = np.full(len(second), math.nan)
+    for system in set(systems.tolist()) - {""}:
+        chosen = systems == system
+        crs = CRS.from_user_input(system)
+        if crs.is_geographic:
+            north = _METRES_A_DEGREE * unit[chosen] / 2
+            east = north * np.abs(np.cos(np.radians(second[chosen])))
+        else:
+            north = east = unit[chosen] / 2 * crs.axis_info[0].unit_conversion_factor
+        radius[chosen] = np.hypot(north, east)
+    return np.maximum(radius, RECEIVER_M)
+
+
+def _spots(
+    of_row: NDArray[np.intp],
+    first: NDArray[np.float64],
+    second: NDArray[np.float64],
+    crs: NDArray[np.object_],
+    rounding: NDArray[np.float64],
+    codes: list[str],
+    reasons: list[str],
+    *,
+    reference: list[str] | None = None,
+) -> Spots:
+    unknown = np.full(len(first), math.nan)
+    longitude, latitude = unknown.copy(), unknown.copy()
+    for system in set(crs.tolist()) - {""}:
+        chosen = (crs == system) & np.isfinite(first) & np.isfinite(second)
+        to_degrees = Transformer.from_crs(system, "EPSG:4326", always_xy=True)
+        longitude[chosen], latitude[chosen] = to_degrees.transform(first[chosen], second[chosen])
+    out_of_range = ~((np.abs(longitude) <= 180) & (np.abs(latitude) <= 90))
+    longitude[out_of_range] = latitude[out_of_range] = math.nan
+    spots = Spots(
+        of_row, first, second,
+        np.array(reference if reference is not None else [""] * len(first), dtype=object),
+        crs, rounding, reference is not None, longitude, latitude,
+        np.array(codes, dtype=object), np.array(reasons, dtype=object),
+        unknown.copy(), unknown.copy(), unknown.copy(), np.full(len(first), "", dtype=object),
+    )  # fmt: skip
+    zero = is_zero(first, second)
+    return spots.refused(zero, "position-zero", lambda k: "both coordinates are 0, as when a fix failed; expected the place")
+
+
+def _range_of(system: str) -> str:
+    area = CRS.from_user_input(system).area_of_use
+    if area is None:
+        return "a place on the map"
+    west, south, east, north = area.bounds
+    return f"longitudes from {west:g} to {east:g} and latitudes from {south:g} to {north:g}"

@@ -1,0 +1,88 @@
+"""Every row's fate: accepted, or rejected for the first of its reasons."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from morphcline.records.texts import TextColumn
+
+#: Why a row is rejected, in the order in which rows are checked.
+REASONS = {
+    "empty-row": "nothing stands in the row",
+    "row-ragged": "the row has more cells than the header, so its cells may stand in the wrong columns",
+    "site-missing": "a row of a table of sites names no site",
+    "site-twice": "a table of sites gives a site two places",
+    "count-missing": "no number of shells",
+    "count-not-whole": "the number of shells is not a whole number that can be meant",
+    "count-negative": "the number of shells is below zero",
+    "age-unreadable": "the age is neither adult nor juvenile",
+    "condition-unreadable": "the condition is neither live nor fresh nor worn",
+    "lip-unreadable": "the lip is neither dark nor white nor absent",
+    "species-missing": "adult shells without a species",
+    "species-unknown": "the name is of no species known here",
+    "species-not-studied": "the species is of a genus that the study doesn't analyse",
+    "banding-unreadable": "the banding is neither a formula nor one of the classes",
+    "colour-unreadable": "the colour is not yellow, pink or brown",
+    "colour-contradicts": "the formula carries another colour than the colour's own column",
+    "date-unreadable": "the date can't be read, or could be two dates",
+    "site-not-in-table": "the row has no place of its own and its site is not in the table of sites",
+    "position-missing": "no place",
+    "position-unreadable": "the place, its CRS or its uncertainty can't be read",
+    "position-zero": "both coordinates are zero, as when a fix failed",
+    "position-swapped": "the coordinates are exchanged: the other way round they lie in the study's area",
+    "position-outside-crs": "the place lies where the CRS of its coordinates, or the study's, is not defined",
+    "position-outside-area": "the place lies far outside the study's area",
+    "position-in-water": "the place lies in water with no land near",
+}
+_ORDER = {code: place for place, code in enumerate(REASONS)}
+
+
+@dataclass
+class Verdicts:
+    """Collects the reasons for which rows are rejected.
+
+    Parameters
+    ----------
+    rows : int
+    """
+
+    rows: int
+    _found: list[tuple[str, NDArray[np.intp], NDArray[np.object_]]] = field(default_factory=list, init=False)
+
+    def reject(self, mask: NDArray[np.bool_], code: str, reasons: str | TextColumn) -> None:
+        """Reject the rows where ``mask`` is true.
+
+        Parameters
+        ----------
+        mask : (rows,) array of bool
+        code : str
+            A key of :data:`REASONS`.
+        reasons : str or TextColumn
+            A sentence for all, or one for each row, without a full stop.
+        """
+        if code not in _ORDER:
+            raise KeyError(code)
+        where = np.flatnonzero(mask)
+        if not len(where):
+            return
+        column = TextColumn.constant(reasons, self.rows) if isinstance(reasons, str) else reasons
+        self._found.append((code, where, column.take(where).texts()))
+
+    @property
+    def rejected(self) -> NDArray[np.bool_]:
+        """Whether a row is rejected so far."""
+        mask = np.zeros(self.rows, dtype=bool)
+        for _, where, _ in self._found:
+            mask[where] = True
+        return mask
+
+    def of_row(self) -> dict[int, tuple[str, str]]:
+        """Return, for each rejected row, its code and its reasons: the first check's first, the others after it."""
+        fates: dict[int, list[tuple[str, str]]] = {}
+        for code, where, reasons in sorted(self._found, key=lambda found: _ORDER[found[0]]):
+            for row, reason in zip(where.tolist(), reasons.tolist(), strict=True):
+                fates.setdefault(row, []).append((code, reason))
+        return {row: (found[0][0], "; also: ".join(reason for _, reason in found)) for row, found in fates.items()}
