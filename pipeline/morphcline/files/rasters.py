@@ -36,6 +36,7 @@ __all__ = [
     "bilinear",
     "classes_near",
     "describe_raster",
+    "examine",
     "mean_within",
     "sample",
     "shares_of_rings",
@@ -112,6 +113,13 @@ class ClassesNear:
     at_point: int | None
     within: dict[int, float]
     missing: float
+
+
+def examine(path: Path, band: int = 1, *, shown: str = "") -> RasterInfo:
+    """Return what a raster says of itself once the band is known to be readable; errors as :func:`sample`."""
+    with open_band(path, band, shown=shown) as source:
+        source.read(0, 0, 1, 1)
+    return describe_raster(path, shown=shown)
 
 
 def sample(
@@ -353,7 +361,7 @@ def _near(source: Band, column: float, row: float, to_cells: NDArray[np.float64]
     at_point = None if own.state[0, 0] != VALID else int(_codes(source, own, own.state == VALID)[0])
     total = int(touched.sum())
     within = {int(code): count / total for code, count in zip(codes, counts.tolist(), strict=True)}
-    return ClassesNear(at_point, within, 1.0 - counts.sum() / total)
+    return ClassesNear(at_point, within, 1.0 - int(counts.sum()) / total)
 
 
 def _codes(source: Band, patch: Patch, wanted: NDArray[np.bool_]) -> NDArray[np.int64]:

@@ -51,14 +51,14 @@ def read_crs(text: str | CRS, *, file: str = "", where: str = "crs") -> CRS:
     return crs
 
 
-def check_working_crs(crs: str | CRS, bounds_lonlat: Bounds, *, file: str = "") -> CRS:
+def check_working_crs(crs: str | CRS, bounds_lonlat: Bounds | None, *, file: str = "") -> CRS:
     """Return the working CRS if distances and areas over the study can be trusted in it.
 
     Parameters
     ----------
     crs : str or CRS
-    bounds_lonlat : (west, south, east, north)
-        The study, in degrees.
+    bounds_lonlat : (west, south, east, north), optional
+        The study, in degrees; where it isn't known yet, kind and units alone are judged.
     file : str
         The study file's name, for the sentence.
 
@@ -77,12 +77,10 @@ def check_working_crs(crs: str | CRS, bounds_lonlat: Bounds, *, file: str = "") 
         known = read_crs(crs, file=file, where=where)
     except SourceError as error:
         problem = error.problems[0]
-        better = _advice(bounds_lonlat)
-        raise StudyError(Problem(file, where, problem.found, f"a projected CRS in metres, such as {better}")) from None
+        raise StudyError(Problem(file, where, problem.found, _advice(bounds_lonlat))) from None
     found = _unfit(known, bounds_lonlat)
     if found:
-        accepted = f"a projected CRS in metres that fits the study, such as {_advice(bounds_lonlat)}"
-        raise StudyError(Problem(file, where, f"{name_crs(crs)} {found}", accepted))
+        raise StudyError(Problem(file, where, f"{name_crs(crs)} {found}", _advice(bounds_lonlat)))
     return known
 
 
@@ -165,21 +163,22 @@ def name_crs(crs: str | CRS) -> str:
     return ":".join(authority) if authority else repr(crs.name)
 
 
-def _unfit(crs: CRS, bounds: Bounds) -> str:
+def _unfit(crs: CRS, bounds: Bounds | None) -> str:
     """Return why a CRS can't be worked in over an area, as the rest of a sentence, or ``""``."""
     if crs.is_geographic:
         return "measures in degrees, in which there are no distances"
     units = {axis.unit_name for axis in crs.axis_info}
     if units - {"metre", "meter", "m"}:
         return f"measures in {' and '.join(sorted(units))}, not metres"
-    error = scale_error(crs, bounds)
+    error = 0.0 if bounds is None else scale_error(crs, bounds)
     if math.isinf(error):
         return "is not defined over the whole study"
     if error > SCALE_LIMIT:
-        return f"stretches distances by up to {error:.1%} over the study (1 % is allowed)"
+        return f"stretches or shrinks distances by up to {error:.1%} over the study (1 % is allowed)"
     return ""
 
 
-def _advice(bounds: Bounds) -> str:
-    found = [f"{code} ({name})" for code, name in suitable_crs(bounds)]
-    return ", ".join(found) if found else "an equal-area projection centred on it"
+def _advice(bounds: Bounds | None) -> str:
+    wanted = "a projected CRS in metres that fits the study is accepted"
+    found = [] if bounds is None else suitable_crs(bounds)
+    return f"{wanted}, such as {', '.join(f'{code} ({name})' for code, name in found)}" if found else wanted
