@@ -1,0 +1,152 @@
+"""Change since earlier surveys: pooled differences with intervals, and the pairs of places behind them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.ticker import FuncFormatter
+
+from morphcline.render import labels
+from morphcline.render.figures.charts import Spacing, chart_sheet, columns_that_fit, zero_line
+from morphcline.render.figures.keys import marks_key
+from morphcline.render.figures.sheet import SMALL, Figure, style, text_width_mm
+from morphcline.render.palettes import SERIES, SOFT_INK, Mark
+
+ROW_MM = 5.2
+PAIR = "#B4B4B4"
+
+
+def draw_change(
+    name: str,
+    table: pd.DataFrame,
+    *,
+    within_m: float,
+    confidence: float,
+    width_mm: float,
+    among: labels.Denominators = labels.STANDARD_DENOMINATORS,
+) -> Figure:
+    """Draw the change of each trait's frequency, a panel a species and earlier survey.
+
+    Parameters
+    ----------
+    name : str
+    table : DataFrame
+        ``species, trait, pair, earlier_survey, site, earlier_count, earlier_total, later_count, later_total,
+        earlier_frequency, later_frequency, difference, low, high, p, pairs, method``; rows with an empty ``site`` are
+        pooled over ``pairs`` pairs of places. At least one pooled row has a difference.
+    within_m : float
+        Places closer than this are paired.
+    confidence : float
+    width_mm : float
+    among : mapping
+        Denominators by trait.
+    """
+    groups = [(str(s), str(e), rows) for (s, e), rows in table.groupby(["species", "earlier_survey"], sort=False)]
+    traits = {id(rows): labels.main_traits(rows["trait"]) for *_, rows in groups}
+    names = max(text_width_mm(labels.trait_title(t), SMALL) for shown in traits.values() for t in shown) + 3.0
+    numbers = max(text_width_mm(_numbers(row), SMALL) for row in table[table["site"] == ""].itertuples()) + 3.0
+    columns = columns_that_fit(len(groups), width_mm, least_mm=names + numbers + 38, most=2)
+    most = max(len(shown) for shown in traits.values())
+    keys = [
+        marks_key(
+            "",
+            [
+                Mark(f"All pairs of places, {labels.percent(confidence)} interval", "o", SERIES[0].fill, size=4.4),
+                Mark("One pair of places", "o", PAIR, edge=PAIR, size=2.4),
+            ],
+            rows=1,
+        )
+    ]
+    with style():
+        sheet, axes = chart_sheet(
+            [(species, f"since {survey}") for species, survey, _ in groups], columns=columns,
+            height_mm=ROW_MM * most + 2, width_mm=width_mm, keys=keys,
+            spacing=Spacing(left=names, right=numbers, between=3.0, head=8.4, below=9.0),
+        )  # fmt: skip
+        reach = float(np.nanmax(np.abs(table[["low", "high"]].where(table["site"].eq(""), np.nan).to_numpy())))
+        reach = max(reach, float(table["difference"].abs().quantile(0.98)), 0.05) * 1.08
+        for panel, (_, _, rows) in zip(axes, groups, strict=True):
+            _draw_panel(panel, rows, traits[id(rows)], min(reach, 1.05))
+    return Figure(name, sheet.figure, _data(table), _caption(table, within_m, confidence, among), _alt(groups))
+
+
+def _numbers(row: object) -> str:
+    earlier, later = getattr(row, "earlier_frequency", np.nan), getattr(row, "later_frequency", np.nan)
+    return f"  {labels.percent(earlier)} → {labels.percent(later)}"
+
+
+def _draw_panel(axes: Axes, rows: pd.DataFrame, traits: Sequence[str], reach: float) -> None:
+    zero_line(axes, horizontal=False)
+    mark = SERIES[0]
+    for at, trait in enumerate(traits):
+        these = rows[rows["trait"] == trait]
+        pairs = these[(these["site"] != "") & these["difference"].notna()].sort_values(["difference", "site"])
+        # A fixed ladder of heights sets pairs of equal change apart.
+        offsets = 0.26 * ((np.arange(len(pairs)) * 0.618034) % 1.0 - 0.5) * 2
+        axes.plot(np.clip(pairs["difference"], -reach, reach), at + offsets, "o", ms=1.8, color=PAIR, mew=0, zorder=1.5)
+        for row in these[(these["site"] == "") & these["difference"].notna()].itertuples():
+            axes.hlines(at, row.low, row.high, color=mark.fill, lw=1.2, zorder=2.5)
+            axes.plot([row.difference], [at], "o", ms=4.4, color=mark.fill, zorder=3)
+            axes.text(
+                1.0, at, _numbers(row), transform=axes.get_yaxis_transform(), va="center_baseline", fontsize=SMALL,
+                color=SOFT_INK,
+            )  # fmt: skip
+    axes.set_xlim(-reach, reach)
+    axes.set_ylim(len(traits) - 0.4, -0.6)
+    axes.set_yticks(range(len(traits)), [labels.trait_title(trait) for trait in traits])
+    axes.tick_params(axis="y", length=0)
+    axes.spines["left"].set_visible(False)
+    axes.grid(axis="x")
+    axes.set_axisbelow(True)
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: labels.points(value)))
+    axes.set_xlabel("Change (percentage points)")
+
+
+def _data(table: pd.DataFrame) -> pd.DataFrame:
+    columns = [
+        "species", "trait", "pair", "earlier_survey", "site", "earlier_count", "earlier_total", "later_count",
+        "later_total", "earlier_frequency", "later_frequency", "difference", "low", "high", "p", "pairs",
+    ]  # fmt: skip
+    return table[columns].copy()
+
+
+def _caption(table: pd.DataFrame, within_m: float, confidence: float, among: labels.Denominators) -> str:
+    pooled = table[(table["site"] == "") & table["difference"].notna()]
+    parts = []
+    for (species, survey), rows in pooled.groupby(["species", "earlier_survey"], sort=False):
+        most = rows.loc[rows["later_total"].idxmax()]
+        parts.append(
+            f"{species} since {survey}: up to {labels.counted(int(most['pairs']), 'pair')} of places, "
+            f"{labels.counted(int(most['earlier_total']), 'shell')} then and "
+            f"{labels.number(most['later_total'])} now."
+        )
+    methods = labels.listing(dict.fromkeys(str(method) for method in pooled["method"]))
+    return " ".join(
+        [
+            "Change of each trait's frequency since earlier surveys of the same places "
+            f"(within {labels.distance(within_m)}), in percentage points, with {labels.percent(confidence)} intervals "
+            f"({methods}).",
+            *parts,
+            "On the right: the frequency then and now, pooled.",
+            labels.denominators_in_text(labels.main_traits(table["trait"]), among),
+        ]
+    )
+
+
+def _alt(groups: Sequence[tuple[str, str, pd.DataFrame]]) -> str:
+    parts = []
+    for species, survey, rows in groups:
+        pooled = rows[(rows["site"] == "") & rows["difference"].notna()]
+        changes = [
+            f"{row.trait} {labels.points(row.difference)} ({labels.points(row.low)} to {labels.points(row.high)})"
+            for row in pooled.itertuples()
+            if row.trait in labels.main_traits(rows["trait"])
+        ]
+        n = int(pooled["pairs"].max()) if len(pooled) else 0
+        parts.append(
+            f"{species} since {survey}, n = {labels.counted(n, 'pair')} of places, points: {labels.listing(changes)}."
+        )
+    return "Dots with intervals: change of frequency by trait, around a line at no change. " + " ".join(parts)

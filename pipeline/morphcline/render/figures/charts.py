@@ -1,0 +1,114 @@
+"""Charts in rows and columns: panels of one size with room for axis labels."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from matplotlib.axes import Axes
+from matplotlib.ticker import FuncFormatter
+
+from morphcline.render.figures.keys import Key, draw_keys, height_of_keys
+from morphcline.render.figures.sheet import MAX_HEIGHT_MM, Sheet, letters
+from morphcline.render.palettes import GUIDE
+
+EDGE_MM = 1.5
+
+
+@dataclass(frozen=True)
+class Spacing:
+    """Millimetres around the panels of a chart.
+
+    Attributes
+    ----------
+    left, below : float
+        For the tick labels and axis labels of each panel.
+    head : float
+        For a panel's heading.
+    between : float
+        Extra, between columns.
+    first : float
+        Left of the first column alone, for names that serve a whole row.
+    right : float
+        Right of each panel, for numbers.
+    """
+
+    left: float = 11.0
+    below: float = 8.0
+    head: float = 7.6
+    between: float = 4.0
+    first: float = 0.0
+    right: float = 0.0
+
+
+def chart_sheet(
+    headings: Sequence[tuple[str, str]],
+    *,
+    columns: int,
+    height_mm: float,
+    width_mm: float,
+    keys: Sequence[Key] = (),
+    spacing: Spacing = Spacing(),
+) -> tuple[Sheet, list[Axes]]:
+    """Return a sheet with a panel for each heading and the keys below them.
+
+    Parameters
+    ----------
+    headings : sequence of (heading, note)
+    columns : int
+    height_mm : float
+        Of a panel; less where the page wouldn't hold the rows.
+    width_mm : float
+        Of the sheet.
+    keys : sequence of Key
+    spacing : Spacing
+    """
+    rows = math.ceil(len(headings) / columns)
+    inner = width_mm - 2 * EDGE_MM
+    below = height_of_keys(keys, inner) + 2.5 if keys else 0.0
+    beside = spacing.left + spacing.right
+    width = (inner - spacing.first - columns * beside - (columns - 1) * spacing.between) / columns
+    around = spacing.head + spacing.below
+    height = min(height_mm, (MAX_HEIGHT_MM - below - 2 * EDGE_MM) / rows - around)
+    sheet = Sheet(width_mm, 2 * EDGE_MM + rows * (height + around) + below)
+    panels = []
+    for i, (letter, (heading, note)) in enumerate(zip(letters(len(headings)), headings, strict=True)):
+        left = EDGE_MM + spacing.first + (i % columns) * (width + beside + spacing.between)
+        top = EDGE_MM + (i // columns) * (height + around)
+        sheet.heading(left, top, letter, heading, note)
+        panels.append(sheet.axes(left + spacing.left, top + spacing.head, width, height))
+    if keys:
+        top = EDGE_MM + rows * (height + around) + 2.5
+        draw_keys(sheet, keys, left=EDGE_MM, top=top, width_mm=inner)
+    return sheet, panels
+
+
+def columns_that_fit(count: int, width_mm: float, *, least_mm: float, most: int) -> int:
+    """Return how many panels stand side by side when each needs a least width."""
+    return max(1, min(count, most, int(width_mm // least_mm)))
+
+
+def percent_axis(axes: Axes, which: str) -> None:
+    """Fix an axis to frequencies from 0 to 100% with quiet guides."""
+    axis = axes.xaxis if which == "x" else axes.yaxis
+    limits: Callable[..., object] = axes.set_xlim if which == "x" else axes.set_ylim
+    limits(-0.03, 1.03)
+    axis.set_ticks([0, 0.25, 0.5, 0.75, 1], ["0", "25", "50", "75", "100%"])
+    axes.grid(axis="x" if which == "x" else "y", zorder=0)
+    axes.set_axisbelow(True)
+
+
+def kilometre_axis(axes: Axes, label: str) -> None:
+    """Write the ticks of a horizontal axis in metres as kilometres."""
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda metres, _: _short(metres / 1000)))
+    axes.set_xlabel(label)
+
+
+def _short(value: float) -> str:
+    return f"{value:,.3f}".rstrip("0").rstrip(".").replace("-", "−")
+
+
+def zero_line(axes: Axes, *, horizontal: bool = True) -> None:
+    """Draw a quiet line at 0."""
+    (axes.axhline if horizontal else axes.axvline)(0, color=GUIDE, lw=0.8, zorder=0.5)

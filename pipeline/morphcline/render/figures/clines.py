@@ -1,0 +1,220 @@
+"""Clines: frequencies at the sites along the cline's bearing, and the model that the data support best."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from numpy.typing import NDArray
+
+from morphcline.render import labels
+from morphcline.render.figures.charts import Spacing, chart_sheet, columns_that_fit, kilometre_axis, percent_axis
+from morphcline.render.figures.keys import marks_key, size_key
+from morphcline.render.figures.sheet import RASTERISE_ABOVE, SMALL, Figure, style
+from morphcline.render.palettes import INK, PAPER, SERIES, Mark
+
+POINT = "#9A9A9A"
+BAND = "#A9CBE6"
+CENTRE = "#F3CBA8"
+LARGEST_MM_SAMPLE = 150
+
+
+@dataclass(frozen=True)
+class ClinePanel:
+    """One trait's cline.
+
+    Parameters
+    ----------
+    trait, model : str
+    weight : float
+        Akaike weight of the model among those fitted.
+    axis : str
+        Along what, in words: ``"bearing 115°"`` or ``"along the line"``.
+    centre_m, centre_low, centre_high, width_m, width_low, width_high : float
+        Missing where not known.
+    sites : DataFrame
+        ``shown_as, distance_m, count, total, frequency``; distances of the places as published.
+    at_m, fit, low, high : (m,) arrays
+        The curve and its band.
+    """
+
+    trait: str
+    model: str
+    weight: float
+    axis: str
+    centre_m: float
+    centre_low: float
+    centre_high: float
+    width_m: float
+    width_low: float
+    width_high: float
+    sites: pd.DataFrame
+    at_m: NDArray[np.float64]
+    fit: NDArray[np.float64]
+    low: NDArray[np.float64]
+    high: NDArray[np.float64]
+
+
+def draw_clines(
+    name: str,
+    species: str,
+    panels: Sequence[ClinePanel],
+    *,
+    confidence: float,
+    privacy: str,
+    width_mm: float,
+    among: labels.Denominators = labels.STANDARD_DENOMINATORS,
+) -> Figure:
+    """Draw the clines of one species, a panel a trait.
+
+    Parameters
+    ----------
+    name, species : str
+    panels : sequence of ClinePanel
+        At least one.
+    confidence : float
+        Of band and intervals.
+    privacy : str
+        What was done to the places, for the caption; may be empty.
+    width_mm : float
+    among : mapping
+        Denominators by trait.
+    """
+    columns = columns_that_fit(len(panels), width_mm, least_mm=58, most=3)
+    level = labels.percent(confidence)
+    curve = SERIES[0].fill
+    keys = [
+        size_key("Shells judged at a site", [(str(n), float(_diameter(n))) for n in (20, 50, 100)]),
+        marks_key(
+            "",
+            [
+                Mark(f"Best-supported model with its {level} band", "s", BAND, edge=curve, size=5),
+                Mark(f"Centre, with its {level} interval", "s", CENTRE, edge=SERIES[1].fill, size=5),
+                Mark("Width of the cline", "_", INK, size=9),
+            ],
+            rows=3,
+        ),
+    ]
+    with style():
+        sheet, axes = chart_sheet(
+            [(labels.trait_title(panel.trait), _note(panel)) for panel in panels],
+            columns=columns, height_mm=40.0, width_mm=width_mm, keys=keys, spacing=Spacing(left=9.5, head=8.4),
+        )  # fmt: skip
+        for i, (panel, place) in enumerate(zip(panels, axes, strict=True)):
+            _draw_panel(place, panel)
+            if i % columns == 0:
+                place.set_ylabel("Frequency")
+    data = pd.concat([_data(species, panel) for panel in panels], ignore_index=True)
+    return Figure(name, sheet.figure, data, _caption(species, panels, level, privacy, among), _alt(species, panels))
+
+
+def _diameter(shells: float | NDArray[np.float64]) -> NDArray[np.float64]:
+    return 5.0 * np.sqrt(np.clip(shells, 5, LARGEST_MM_SAMPLE) / LARGEST_MM_SAMPLE)
+
+
+def _note(panel: ClinePanel) -> str:
+    return f"{labels.model_name(panel.model)} (weight {panel.weight:.2f}), {panel.axis}"
+
+
+def _draw_panel(axes: Axes, panel: ClinePanel) -> None:
+    mark = SERIES[0]
+    sites = panel.sites.sort_values("total", ascending=False, kind="stable")
+    shown = (float(panel.at_m.min()), float(panel.at_m.max()))
+    axes.scatter(
+        sites["distance_m"], sites["frequency"], s=_diameter(sites["total"].to_numpy(np.float64)) ** 2, c=POINT,
+        edgecolors=PAPER, linewidths=0.25, zorder=2, rasterized=len(sites) > RASTERISE_ABOVE, clip_on=False,
+    )  # fmt: skip
+    axes.fill_between(panel.at_m, panel.low, panel.high, color=BAND, alpha=0.75, lw=0, zorder=3)
+    axes.plot(panel.at_m, panel.fit, color=mark.fill, lw=1.4, zorder=4)
+    percent_axis(axes, "y")
+    if np.isfinite(panel.centre_low) and np.isfinite(panel.centre_high):
+        axes.axvspan(max(panel.centre_low, shown[0]), min(panel.centre_high, shown[1]), color=CENTRE, lw=0, zorder=0.6)
+    if np.isfinite(panel.centre_m) and shown[0] <= panel.centre_m <= shown[1]:
+        axes.axvline(panel.centre_m, color=SERIES[1].fill, lw=0.8, zorder=1)
+    if np.isfinite(panel.width_m):
+        _draw_width(axes, panel, shown)
+    axes.set_xlim(*shown)
+    axes.set_ylim(-0.03, 1.16)
+    kilometre_axis(axes, "Distance along the axis (km)")
+
+
+def _draw_width(axes: Axes, panel: ClinePanel, shown: tuple[float, float]) -> None:
+    """Draw the width as a bar across the top, with its figure; ends outside the panel are cut off without a tick."""
+    ends = panel.centre_m - panel.width_m / 2, panel.centre_m + panel.width_m / 2
+    cut = max(ends[0], shown[0]), min(ends[1], shown[1])
+    if cut[0] >= cut[1]:
+        return
+    axes.plot(cut, [1.07, 1.07], color=INK, lw=1.0, zorder=5, solid_capstyle="butt")
+    for end in ends:
+        if shown[0] <= end <= shown[1]:
+            axes.plot([end, end], [1.05, 1.09], color=INK, lw=0.8, zorder=5)
+    middle = float(np.clip((cut[0] + cut[1]) / 2, shown[0] + 0.12 * (shown[1] - shown[0]),
+                           shown[1] - 0.12 * (shown[1] - shown[0])))  # fmt: skip
+    axes.text(middle, 1.095, labels.distance(panel.width_m), ha="center", va="bottom", fontsize=SMALL)
+
+
+def _data(species: str, panel: ClinePanel) -> pd.DataFrame:
+    sites = panel.sites[["distance_m", "count", "total", "frequency"]].copy()
+    sites.insert(0, "site", panel.sites["shown_as"])
+    sites.insert(0, "what", "site")
+    curve = pd.DataFrame(
+        {"what": "curve", "site": "", "distance_m": panel.at_m, "frequency": panel.fit, "low": panel.low,
+         "high": panel.high}
+    )  # fmt: skip
+    table = pd.concat([sites, curve], ignore_index=True)
+    table.insert(0, "model", panel.model)
+    table.insert(0, "trait", panel.trait)
+    table.insert(0, "species", species)
+    return table
+
+
+def _caption(species: str, panels: Sequence[ClinePanel], level: str, privacy: str, among: labels.Denominators) -> str:
+    fits = []
+    for panel in panels:
+        numbers = labels.shells_and_sites(panel.trait, panel.sites["total"].sum(), len(panel.sites))
+        fits.append(f"{panel.trait}: {_fit(panel)} ({numbers})")
+    return " ".join(
+        [
+            f"{species}: frequencies at the sites along the axis of each trait's cline, and the model with the lowest "
+            "AICc where that is not the flat one (beta-binomial likelihood).",
+            labels.sentence("; ".join(fits)) + ".",
+            f"Band: {level}, pointwise, given the axis (delta method); centre and width: {level} profile-likelihood "
+            "intervals. Distances count from the mean of the sites to where the trait becomes commoner.",
+            labels.denominators_in_text([panel.trait for panel in panels], among),
+            privacy,
+        ]
+    ).strip()
+
+
+def _fit(panel: ClinePanel) -> str:
+    parts = [labels.model_name(panel.model), panel.axis]
+    for what, value, low, high in (
+        ("centre", panel.centre_m, panel.centre_low, panel.centre_high),
+        ("width", panel.width_m, panel.width_low, panel.width_high),
+    ):
+        if np.isfinite(value):
+            interval = _interval(low, high)
+            parts.append(f"{what} {labels.distance(value)}" + (f" ({interval})" if interval else ""))
+    return ", ".join(parts)
+
+
+def _interval(low: float, high: float) -> str:
+    if np.isfinite(low) and np.isfinite(high):
+        return labels.distance_range(low, high)
+    if np.isfinite(low):
+        return f"at least {labels.distance(low)}"
+    return f"at most {labels.distance(high)}" if np.isfinite(high) else ""
+
+
+def _alt(species: str, panels: Sequence[ClinePanel]) -> str:
+    parts = []
+    for panel in panels:
+        n = labels.shells_and_sites(panel.trait, panel.sites["total"].sum(), len(panel.sites))
+        parts.append(
+            f"{labels.trait_title(panel.trait)}: the curve goes from {labels.percent(float(panel.fit[0]))} to "
+            f"{labels.percent(float(panel.fit[-1]))}, {_fit(panel)} (n = {n})."
+        )
+    return f"{species}: site frequencies against distance with a fitted curve, a panel a trait. " + " ".join(parts)

@@ -1,0 +1,150 @@
+"""Local association: where a site and its neighbours are alike or unlike beyond chance."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+
+from morphcline.render import labels
+from morphcline.render.figures.frame import MapFrame, map_sheet
+from morphcline.render.figures.keys import marks_key, note_key
+from morphcline.render.figures.sheet import RASTERISE_ABOVE, Figure, style
+from morphcline.render.palettes import LOCAL_GROUPS
+
+SIGNALS = ("high among high", "high among low", "low among high", "low among low")
+
+
+@dataclass(frozen=True)
+class ClusterPanel:
+    """One trait's local association.
+
+    Parameters
+    ----------
+    trait : str
+    sites : DataFrame
+        Columns ``shown_as, x_m, y_m, drawn_x_m, drawn_y_m, local_i, p_permutation, p_fdr, group, total``.
+    """
+
+    trait: str
+    sites: pd.DataFrame
+
+
+@dataclass(frozen=True)
+class LocalTest:
+    """How the local statistic was judged: neighbours in words, permutations, and the false-discovery rate."""
+
+    neighbours: str
+    permutations: int
+    level: float
+
+
+def draw_clusters(
+    name: str,
+    species: str,
+    panels: Sequence[ClusterPanel],
+    frame: MapFrame,
+    test: LocalTest,
+    *,
+    width_mm: float,
+    among: labels.Denominators = labels.STANDARD_DENOMINATORS,
+) -> Figure:
+    """Draw the local association of one species' traits, a panel a trait.
+
+    Parameters
+    ----------
+    name, species : str
+    panels : sequence of ClusterPanel
+        At least one.
+    frame : MapFrame
+    test : LocalTest
+    width_mm : float
+    among : mapping
+        Denominators by trait.
+    """
+    most = max(len(panel.sites) for panel in panels)
+    scale = float(np.clip(11.5 / np.sqrt(max(most, 1)) * width_mm / 190, 0.45, 1.0))
+    note = [
+        "Local Moran's I, two-sided,",
+        f"{labels.number(test.permutations)} conditional permutations;",
+        f"false-discovery rate {labels.percent(test.level)} (Benjamini & Hochberg);",
+        f"neighbours: {test.neighbours}",
+    ]
+    keys = [marks_key("", list(LOCAL_GROUPS.values()), rows=2), note_key(note)]
+    headings = [(labels.trait_title(panel.trait), _note(panel)) for panel in panels]
+    with style():
+        sheet, maps = map_sheet(frame, headings, keys, width_mm)
+        for axes, panel in zip(maps, panels, strict=True):
+            _draw_panel(axes, panel.sites, scale)
+    data = pd.concat([_data(species, panel) for panel in panels], ignore_index=True)
+    return Figure(name, sheet.figure, data, _caption(species, panels, frame, test, among), _alt(species, panels, test))
+
+
+def _signals(panel: ClusterPanel) -> int:
+    return int(panel.sites["group"].isin(SIGNALS).sum())
+
+
+def _tested(panel: ClusterPanel) -> int:
+    return int((panel.sites["group"] != "not tested").sum())
+
+
+def _note(panel: ClusterPanel) -> str:
+    return f"signal at {labels.number(_signals(panel))} of {labels.counted(_tested(panel), 'site')}"
+
+
+def _draw_panel(axes: Axes, sites: pd.DataFrame, scale: float) -> None:
+    dense = len(sites) > RASTERISE_ABOVE
+    # From the commonest and faintest to the rarest.
+    for order, group in enumerate(reversed(list(LOCAL_GROUPS))):
+        mark = replace(LOCAL_GROUPS[group], size=LOCAL_GROUPS[group].size * scale)
+        found = sites[sites["group"] == group]
+        axes.plot(
+            found["drawn_x_m"], found["drawn_y_m"], mark.marker, ms=mark.size, mfc=mark.fill, mec=mark.edge,
+            mew=0.35, ls="none", zorder=2 + 0.1 * order, rasterized=dense,
+        )  # fmt: skip
+
+
+def _data(species: str, panel: ClusterPanel) -> pd.DataFrame:
+    table = panel.sites[["x_m", "y_m", "total", "local_i", "p_permutation", "p_fdr", "group"]].copy()
+    table.insert(0, "site", panel.sites["shown_as"])
+    table.insert(0, "trait", panel.trait)
+    table.insert(0, "species", species)
+    return table
+
+
+def _caption(
+    species: str, panels: Sequence[ClusterPanel], frame: MapFrame, test: LocalTest, among: labels.Denominators
+) -> str:
+    most = max(panels, key=_tested)
+    shells = int(most.sites.loc[most.sites["group"] != "not tested", "total"].sum())
+    return " ".join(
+        [
+            f"{species}: local association of frequencies with those of their neighbours ({test.neighbours}), up to "
+            f"{labels.shells_and_sites('', shells, _tested(most))} tested.",
+            "“High among low” is a site with a high frequency among neighbours with low ones, and so on.",
+            f"Local Moran's I of rate-adjusted frequencies, two-sided, {labels.number(test.permutations)} conditional "
+            f"permutations, false-discovery rate {labels.percent(test.level)} (Benjamini & Hochberg) within a trait.",
+            "Samples below the minimum and sites without neighbours are not tested.",
+            labels.denominators_in_text([panel.trait for panel in panels], among),
+            frame.notes(),
+        ]
+    )
+
+
+def _alt(species: str, panels: Sequence[ClusterPanel], test: LocalTest) -> str:
+    parts = []
+    for panel in panels:
+        counts = panel.sites["group"].value_counts()
+        found = [f"{int(counts[group])} {group}" for group in SIGNALS if counts.get(group, 0)]
+        parts.append(
+            f"{labels.trait_title(panel.trait)}: {labels.listing(found) or 'no local signal'}, "
+            f"of {labels.counted(_tested(panel), 'site')} tested."
+        )
+    heads = "a map" if len(panels) == 1 else f"{len(panels)} maps, one a trait,"
+    return (
+        f"{species}: {heads} of sites that are like or unlike their neighbours beyond chance, at a false-discovery "
+        f"rate of {labels.percent(test.level)}. " + " ".join(parts)
+    )

@@ -1,0 +1,137 @@
+"""Frequencies by habitat, with their intervals."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+
+from morphcline.render import labels
+from morphcline.render.figures.charts import Spacing, chart_sheet, percent_axis
+from morphcline.render.figures.sheet import SMALL, Figure, style, text_width_mm
+from morphcline.render.palettes import LINE, SERIES, SOFT_INK
+
+ROW_MM = 4.4
+
+
+def draw_habitat(
+    name: str,
+    species: str,
+    table: pd.DataFrame,
+    regional: pd.DataFrame,
+    *,
+    source: str,
+    confidence: float,
+    width_mm: float,
+    among: labels.Denominators = labels.STANDARD_DENOMINATORS,
+) -> Figure:
+    """Draw the frequency of each trait in each habitat, a panel a trait.
+
+    Parameters
+    ----------
+    name, species : str
+    table : DataFrame
+        ``trait, habitat, count, total, sites, frequency, low, high`` of this species, habitats in the order wanted;
+        at least one row.
+    regional : DataFrame
+        ``trait, frequency`` of this species over the whole region.
+    source : str
+        Where a site's habitat is from, in words.
+    confidence : float
+    width_mm : float
+    among : mapping
+        Denominators by trait.
+    """
+    traits = labels.main_traits(table["trait"])
+    habitats = list(dict.fromkeys(table["habitat"]))
+    names = max(text_width_mm(labels.sentence(habitat), SMALL) for habitat in habitats) + 3.0
+    counts = max(
+        text_width_mm(_numbers(row["count"], row["total"], row["sites"]), SMALL) for _, row in table.iterrows()
+    )
+    columns = max(1, min(len(traits), int((width_mm - names) // (30 + counts)), 3))
+    spacing = Spacing(left=0.0, below=7.0, head=7.6, between=3.0, first=names, right=counts + 2.5)
+    shown = dict(zip(regional["trait"], regional["frequency"], strict=True))
+    with style():
+        sheet, axes = chart_sheet(
+            [(labels.trait_title(trait), "") for trait in traits],
+            columns=columns, height_mm=ROW_MM * len(habitats) + 1.5, width_mm=width_mm, spacing=spacing,
+        )  # fmt: skip
+        for i, (panel, trait) in enumerate(zip(axes, traits, strict=True)):
+            rows = table[table["trait"] == trait].set_index("habitat").reindex(habitats)
+            _draw_panel(panel, rows, float(shown.get(trait, np.nan)), named=i % columns == 0, headed=i < columns)
+    data = table if "species" in table else table.assign(species=species)
+    return Figure(
+        name,
+        sheet.figure,
+        data.copy(),
+        _caption(species, table, traits, source, confidence, among),
+        _alt(species, table, traits),
+    )
+
+
+def _numbers(count: float, total: float, sites: float) -> str:
+    return f"{labels.number(count)}/{labels.number(total)} in {labels.number(sites)}"
+
+
+def _draw_panel(axes: Axes, rows: pd.DataFrame, regional: float, *, named: bool, headed: bool) -> None:
+    at = np.arange(len(rows))
+    mark = SERIES[0]
+    known = rows["frequency"].notna().to_numpy()
+    if np.isfinite(regional):
+        axes.axvline(regional, color=LINE, lw=0.7, ls=(0, (4, 2)), zorder=1)
+    axes.hlines(at[known], rows["low"][known], rows["high"][known], color=mark.fill, lw=1.1, zorder=2)
+    axes.plot(rows["frequency"][known], at[known], mark.marker, ms=4.2, color=mark.fill, zorder=3)
+    for position, (_, row) in enumerate(rows.iterrows()):
+        if known[position]:
+            axes.text(
+                1.0, position, "  " + _numbers(row["count"], row["total"], row["sites"]),
+                transform=axes.get_yaxis_transform(), va="center_baseline", fontsize=SMALL, color=SOFT_INK,
+            )  # fmt: skip
+        else:
+            axes.text(
+                0.5, position, "none", transform=axes.get_yaxis_transform(), ha="center", va="center_baseline",
+                fontsize=SMALL, color=SOFT_INK,
+            )  # fmt: skip
+    if headed:
+        axes.text(
+            1.0, -0.95, "  shells in sites", transform=axes.get_yaxis_transform(), va="center_baseline",
+            fontsize=SMALL, color=SOFT_INK,
+        )  # fmt: skip
+    axes.set_ylim(len(rows) - 0.4, -0.6)
+    axes.set_yticks(at, [labels.sentence(str(name)) for name in rows.index] if named else [""] * len(rows))
+    axes.tick_params(axis="y", length=0)
+    axes.spines["left"].set_visible(False)
+    percent_axis(axes, "x")
+
+
+def _caption(
+    species: str, table: pd.DataFrame, traits: Sequence[str], source: str, confidence: float, among: labels.Denominators
+) -> str:
+    most = table.groupby("trait")[["total", "sites"]].sum().max()
+    return " ".join(
+        [
+            f"{species}: frequency of each trait by habitat, with {labels.percent(confidence)} intervals that allow "
+            "for differences between sites beyond chance (beta-binomial).",
+            f"Up to {labels.shells_and_sites('', most['total'], int(most['sites']))}; on the right: shells with the "
+            "trait / shells judged, and the number of sites.",
+            f"Habitat: {source}. Dashed: the regional frequency.",
+            labels.denominators_in_text(traits, among),
+        ]
+    )
+
+
+def _alt(species: str, table: pd.DataFrame, traits: Sequence[str]) -> str:
+    parts = []
+    for trait in traits:
+        rows = table[(table["trait"] == trait) & table["frequency"].notna()]
+        if rows.empty:
+            continue
+        least, most = rows.loc[rows["frequency"].idxmin()], rows.loc[rows["frequency"].idxmax()]
+        parts.append(
+            f"{labels.trait_title(trait)}: from {labels.percent(least['frequency'])} in {least['habitat']} to "
+            f"{labels.percent(most['frequency'])} in {most['habitat']} "
+            f"(n = {labels.shells_and_sites(trait, rows['total'].sum(), int(rows['sites'].sum()))})."
+        )
+    return f"{species}: dots with intervals, frequency by habitat, a panel a trait. " + " ".join(parts)

@@ -1,0 +1,88 @@
+"""The sites' surroundings: habitat and temperature at each."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from matplotlib import colormaps
+
+from morphcline.render import labels
+from morphcline.render.figures.frame import MapFrame, map_sheet
+from morphcline.render.figures.keys import Key, marks_key, scale_key
+from morphcline.render.figures.sheet import RASTERISE_ABOVE, Figure, style
+from morphcline.render.palettes import INK, LINE, TEMPERATURE_MAP, Mark, class_marks
+
+UNKNOWN = Mark("Not known", "o", "none", edge=LINE, size=3.0)
+
+
+def draw_landscape(name: str, sites: pd.DataFrame, frame: MapFrame, *, source: str, width_mm: float) -> Figure:
+    """Draw the habitat and the temperature at each site, whichever is known.
+
+    Parameters
+    ----------
+    name : str
+    sites : DataFrame
+        ``shown_as, x_m, y_m, drawn_x_m, drawn_y_m, habitat, temperature_c, shells``; some habitat or temperature known.
+    frame : MapFrame
+    source : str
+        Where habitat and temperature are from, in words.
+    width_mm : float
+    """
+    classes = sorted(set(sites["habitat"]) - {""})
+    warm = sites["temperature_c"].to_numpy(np.float64)
+    known = np.isfinite(warm)
+    marks = class_marks(classes)
+    headings, keys = [], list[Key]()
+    if classes:
+        headings.append(("Habitat", labels.counted(int((sites["habitat"] != "").sum()), "site")))
+        unknown = [UNKNOWN] if (sites["habitat"] == "").any() else []
+        keys.append(marks_key("Habitat", [_named(mark) for mark in (*marks.values(), *unknown)], rows=3))
+    low, high = (float(warm[known].min()), float(warm[known].max())) if known.any() else (0.0, 0.0)
+    if known.any():
+        headings.append(("Temperature", labels.counted(int(known.sum()), "site")))
+        ticks = [(0.0, f"{low:.1f}"), (0.5, f"{(low + high) / 2:.1f}"), (1.0, f"{high:.1f}")]
+        keys.append(scale_key("Temperature (°C)", TEMPERATURE_MAP, ticks))
+    size = float(np.clip(80.0 / np.sqrt(max(len(sites), 1)) * width_mm / 190, 2.2, 5.0))
+    dense = len(sites) > RASTERISE_ABOVE
+    with style():
+        sheet, maps = map_sheet(frame, headings, keys, width_mm)
+        if classes:
+            for label, mark in (("", UNKNOWN), *marks.items()):
+                these = sites[sites["habitat"] == label]
+                maps[0].plot(
+                    these["drawn_x_m"], these["drawn_y_m"], mark.marker, ms=size, mfc=mark.fill, mec=mark.edge,
+                    mew=0.35, ls="none", zorder=3, rasterized=dense,
+                )  # fmt: skip
+        if known.any():
+            colours = colormaps[TEMPERATURE_MAP]((warm[known] - low) / max(high - low, 1e-9))
+            maps[-1].scatter(
+                sites["drawn_x_m"][known], sites["drawn_y_m"][known], s=size**2, c=colours, edgecolors=INK,
+                linewidths=0.35, zorder=3, rasterized=dense,
+            )  # fmt: skip
+            maps[-1].plot(
+                sites["drawn_x_m"][~known], sites["drawn_y_m"][~known], "o", ms=size, mfc="none", mec=LINE, mew=0.5,
+                ls="none", zorder=2, rasterized=dense,
+            )  # fmt: skip
+    data = sites[["x_m", "y_m", "habitat", "temperature_c", "shells"]].copy()
+    data.insert(0, "site", sites["shown_as"])
+    return Figure(name, sheet.figure, data, _caption(sites, frame, source), _alt(sites, low, high, bool(known.any())))
+
+
+def _named(mark: Mark) -> Mark:
+    return Mark(labels.sentence(mark.label), mark.marker, mark.fill, mark.edge, mark.size)
+
+
+def _caption(sites: pd.DataFrame, frame: MapFrame, source: str) -> str:
+    shells = labels.shells_and_sites("", sites["shells"].sum(), len(sites))
+    return f"Surroundings of the sites ({shells}). {source} Hollow: not known. {frame.notes()}"
+
+
+def _alt(sites: pd.DataFrame, low: float, high: float, warm: bool) -> str:
+    counts = sites.loc[sites["habitat"] != "", "habitat"].value_counts()
+    parts = [f"Maps of {labels.counted(len(sites), 'site')} and their surroundings."]
+    if len(counts):
+        named = [f"{name} {count}" for name, count in sorted(counts.items(), key=lambda item: (-item[1], item[0]))]
+        parts.append(f"Habitat: {labels.listing(named)}.")
+    if warm:
+        parts.append(f"Temperature from {low:.1f} to {high:.1f} °C.")
+    return " ".join(parts)

@@ -1,0 +1,65 @@
+"""Save a figure with its data and texts: same bytes for the same figure, no dates, described inside and beside."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+from xml.sax.saxutils import escape
+
+from morphcline.files.atomic import whole_file, write_text
+from morphcline.files.tables import write_table
+from morphcline.render.figures.sheet import DPI, Figure, style
+
+
+def save(figure: Figure, folder: Path, formats: Iterable[str]) -> list[str]:
+    """Write a figure in each format, its data as CSV and its caption and alt text as TXT, then let go of it.
+
+    Parameters
+    ----------
+    figure : Figure
+    folder : path
+    formats : iterable of {"png", "svg", "pdf"}
+
+    Returns
+    -------
+    list of str
+        Names of the files written.
+    """
+    names = []
+    for kind in formats:
+        name = f"{figure.name}.{kind}"
+        with whole_file(folder / name) as temporary, style():
+            settings = {"pil_kwargs": {"compress_level": 6}} if kind == "png" else {}
+            figure.sheet.savefig(temporary, format=kind, dpi=DPI, metadata=_metadata(figure, kind), **settings)
+            if kind == "svg":
+                _describe(temporary, figure)
+        names.append(name)
+    write_table(folder / f"{figure.name}.csv", figure.data)
+    write_text(folder / f"{figure.name}.txt", f"{figure.caption}\n\n{figure.alt}\n")
+    figure.sheet.clear()
+    return [*names, f"{figure.name}.csv", f"{figure.name}.txt"]
+
+
+def _metadata(figure: Figure, kind: str) -> dict[str, str | None]:
+    title = figure.name.replace("_", " ").replace("-", " ")
+    if kind == "png":
+        return {"Software": "morphcline", "Title": title, "Description": figure.alt}
+    if kind == "svg":
+        return {"Date": None, "Creator": "morphcline", "Title": title, "Description": figure.alt}
+    return {
+        "CreationDate": None, "ModDate": None, "Producer": None,
+        "Creator": "morphcline", "Title": title, "Subject": figure.alt,
+    }  # fmt: skip
+
+
+def _describe(path: Path, figure: Figure) -> None:
+    """Put the alt text where a screen reader looks for it: matplotlib writes it into the metadata alone."""
+    text = path.read_text(encoding="utf-8")
+    head, tag, rest = text.partition("<svg ")
+    attributes, end, body = rest.partition(">")
+    described = (
+        f'role="img" aria-labelledby="figure-title figure-description" {attributes}{end}\n'
+        f' <title id="figure-title">{escape(figure.name)}</title>\n'
+        f' <desc id="figure-description">{escape(figure.alt)}</desc>'
+    )
+    path.write_bytes((head + tag + described + body).encode("utf-8"))

@@ -1,0 +1,178 @@
+"""Map of sites: the colour of a symbol is a frequency, its size the number of shells."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from numpy.typing import NDArray
+
+from morphcline.render import labels
+from morphcline.render.figures.frame import MapFrame, map_sheet
+from morphcline.render.figures.keys import frequency_key, marks_key, size_key
+from morphcline.render.figures.sheet import RASTERISE_ABOVE, Figure, style
+from morphcline.render.palettes import INK, LINE, Mark, frequency_colours
+
+#: Shells at which symbols stop growing, and those the legend shows.
+LARGEST_SAMPLE = 150
+SIZES_SHOWN = (20, 50, 100, 150)
+
+SMALL_SAMPLE = Mark("", "o", "none", edge=LINE, size=3.6)
+NOT_SCORED = Mark("Survey site without such shells", "+", "none", edge=LINE, size=2.8)
+
+
+@dataclass(frozen=True)
+class SitePanel:
+    """One trait on a map of sites.
+
+    Parameters
+    ----------
+    trait : str
+    sites : DataFrame
+        Columns ``shown_as, x_m, y_m, drawn_x_m, drawn_y_m, count, total, frequency, enough``; a site where nothing
+        could be judged has a ``total`` of 0 or missing.
+    pattern : str
+        The main pattern in a few words, for the alt text.
+    """
+
+    trait: str
+    sites: pd.DataFrame
+    pattern: str
+
+
+def draw_sites(
+    name: str,
+    species: str,
+    panels: Sequence[SitePanel],
+    frame: MapFrame,
+    *,
+    min_shells: int,
+    width_mm: float,
+    among: labels.Denominators = labels.STANDARD_DENOMINATORS,
+) -> Figure:
+    """Draw the frequencies of one species at the sites, a panel a trait.
+
+    Parameters
+    ----------
+    name, species : str
+    panels : sequence of SitePanel
+        At least one.
+    frame : MapFrame
+    min_shells : int
+        Below it a sample is drawn hollow.
+    width_mm : float
+    among : mapping
+        Denominators by trait.
+    """
+    most = max(len(panel.sites) for panel in panels)
+    largest = float(np.clip(95.0 / np.sqrt(max(most, 1)) * width_mm / 190, 3.4, 7.5))
+    small = SMALL_SAMPLE.size * largest / 7.5 + 1.0
+    keys = [
+        frequency_key(),
+        size_key("Shells judged", [(_shown(n), float(_diameter(n, largest))) for n in SIZES_SHOWN]),
+    ]
+    extra = []
+    if any((_seen(panel.sites) & ~_enough(panel.sites)).any() for panel in panels):
+        extra.append(Mark(f"Sample too small (under {min_shells} shells)", "o", "none", edge=LINE, size=small))
+    if any((~_seen(panel.sites)).any() for panel in panels):
+        extra.append(NOT_SCORED)
+    if extra:
+        keys.append(marks_key("Not coloured", extra, rows=2))
+    with style():
+        sheet, maps = map_sheet(frame, [_heading(panel) for panel in panels], keys, width_mm)
+        for axes, panel in zip(maps, panels, strict=True):
+            _draw_panel(axes, panel.sites, largest, small)
+    data = pd.concat([_data(species, panel) for panel in panels], ignore_index=True)
+    return Figure(name, sheet.figure, data, _caption(species, panels, frame, min_shells, among), _alt(species, panels))
+
+
+def _shown(shells: int) -> str:
+    return f"{shells}" if shells < LARGEST_SAMPLE else f"{shells}+"
+
+
+def _diameter(shells: float | NDArray[np.float64], largest: float) -> NDArray[np.float64]:
+    """Return a symbol's diameter in points: its area grows with the sample."""
+    return largest * np.sqrt(np.clip(shells, 8, LARGEST_SAMPLE) / LARGEST_SAMPLE)
+
+
+def _seen(sites: pd.DataFrame) -> NDArray[np.bool_]:
+    return (sites["total"].fillna(0) > 0).to_numpy()
+
+
+def _enough(sites: pd.DataFrame) -> NDArray[np.bool_]:
+    return (sites["enough"].fillna(False).astype(bool) & (sites["total"].fillna(0) > 0)).to_numpy()
+
+
+def _heading(panel: SitePanel) -> tuple[str, str]:
+    used = panel.sites[_enough(panel.sites)]
+    return labels.trait_title(panel.trait), labels.shells_and_sites(panel.trait, used["total"].sum(), len(used))
+
+
+def _draw_panel(axes: Axes, sites: pd.DataFrame, largest: float, small: float) -> None:
+    dense = len(sites) > RASTERISE_ABOVE
+    seen, enough = _seen(sites), _enough(sites)
+    missing, few = sites[~seen], sites[seen & ~enough]
+    axes.plot(
+        missing["drawn_x_m"], missing["drawn_y_m"], NOT_SCORED.marker, ms=NOT_SCORED.size, mec=LINE, mew=0.5,
+        ls="none", zorder=2, rasterized=dense,
+    )  # fmt: skip
+    axes.plot(
+        few["drawn_x_m"], few["drawn_y_m"], "o", ms=small, mfc="none", mec=LINE, mew=0.6, ls="none", zorder=2.5,
+        rasterized=dense,
+    )  # fmt: skip
+    # Large symbols first, so that they don't hide small ones.
+    full = sites[enough].sort_values("total", ascending=False, kind="stable")
+    axes.scatter(
+        full["drawn_x_m"], full["drawn_y_m"], s=_diameter(full["total"].to_numpy(np.float64), largest) ** 2,
+        c=frequency_colours(full["frequency"].to_numpy(np.float64)) / 255, edgecolors=INK, linewidths=0.35,
+        zorder=3, rasterized=dense,
+    )  # fmt: skip
+
+
+def _data(species: str, panel: SitePanel) -> pd.DataFrame:
+    columns = ["x_m", "y_m", "count", "total", "frequency", "enough"]
+    table = panel.sites[columns].copy()
+    table.insert(0, "site", panel.sites["shown_as"])
+    table.insert(0, "trait", panel.trait)
+    table.insert(0, "species", species)
+    return table
+
+
+def _caption(
+    species: str, panels: Sequence[SitePanel], frame: MapFrame, min_shells: int, among: labels.Denominators
+) -> str:
+    most = max(panels, key=lambda panel: int(_enough(panel.sites).sum()))
+    used = most.sites[_enough(most.sites)]
+    return " ".join(
+        [
+            f"{species}: frequencies at the sites.",
+            "Colour is the frequency, on one fixed scale from 0 to 100% for every map; "
+            "the symbol's area grows with the number of shells judged, up to 150.",
+            f"{labels.sentence(labels.counted(len(used), 'site'))} with "
+            f"{labels.counted(int(used['total'].sum()), 'shell')} at the most ({most.trait}); "
+            "each panel gives its own numbers.",
+            labels.denominators_in_text([panel.trait for panel in panels], among),
+            f"Samples of fewer than {min_shells} adult shells, or in which fewer than 5 could be judged, "
+            "are hollow; crosses are sites of the survey where no such shell was found or scored.",
+            frame.notes(),
+        ]
+    )
+
+
+def _alt(species: str, panels: Sequence[SitePanel]) -> str:
+    parts = []
+    for panel in panels:
+        used = panel.sites[_enough(panel.sites)]
+        numbers = labels.shells_and_sites(panel.trait, used["total"].sum(), len(used))
+        if used.empty:
+            parts.append(f"{labels.trait_title(panel.trait)}: no sample is large enough.")
+            continue
+        low, high = used["frequency"].min(), used["frequency"].max()
+        parts.append(
+            f"{labels.trait_title(panel.trait)}: {labels.percent_range(low, high)}, {panel.pattern} ({numbers})."
+        )
+    heads = "a map" if len(panels) == 1 else f"{len(panels)} maps, one a trait,"
+    return f"{species}: {heads} of sites as circles coloured by frequency. " + " ".join(parts)

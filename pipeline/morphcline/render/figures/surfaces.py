@@ -1,0 +1,197 @@
+"""Smoothed frequencies over the region: colour fades where the surface is unsure and is absent where it is blank."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from matplotlib import patheffects
+from matplotlib.axes import Axes
+from numpy.typing import NDArray
+
+from morphcline.render import labels
+from morphcline.render.figures.frame import MapFrame, map_sheet
+from morphcline.render.figures.keys import frequency_and_error_key, marks_key
+from morphcline.render.figures.sheet import RASTERISE_ABOVE, SMALL, Figure, style
+from morphcline.render.palettes import INK, LINE, OPACITY_LIMITS, PAPER, Mark, frequency_colours
+
+CONTOURS = (0.25, 0.5, 0.75)
+SITE = Mark("Site", "o", INK, edge=PAPER, size=2.2)
+
+
+@dataclass(frozen=True)
+class SurfacePanel:
+    """One trait's surface.
+
+    Parameters
+    ----------
+    trait : str
+    frequency, standard_error : (rows, columns) arrays
+        North up; NaN where there is no estimate.
+    extent : tuple of float
+        West, east, south, north of the raster.
+    sites : DataFrame
+        Columns ``drawn_x_m, drawn_y_m``: the sites the surface was made from.
+    shells : int
+    bandwidth : str
+        In words.
+    degree : int
+    kernel : str
+    pattern : str
+        The main pattern in a few words, for the alt text.
+    """
+
+    trait: str
+    frequency: NDArray[np.float64]
+    standard_error: NDArray[np.float64]
+    extent: tuple[float, float, float, float]
+    sites: pd.DataFrame
+    shells: int
+    bandwidth: str
+    degree: int
+    kernel: str
+    pattern: str
+
+
+def draw_surfaces(
+    name: str,
+    species: str,
+    panels: Sequence[SurfacePanel],
+    frame: MapFrame,
+    *,
+    min_effective_shells: float,
+    width_mm: float,
+    among: labels.Denominators = labels.STANDARD_DENOMINATORS,
+) -> Figure:
+    """Draw the surfaces of one species, a panel a trait.
+
+    Parameters
+    ----------
+    name, species : str
+    panels : sequence of SurfacePanel
+        At least one.
+    frame : MapFrame
+    min_effective_shells : float
+        Below it a cell is blank.
+    width_mm : float
+    among : mapping
+        Denominators by trait.
+    """
+    marks = [SITE, Mark("Edge of the estimate; blank beyond", "_", "none", edge=LINE, size=6)]
+    keys = [frequency_and_error_key(), marks_key("", marks, rows=2)]
+    headings = [
+        (labels.trait_title(panel.trait), labels.shells_and_sites(panel.trait, panel.shells, len(panel.sites)))
+        for panel in panels
+    ]
+    with style():
+        sheet, maps = map_sheet(frame, headings, keys, width_mm)
+        for axes, panel in zip(maps, panels, strict=True):
+            _draw_panel(axes, panel)
+    data = pd.DataFrame([_summary(species, panel) for panel in panels])
+    return Figure(
+        name, sheet.figure, data, _caption(species, panels, frame, min_effective_shells, among), _alt(species, panels)
+    )
+
+
+def _draw_panel(axes: Axes, panel: SurfacePanel) -> None:
+    west, east, south, north = panel.extent
+    limits = axes.get_xlim(), axes.get_ylim()
+    axes.imshow(
+        frequency_colours(panel.frequency, panel.standard_error),
+        extent=panel.extent, origin="upper", interpolation="nearest", aspect="auto", zorder=1,
+    )  # fmt: skip
+    rows, columns = panel.frequency.shape
+    easting = west + (np.arange(columns) + 0.5) * (east - west) / columns
+    northing = north - (np.arange(rows) + 0.5) * (north - south) / rows
+    estimated = np.isfinite(panel.frequency)
+    if rows > 1 and columns > 1 and not estimated.all():
+        axes.contour(easting, northing, estimated.astype(float), levels=[0.5], colors=LINE, linewidths=0.5, zorder=1.6)
+    if rows > 1 and columns > 1 and estimated.any():
+        _draw_contours(axes, easting, northing, panel.frequency)
+    axes.plot(
+        panel.sites["drawn_x_m"], panel.sites["drawn_y_m"], "o", ms=1.5, mfc=INK, mec=PAPER, mew=0.25, ls="none",
+        zorder=3, rasterized=len(panel.sites) > RASTERISE_ABOVE,
+    )  # fmt: skip
+    axes.set(xlim=limits[0], ylim=limits[1])
+
+
+def _draw_contours(
+    axes: Axes, easting: NDArray[np.float64], northing: NDArray[np.float64], frequency: NDArray[np.float64]
+) -> None:
+    low, high = np.nanmin(frequency), np.nanmax(frequency)
+    levels = [level for level in CONTOURS if low < level < high]
+    if not levels:
+        return
+    halo = [patheffects.withStroke(linewidth=1.6, foreground=PAPER)]
+    lines = axes.contour(
+        easting, northing, np.ma.masked_invalid(frequency), levels=levels, colors=INK, linewidths=0.6,
+        linestyles=["solid" if level == 0.5 else "dashed" for level in levels], zorder=2,
+    )  # fmt: skip
+    written = axes.clabel(lines, fontsize=SMALL, fmt=lambda level: f"{100 * level:.0f}%", inline_spacing=2)
+    for text in written:
+        text.set_path_effects(halo)
+    lines.set_path_effects(halo)
+
+
+def _summary(species: str, panel: SurfacePanel) -> dict[str, object]:
+    known = panel.frequency[np.isfinite(panel.frequency)]
+    errors = panel.standard_error[np.isfinite(panel.frequency)]
+    spread = np.quantile(known, [0, 0.5, 1]) if known.size else np.full(3, np.nan)
+    return {
+        "species": species,
+        "trait": panel.trait,
+        "sites": len(panel.sites),
+        "shells": panel.shells,
+        "bandwidth": panel.bandwidth,
+        "degree": panel.degree,
+        "kernel": panel.kernel,
+        "cells_drawn": int(known.size),
+        "cells_blank": int(panel.frequency.size - known.size),
+        "frequency_min": spread[0],
+        "frequency_median": spread[1],
+        "frequency_max": spread[2],
+        "standard_error_median": float(np.median(errors)) if errors.size else np.nan,
+    }
+
+
+def _caption(
+    species: str,
+    panels: Sequence[SurfacePanel],
+    frame: MapFrame,
+    min_effective_shells: float,
+    among: labels.Denominators,
+) -> str:
+    first = panels[0]
+    method = "local logistic regression" if first.degree == 1 else "kernel-weighted proportion"
+    same = len({panel.bandwidth for panel in panels}) == 1
+    widths = first.bandwidth if same else "by trait: " + "; ".join(f"{p.trait} {p.bandwidth}" for p in panels)
+    limits = " and ".join(f"{100 * limit:.0f}" for limit in OPACITY_LIMITS)
+    most = max(panels, key=lambda panel: panel.shells)
+    return " ".join(
+        [
+            f"{species}: smoothed frequencies ({method}, {first.kernel} kernel, bandwidth {widths}), "
+            f"from {labels.shells_and_sites('', most.shells, len(most.sites))} at the most; "
+            "each panel gives its own numbers.",
+            "The scale is fixed from 0 to 100% for every map; contours at 25, 50 (solid) and 75%.",
+            f"The colour fades where the standard error passes {limits} percentage points, and cells that rest on "
+            f"fewer than {min_effective_shells:g} effective shells are blank.",
+            labels.denominators_in_text([panel.trait for panel in panels], among),
+            frame.notes(),
+        ]
+    )
+
+
+def _alt(species: str, panels: Sequence[SurfacePanel]) -> str:
+    parts = []
+    for panel in panels:
+        known = panel.frequency[np.isfinite(panel.frequency)]
+        numbers = labels.shells_and_sites(panel.trait, panel.shells, len(panel.sites))
+        if known.size == 0:
+            parts.append(f"{labels.trait_title(panel.trait)}: blank everywhere ({numbers}).")
+            continue
+        span = labels.percent_range(float(known.min()), float(known.max()))
+        parts.append(f"{labels.trait_title(panel.trait)}: {span}, {panel.pattern} ({numbers}).")
+    heads = "a map" if len(panels) == 1 else f"{len(panels)} maps, one a trait,"
+    return f"{species}: {heads} of smoothed frequency over the region. " + " ".join(parts)

@@ -1,0 +1,253 @@
+"""Words and numbers for people: traits, models, units and formats, shared by figures, page and report."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+
+from morphcline.scoring.traits import MORPHS, standard_traits
+
+#: Trait name to the shells among which it is counted, in words.
+Denominators = Mapping[str, str]
+STANDARD_DENOMINATORS: Denominators = {trait.name: trait.denominator for trait in standard_traits()}
+
+COLOUR_TRAITS = ("yellow", "pink", "brown")
+BANDING_TRAITS = ("unbanded", "mid-banded", "many-banded", "effectively unbanded", "fused")
+_LONG_NAMES = {"fused": "with fused bands"}
+
+_MODELS = {
+    "flat": "no cline",
+    "linear": "even gradient",
+    "sigmoid": "sigmoid from 0 to 100%",
+    "sigmoid, free ends": "sigmoid with free ends",
+}
+
+
+def main_traits(present: Iterable[str]) -> tuple[str, ...]:
+    """Return the traits that figures show, in their order: the standard ones present, then the user's own.
+
+    The nine morphs are left to the tables.
+    """
+    found = list(dict.fromkeys(present))
+    standard = [trait for trait in COLOUR_TRAITS + BANDING_TRAITS if trait in found]
+    own = [trait for trait in found if trait not in COLOUR_TRAITS + BANDING_TRAITS + MORPHS]
+    return tuple(standard + own)
+
+
+def trait_groups(traits: Iterable[str]) -> dict[str, tuple[str, ...]]:
+    """Sort traits into ``"Colour"``, ``"Banding"`` and ``"The study's own"``, leaving out empty groups."""
+    groups: dict[str, list[str]] = {"Colour": [], "Banding": [], "The study's own": []}
+    for trait in traits:
+        if trait in COLOUR_TRAITS:
+            groups["Colour"].append(trait)
+        else:
+            groups["Banding" if trait in BANDING_TRAITS else "The study's own"].append(trait)
+    return {name: tuple(members) for name, members in groups.items() if members}
+
+
+def trait_title(trait: str) -> str:
+    """Return a trait's name as a heading.
+
+    Examples
+    --------
+    >>> trait_title("mid-banded"), trait_title("fused")
+    ('Mid-banded', 'With fused bands')
+    """
+    return sentence(_LONG_NAMES.get(trait, trait))
+
+
+def denominator(trait: str, among: Denominators = STANDARD_DENOMINATORS) -> str:
+    """Return the shells among which a trait is counted.
+
+    Parameters
+    ----------
+    trait : str
+    among : mapping
+        Denominators by trait; give one that holds the user's own traits where there are such.
+
+    Examples
+    --------
+    >>> denominator("mid-banded")
+    'banded shells'
+    """
+    return among.get(trait, "the shells that the study file names")
+
+
+def trait_in_text(trait: str, among: Denominators = STANDARD_DENOMINATORS) -> str:
+    """Return a trait with its denominator, as it reads in a sentence.
+
+    Examples
+    --------
+    >>> trait_in_text("mid-banded")
+    'mid-banded, among banded shells'
+    """
+    return f"{_LONG_NAMES.get(trait, trait)}, among {denominator(trait, among)}"
+
+
+def denominators_in_text(traits: Iterable[str], among: Denominators = STANDARD_DENOMINATORS) -> str:
+    """Say in one sentence among which shells each trait is counted.
+
+    Examples
+    --------
+    >>> denominators_in_text(["yellow", "pink", "mid-banded"])
+    'Yellow and pink are counted among shells scored for colour; mid-banded among banded shells.'
+    """
+    groups: dict[str, list[str]] = {}
+    for trait in traits:
+        groups.setdefault(denominator(trait, among), []).append(_LONG_NAMES.get(trait, trait))
+    parts = []
+    for shells, members in groups.items():
+        verb = "" if parts else (" is counted" if len(members) == 1 else " are counted")
+        parts.append(f"{listing(members)}{verb} among {shells}")
+    return sentence("; ".join(parts)) + "." if parts else ""
+
+
+def shells_and_sites(trait: str, shells: float, sites: int) -> str:
+    """Return how much a panel or a number rests on.
+
+    Examples
+    --------
+    >>> shells_and_sites("mid-banded", 1204, 61)
+    '1,204 banded shells, 61 sites'
+    """
+    noun = "banded shell" if denominator(trait).startswith("banded") else "shell"
+    return f"{counted(int(shells), noun)}, {counted(sites, 'site')}"
+
+
+def compass(degrees: float) -> str:
+    """Return a bearing as one of eight directions.
+
+    Examples
+    --------
+    >>> compass(50), compass(359)
+    ('north-east', 'north')
+    """
+    names = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
+    return names[round(degrees / 45) % 8]
+
+
+def model_name(model: str) -> str:
+    """Return a cline model's name as it reads in a sentence."""
+    return _MODELS.get(model, model)
+
+
+def sentence(text: str) -> str:
+    """Return text with a capital at its start and the rest as it is."""
+    return text[:1].upper() + text[1:]
+
+
+def listing(items: Iterable[str]) -> str:
+    """Join items as in a sentence.
+
+    Examples
+    --------
+    >>> listing(["yellow", "pink", "brown"])
+    'yellow, pink and brown'
+    """
+    words = list(items)
+    if len(words) < 2:
+        return "".join(words)
+    return ", ".join(words[:-1]) + " and " + words[-1]
+
+
+def number(value: float) -> str:
+    """Return a whole number with commas between thousands."""
+    return f"{value:,.0f}"
+
+
+def counted(value: int, noun: str, plural: str | None = None) -> str:
+    """Return a number and its noun.
+
+    Examples
+    --------
+    >>> counted(1, "site"), counted(1200, "site")
+    ('1 site', '1,200 sites')
+    """
+    return f"{number(value)} {noun if value == 1 else plural or noun + 's'}"
+
+
+def percent(value: float, *, sign: bool = True) -> str:
+    """Return a fraction in percent: whole numbers, with one decimal within 10% of either end.
+
+    Examples
+    --------
+    >>> percent(0.4321), percent(0.0321), percent(0.0), percent(0.9995)
+    ('43%', '3.2%', '0%', '99.9%')
+    """
+    if math.isnan(value):
+        return "not known"
+    distance = min(value, 1.0 - value)
+    # Only 0 and 1 themselves may read as 0% and 100%.
+    near_an_end = 0 < distance < 0.0995
+    text = f"{min(max(100 * value, 0.1), 99.9):.1f}" if near_an_end else f"{100 * value:.0f}"
+    return text + ("%" if sign else "")
+
+
+def percent_range(low: float, high: float) -> str:
+    """Return an interval in percent: ``"31 to 45%"``."""
+    return f"{percent(low, sign=False)} to {percent(high)}"
+
+
+def points(value: float) -> str:
+    """Return a difference of two fractions in percentage points, with its sign.
+
+    Examples
+    --------
+    >>> points(-0.0734), points(0.21)
+    ('−7.3', '+21')
+    """
+    size = abs(100 * value)
+    digits = f"{size:.1f}" if size < 9.95 else f"{size:.0f}"
+    if float(digits) == 0:
+        return "0"
+    return ("−" if value < 0 else "+") + digits
+
+
+def distance(metres: float) -> str:
+    """Return a length in metres or kilometres, to two or three figures.
+
+    Examples
+    --------
+    >>> distance(352.4), distance(4213), distance(27480), distance(1000)
+    ('352 m', '4.2 km', '27 km', '1 km')
+    """
+    if abs(metres) < 999.5:
+        return f"{metres:.0f} m"
+    kilometres = metres / 1000
+    text = f"{kilometres:.1f}".removesuffix(".0") if abs(kilometres) < 9.95 else f"{kilometres:,.0f}"
+    return f"{text} km"
+
+
+def distance_range(low: float, high: float) -> str:
+    """Return an interval of lengths: ``"3.1 to 4.4 km"``, each with its unit where the units differ."""
+    first, last = distance(low), distance(high)
+    unit = last.rpartition(" ")[2]
+    return f"{first.removesuffix(' ' + unit)} to {last}"
+
+
+def bearing(degrees: float) -> str:
+    """Return a bearing clockwise from grid north, as ``"072°"``."""
+    return f"{round(degrees) % 360:03d}°"
+
+
+def probability(p: float) -> str:
+    """Return a p-value.
+
+    Examples
+    --------
+    >>> probability(0.0321), probability(0.0004), probability(0.2)
+    ('p = 0.032', 'p < 0.001', 'p = 0.20')
+    """
+    if math.isnan(p):
+        return "p not known"
+    if p < 0.001:
+        return "p < 0.001"
+    return f"p = {p:.3f}" if p < 0.0995 else f"p = {p:.2f}"
+
+
+def crs_name(crs: str) -> str:
+    """Return a CRS for a caption: its name and its code."""
+    from pyproj import CRS
+
+    name = CRS.from_user_input(crs).name
+    return f"{name} ({crs})" if name.lower() != crs.lower() and len(crs) < 20 else name

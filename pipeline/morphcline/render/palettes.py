@@ -1,0 +1,132 @@
+"""Colours and marks, the same in figures, page and legends; each class has a shape as well as a colour."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike, NDArray
+
+#: Text, secondary text (7.0 : 1 on white), lines that carry meaning (4.5 : 1) and lines that only guide the eye.
+INK = "#1A1A1A"
+SOFT_INK = "#595959"
+LINE = "#767676"
+GUIDE = "#D0D0D0"
+PAPER = "#FFFFFF"
+
+#: Frequencies are drawn with this matplotlib colour map between these limits on every map, so that maps compare.
+FREQUENCY_MAP = "cividis"
+FREQUENCY_LIMITS = (0.0, 1.0)
+#: Temperatures: a map of another hue, so that it isn't taken for a frequency.
+TEMPERATURE_MAP = "plasma"
+
+#: Okabe & Ito (2008), "Color universal design", without its black.
+OKABE_ITO = ("#E69F00", "#56B4E9", "#009E73", "#F0E442", "#0072B2", "#D55E00", "#CC79A7")
+
+#: Standard errors of a surface's frequency that part three grades of opacity. Three steps can be told apart by
+#: eye and named in a legend; a continuous fade would read as another frequency.
+OPACITY_LIMITS = (0.05, 0.10)
+OPACITY = (1.0, 0.62, 0.32)
+
+
+@dataclass(frozen=True)
+class Mark:
+    """A symbol: what it says, and how it looks.
+
+    Parameters
+    ----------
+    label : str
+    marker : str
+        A matplotlib marker code; the page draws the shape that bears the same code.
+    fill : str
+        Hexadecimal colour, or ``"none"`` for a hollow symbol.
+    edge : str
+    size : float
+        Diameter in points.
+    """
+
+    label: str
+    marker: str
+    fill: str
+    edge: str = INK
+    size: float = 4.5
+
+
+#: Local association, by the ``group`` of ``local.csv``, in the order of a legend.
+LOCAL_GROUPS = {
+    "high among high": Mark("High among high", "o", "#B35806"),
+    "high among low": Mark("High among low", "^", "#F2A93B", size=5.2),
+    "low among high": Mark("Low among high", "v", "#8E7CC3", size=5.2),
+    "low among low": Mark("Low among low", "s", "#2D1160", size=4.2),
+    "no local signal": Mark("No local signal", "o", "#DCDCDC", edge="#949494", size=2.6),
+    "not tested": Mark("Not tested", "o", "none", edge="#666666", size=3.4),
+}
+
+#: Lines and points of up to six traits in one panel. Each colour has 3 : 1 or more on white.
+SERIES = (
+    Mark("", "o", "#0072B2"),
+    Mark("", "s", "#D55E00"),
+    Mark("", "^", "#009E73"),
+    Mark("", "D", "#CC79A7"),
+    Mark("", "v", "#000000"),
+    Mark("", "P", "#767676"),
+)
+
+_SHAPES = ("o", "s", "^", "D", "v", "P", "X", "<", ">")
+
+
+def class_marks(names: Sequence[str]) -> dict[str, Mark]:
+    """Return a mark for each class of a set such as habitats: colours by turns, and never the same shape with one.
+
+    Parameters
+    ----------
+    names : sequence of str
+        In the order of the legend; the same order gives the same marks.
+
+    Examples
+    --------
+    >>> marks = class_marks(["woodland", "dune"])
+    >>> marks["woodland"].fill, marks["dune"].marker
+    ('#E69F00', 's')
+    """
+    colours = len(OKABE_ITO)
+    return {
+        name: Mark(name, _SHAPES[(i + i // colours) % len(_SHAPES)], OKABE_ITO[i % colours])
+        for i, name in enumerate(names)
+    }
+
+
+def opacity(standard_error: ArrayLike) -> NDArray[np.float64]:
+    """Return the opacity of a surface's colour, graded by the standard error of its frequency; 0 where missing."""
+    error = np.asarray(standard_error, dtype=np.float64)
+    grade = np.searchsorted(OPACITY_LIMITS, np.nan_to_num(error, nan=np.inf), side="left")
+    return np.where(np.isnan(error), 0.0, np.asarray(OPACITY)[grade])
+
+
+def frequency_colours(frequency: ArrayLike, standard_error: ArrayLike | None = None) -> NDArray[np.uint8]:
+    """Return red, green, blue and opacity of frequencies on the fixed scale from 0 to 1.
+
+    Parameters
+    ----------
+    frequency : array_like
+        Missing ones come back wholly transparent: missing is not a low frequency.
+    standard_error : array_like, optional
+        Of the same shape; the surer, the more opaque.
+
+    Returns
+    -------
+    array of uint8, the shape of ``frequency`` and a last axis of 4
+    """
+    import matplotlib
+
+    values = np.asarray(frequency, dtype=np.float64)
+    low, high = FREQUENCY_LIMITS
+    scaled = np.clip((values - low) / (high - low), 0.0, 1.0)
+    colours: NDArray[np.uint8] = matplotlib.colormaps[FREQUENCY_MAP](np.nan_to_num(scaled), bytes=True)
+    alpha = np.ones(values.shape) if standard_error is None else opacity(standard_error)
+    colours[..., 3] = np.rint(255 * np.where(np.isnan(values), 0.0, alpha)).astype(np.uint8)
+    return colours
