@@ -1,0 +1,207 @@
+"""Frequencies smoothed over space by local likelihood: a kernel-weighted proportion, or a local logistic plane."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from morphcline.stats.kernels import CUT, REACH, Floats, KernelName, kernel_weights, kish
+from morphcline.stats.local_logistic import logistic_planes
+from morphcline.stats.overdispersion import effective_number
+
+Flags = NDArray[np.bool_]
+
+#: Weights that a block of points and the sites in reach of it hold at once: some 256 KB, what a core keeps at hand.
+_BLOCK = 32_768
+
+
+@dataclass(frozen=True)
+class LocalFit:
+    """Smoothed frequencies at some points, for every trait.
+
+    Attributes
+    ----------
+    frequency : array (points, traits)
+        NaN where no site is within :data:`morphcline.stats.kernels.CUT` bandwidths.
+    standard_error : array (points, traits)
+        Of the frequency, when each site's frequency has the variance p (1 - p) / m with m its effective shells.
+    effective_shells : array (points, traits)
+        What the weighted proportion is worth in independent shells; 0 where no site with shells of the trait lies
+        within :data:`morphcline.stats.kernels.REACH` bandwidths.
+    effective_sites : array (points, traits)
+        Kish's number of the sites' weights K m.
+    gradient : array (points, traits, dimensions)
+        Of the frequency, per unit of the positions; NaN where the point was not fitted by a plane.
+    fallback : array of bool (points, traits)
+        Where a plane was asked for and the proportion stands instead.
+    """
+
+    frequency: Floats
+    standard_error: Floats
+    effective_shells: Floats
+    effective_sites: Floats
+    gradient: Floats
+    fallback: Flags
+
+
+def fit_local(
+    points: Floats,
+    sites: Floats,
+    count: Floats,
+    total: Floats,
+    *,
+    bandwidth: float | Floats,
+    rho: float | Floats = 0.0,
+    kernel: KernelName = "gaussian",
+    degree: Literal[0, 1] = 1,
+    leave_own_out: bool = False,
+) -> LocalFit:
+    """Return smoothed frequencies of all traits at some points, with standard errors and support.
+
+    Parameters
+    ----------
+    points : array (points, dimensions)
+    sites : array (sites, dimensions)
+    count, total : array (sites, traits)
+        Shells that show the trait, among the shells that can; a total of 0 adds nothing.
+    bandwidth : float or array (points,)
+    rho : float or array (traits,)
+        Intra-site correlation: a sample of n shells weighs m = n / (1 + (n - 1) ρ).
+    kernel : {"gaussian", "epanechnikov", "tricube"}
+    degree : {0, 1}
+        0: Σ K m y / Σ K m with y = count / total. 1: the value at the point of the logistic plane that maximises the
+        log-likelihood weighted by K m; it follows a slope, and has no bias from it at an edge.
+    leave_own_out : bool
+        The points are the sites, and each is fitted without its own weight.
+
+    Returns
+    -------
+    LocalFit
+
+    Raises
+    ------
+    ValueError
+        When ``leave_own_out`` is asked for and there are not as many points as sites.
+
+    Notes
+    -----
+    Where the plane isn't identified (see :func:`morphcline.stats.local_logistic.logistic_planes`), the proportion
+    stands, and ``fallback`` says so. No frequency is certain: the standard error is at least that of half a shell
+    more or less among the effective shells, which matters where no shell in reach, or every one, shows the trait.
+    Local likelihood: Tibshirani & Hastie (1987); Loader (1999). Effective numbers: Kish (1965).
+    """
+    if leave_own_out and len(points) != len(sites):
+        raise ValueError(f"leaving each site's own weight out needs the sites as points: {len(points)} != {len(sites)}")
+    shape = (len(points), count.shape[1])
+    shells = effective_number(total, rho)
+    shown = np.divide(count * shells, total, out=np.zeros(count.shape), where=total > 0)
+    spread = np.broadcast_to(np.asarray(bandwidth, dtype=np.float64), (len(points),))
+    fit = LocalFit(
+        frequency=np.full(shape, np.nan),
+        standard_error=np.full(shape, np.nan),
+        effective_shells=np.zeros(shape),
+        effective_sites=np.zeros(shape),
+        gradient=np.full((*shape, sites.shape[1]), np.nan),
+        fallback=np.zeros(shape, dtype=bool),
+    )
+    at_cut, at_reach = _kernel_at(CUT[kernel], kernel), _kernel_at(REACH[kernel], kernel)
+    for block, near in _blocks(points, sites, spread, CUT[kernel]):
+        weights = kernel_weights(points[block], sites[near], bandwidth=spread[block], kernel=kernel)
+        weights[weights < at_cut] = 0.0  # or what counts far away would depend on the points that share a block
+        if leave_own_out:
+            weights[block[:, None] == near[None, :]] = 0.0
+        _proportions(fit, block, weights, shown[near], shells[near], at_reach)
+        if degree == 1:
+            _planes(fit, block, weights, points[block], sites[near], shown[near], shells[near])
+        _widen_certain(fit, block)
+    return fit
+
+
+def _kernel_at(bandwidths: float, kernel: KernelName) -> float:
+    return float(kernel_weights(np.full((1, 1), bandwidths), np.zeros((1, 1)), bandwidth=1.0, kernel=kernel)[0, 0])
+
+
+def _blocks(
+    points: Floats, sites: Floats, bandwidth: Floats, cut: float
+) -> Iterator[tuple[NDArray[np.intp], NDArray[np.intp]]]:
+    """Yield points that lie together, and the sites in reach of any of them."""
+    side = 2.0 * float(np.median(bandwidth)) if len(points) else 1.0
+    place = np.floor((points - points.min(axis=0, initial=np.inf)) / side)
+    order = np.lexsort(tuple(points[:, axis] for axis in range(points.shape[1])) + tuple(place.T[::-1]))
+    start = 0
+    size = max(16, _BLOCK // max(len(sites), 1))
+    while start < len(order):
+        block = order[start : start + size]
+        reach = cut * bandwidth[block].max()
+        low, high = points[block].min(axis=0) - reach, points[block].max(axis=0) + reach
+        near = np.flatnonzero(np.all((sites >= low) & (sites <= high), axis=1))
+        yield block, near
+        start += len(block)
+        size = max(16, _BLOCK // max(len(near), 1))
+
+
+def _proportions(
+    fit: LocalFit, block: NDArray[np.intp], weights: Floats, shown: Floats, shells: Floats, least: float
+) -> None:
+    """Fill in the kernel-weighted proportion and the support."""
+    all_shells, squared = weights @ shells, np.square(weights)
+    known = all_shells > 0
+    frequency = np.divide(weights @ shown, all_shells, out=np.full(all_shells.shape, np.nan), where=known)
+    frequency = np.clip(frequency, 0.0, 1.0)  # rounding
+    support = np.divide(all_shells**2, squared @ shells, out=np.zeros(all_shells.shape), where=known)
+    fit.frequency[block] = frequency
+    fit.standard_error[block] = np.sqrt(
+        np.divide(frequency * (1.0 - frequency), support, out=np.full(support.shape, np.nan), where=known)
+    )
+    nearest = np.stack([weights.max(axis=1, initial=0.0, where=present) for present in (shells > 0).T], axis=1)
+    fit.effective_shells[block] = np.where((nearest >= least) & (nearest > 0), support, 0.0)
+    fit.effective_sites[block] = np.stack([kish(weights * column) for column in shells.T], axis=1)
+
+
+def _planes(
+    fit: LocalFit,
+    block: NDArray[np.intp],
+    weights: Floats,
+    points: Floats,
+    sites: Floats,
+    shown: Floats,
+    shells: Floats,
+) -> None:
+    """Put the logistic plane in place of the proportion wherever it is identified."""
+    for trait in range(shown.shape[1]):
+        proportion = fit.frequency[block, trait]
+        enough = fit.effective_sites[block, trait] >= sites.shape[1] + 2
+        rows = np.flatnonzero(enough & np.isfinite(proportion))
+        fit.fallback[block, trait] = True
+        if not len(rows):
+            continue
+        present = np.flatnonzero(shells[:, trait] > 0)
+        planes = logistic_planes(
+            points[rows], sites[present], shown[present, trait], shells[present, trait],
+            weights=weights[np.ix_(rows, present)],
+        )  # fmt: skip
+        good = rows[planes.identified]
+        fit.frequency[block[good], trait] = planes.frequency[planes.identified]
+        fit.standard_error[block[good], trait] = planes.standard_error[planes.identified]
+        fit.gradient[block[good], trait] = planes.gradient[planes.identified]
+        fit.fallback[block[good], trait] = False
+
+
+def certain_limit(effective: Floats) -> Floats:
+    """Return the frequency of half a shell among the effective shells: ½ / (n + 1)."""
+    return 0.5 / (effective + 1.0)
+
+
+def _widen_certain(fit: LocalFit, block: NDArray[np.intp]) -> None:
+    effective = fit.effective_shells[block]
+    half = certain_limit(effective)
+    held = np.clip(fit.frequency[block], half, 1.0 - half)
+    floor = np.sqrt(np.divide(held * (1.0 - held), effective, out=np.full(held.shape, np.nan), where=effective > 0))
+    clipped = held != fit.frequency[block]
+    fit.standard_error[block] = np.where(
+        clipped & np.isfinite(floor), np.fmax(fit.standard_error[block], floor), fit.standard_error[block]
+    )
