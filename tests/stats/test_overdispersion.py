@@ -258,3 +258,41 @@ class TestPooledFrequency:
 
     def test_all_of_one_kind(self):
         assert pooled_frequency([7, 3], [7, 3], 0.3)[::2] == (1.0, 1.0)
+
+    def test_students_deviate_stands_for_the_normal_one(self):
+        frequency, low, high = pooled_frequency([5, 6, 9], [10, 30, 12], 0.1, degrees_of_freedom=2)
+        worth = np.array([10 / 1.9, 30 / 3.9, 12 / 2.1]).sum()
+        for limit in (low, high):  # Wilson's defining equation, at t(2; 0.975) = 4.302653
+            assert abs(limit - frequency) == pytest.approx(4.302652730 * np.sqrt(limit * (1 - limit) / worth))
+
+    @pytest.mark.slow
+    @pytest.mark.parametrize("sites", [20, 60, 300])
+    @pytest.mark.parametrize("rho", [0.0, 0.02, 0.1, 0.2])
+    def test_coverage(self, sites, rho):
+        rng = np.random.default_rng([sites, int(1000 * rho)])
+        surveys = 2000 if sites < 100 else 1000
+        known, estimated = [], []
+        for _ in range(surveys):
+            mean = rng.choice([0.1, 0.3, 0.5])
+            total = 1 + rng.negative_binomial(2, 1 / 20, sites)
+            local = rng.beta(mean * (1 - rho) / rho, (1 - mean) * (1 - rho) / rho, sites) if rho else mean
+            count = rng.binomial(total, local)
+            _, low, high = pooled_frequency(count, total, rho)
+            known.append(low <= mean <= high)
+            fitted = fit_beta_binomial(count, total).rho
+            _, low, high = pooled_frequency(count, total, fitted, degrees_of_freedom=sites - 1)
+            estimated.append(low <= mean <= high)
+        assert 0.92 <= np.mean(known) <= 0.98
+        assert 0.92 <= np.mean(estimated) <= 0.98
+
+
+@pytest.mark.slow
+def test_the_test_of_no_overdispersion_keeps_its_level():
+    rng = np.random.default_rng(11)
+    p = []
+    for _ in range(2000):
+        total = 1 + rng.negative_binomial(2, 1 / 20, 40)
+        p.append(fit_beta_binomial(rng.binomial(total, 0.3), total).p_overdispersion)
+    # Half the surveys lie on the boundary in the limit, and one in twenty beyond the 5 % point.
+    assert 0.45 <= np.mean(np.array(p) == 1) <= 0.65
+    assert 0.03 <= np.mean(np.array(p) <= 0.05) <= 0.065

@@ -44,8 +44,13 @@ def wilson(count: ArrayLike, total: ArrayLike, *, confidence: float = 0.95) -> t
     >>> f"{low:.4f} to {high:.4f}"
     '0.2553 to 0.3662'
     """
+    return score_limits(count, total, standard_normal_deviate(confidence))
+
+
+def score_limits(count: ArrayLike, total: ArrayLike, deviate: float) -> tuple[Floats, Floats]:
+    """Return Wilson's limits for a deviate, where it isn't the normal one; otherwise as :func:`wilson`."""
     count, total = check_counts(count, total)
-    z = standard_normal_deviate(confidence)
+    z = deviate
     some = np.where(total > 0, total, np.nan)
     share = count / some
     middle = (share + z**2 / (2 * some)) / (1 + z**2 / some)
