@@ -1,0 +1,160 @@
+"""The search for each cline model's maximum likelihood."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import expit, logit
+
+from morphcline.stats.cline_models import even_gradient, flat, logit_linear, sigmoid
+from morphcline.stats.cline_screen import Screen, Sites, promising_starts
+from morphcline.stats.likelihood import LOGIT_RHO, Floats, Maximum, maximise
+from morphcline.stats.profiles import Refit
+
+#: Logit of the ends of a cline: 4e-5 from 0 or 1, which no survey can tell from 0 or 1.
+_LOGIT_END = 10.0
+
+#: Limits of width and centre, in units of the farthest site's distance from the origin.
+WIDEST, _FARTHEST = 1e3, 1e3
+
+
+def fit_flat(data: Sites) -> Maximum:
+    """Fit one frequency to all sites."""
+    p = data.count.sum() / data.total.sum()
+    return maximise(
+        data.count,
+        data.total,
+        flat(len(data.total)),
+        np.array([logit(p), logit(0.05)]),
+        lower=np.array([-30.0, LOGIT_RHO[0]]),
+        upper=np.array([30.0, LOGIT_RHO[1]]),
+    )
+
+
+def fit_linear(data: Sites, level: Maximum) -> tuple[float, Maximum]:
+    """Fit the even gradient; return the bearing, in radians, along which it rises, and the fit.
+
+    The likelihood is concave in p, hence in the gradient's components; seen over the bearing it has one peak (a
+    superlevel set of angles is the view of a convex set), so a coarse scan and golden sections find it.
+    """
+    start = np.array([level.parameters[0], level.parameters[0], level.parameters[1]])
+    lower = np.array([-14.0, -14.0, LOGIT_RHO[0]])
+
+    def refit(bearing: float, warm: Floats) -> Maximum:
+        along = data.along(bearing)
+        fraction = (along - along.min()) / np.ptp(along)
+        return maximise(data.count, data.total, even_gradient(fraction), warm, lower=lower, upper=-lower)
+
+    if data.axis is not None:
+        bearing = data.axis
+        fit = refit(bearing, start)
+    else:
+        steps = np.arange(12) * np.pi / 12
+        scan = [refit(float(step), start) for step in steps]
+        highest = int(np.argmax([fit.log_likelihood for fit in scan]))
+        bearing, fit = _golden(refit, float(steps[highest]), np.pi / 12, scan[highest])
+    first, last = (float(end) for end in expit(fit.parameters[:2]))
+    if first > last:
+        turned = replace(fit, parameters=fit.parameters[[1, 0, 2]])
+        return bearing + np.pi, turned
+    return bearing, fit
+
+
+def _golden(refit: Refit, middle: float, reach: float, best: Maximum) -> tuple[float, Maximum]:
+    ratio = (np.sqrt(5) - 1) / 2
+    low, high = middle - reach, middle + reach
+    left, right = high - ratio * (high - low), low + ratio * (high - low)
+    at_left, at_right = refit(left, best.parameters), refit(right, best.parameters)
+    while high - low > 1e-4:
+        if at_left.log_likelihood > at_right.log_likelihood:
+            high, right, at_right = right, left, at_left
+            left = high - ratio * (high - low)
+            at_left = refit(left, at_right.parameters)
+        else:
+            low, left, at_left = left, right, at_right
+            right = low + ratio * (high - low)
+            at_right = refit(right, at_left.parameters)
+    found = [(middle, best), (left, at_left), (right, at_right)]
+    return max(found, key=lambda pair: pair[1].log_likelihood)
+
+
+def degrees(bearing: float) -> float:
+    """Return a bearing in radians as degrees from 0 to 360."""
+    return float(np.rad2deg(bearing) % 360)
+
+
+def _bounds(data: Sites, ends_free: bool) -> tuple[Floats, Floats]:
+    end = _LOGIT_END if ends_free else 0.0
+    lower = np.array([-_FARTHEST, np.log(data.narrowest), -np.inf, -end, -end, LOGIT_RHO[0]])
+    upper = np.array([_FARTHEST, np.log(WIDEST), np.inf, end, end, LOGIT_RHO[1]])
+    return lower, upper
+
+
+def held_parameters(data: Sites, ends_free: bool) -> NDArray[np.bool_]:
+    """Return which parameters of the sigmoid keep their value."""
+    return np.array([False, False, data.axis is not None, not ends_free, not ends_free, False])
+
+
+def fit_sigmoid(data: Sites, level: Maximum) -> Maximum:
+    """Fit the sigmoid from 0 to 1 as a straight line (or plane) on the logit scale, where there is one optimum."""
+    if data.axis is None:
+        design = np.column_stack([np.ones_like(data.easting), data.easting, data.northing])
+    else:
+        design = np.column_stack([np.ones_like(data.easting), data.along(data.axis)])
+    steepest = 4 / data.narrowest
+    limits = np.append(np.full(design.shape[1], steepest), LOGIT_RHO[1])
+    lower = np.append(-limits[:-1], LOGIT_RHO[0])
+    start = np.zeros(len(limits))
+    start[[0, -1]] = level.parameters
+    line = maximise(data.count, data.total, logit_linear(design), start, lower=lower, upper=limits)
+    slopes = line.parameters[1:-1]
+    steepness = max(float(np.linalg.norm(slopes)), 4 / WIDEST)
+    bearing = float(np.arctan2(slopes[0], slopes[1])) if data.axis is None else data.axis + np.pi * (slopes[0] < 0)
+    return refit_sigmoid(
+        data,
+        np.array([-line.parameters[0] / steepness, np.log(4 / steepness), bearing, 0.0, 0.0, line.parameters[-1]]),
+        ends_free=False,
+    )
+
+
+def refit_sigmoid(data: Sites, start: Floats, *, ends_free: bool, hold: int | None = None, rounds: int = 60) -> Maximum:
+    """Fit the sigmoid from given parameters, if need be with one of them held."""
+    lower, upper = _bounds(data, ends_free)
+    held = held_parameters(data, ends_free)
+    if hold is not None:
+        held[hold] = True
+    return maximise(
+        data.count,
+        data.total,
+        sigmoid(data.easting, data.northing, ends_free=ends_free),
+        start,
+        lower=lower,
+        upper=upper,
+        fixed=held,
+        rounds=rounds if hold is None else 30,
+        tolerance=1e-7 if hold is None else 1e-4,
+    )
+
+
+def fit_free_ends(data: Sites, screen: Screen, to_zero_and_one: Maximum, level: Maximum) -> Maximum:
+    """Fit the sigmoid with free ends from many starts: its likelihood has several peaks."""
+    from_zero_to_one = to_zero_and_one.parameters.copy()
+    from_zero_to_one[3:5] = -6.0, 6.0
+    starts = [from_zero_to_one, *promising_starts(screen, level)]
+    tried = [refit_sigmoid(data, start, ends_free=True, rounds=15) for start in starts]
+    tried.sort(key=lambda fit: -fit.log_likelihood)
+    ended = [refit_sigmoid(data, fit.parameters, ends_free=True, rounds=200) for fit in tried[:3]]
+    return rising(max(ended, key=lambda fit: fit.log_likelihood))
+
+
+def rising(fit: Maximum) -> Maximum:
+    """Turn a sigmoid that falls along its bearing round, so that it rises."""
+    centre, log_width, bearing, before, beyond, logit_rho = fit.parameters
+    if before <= beyond:
+        return fit
+    turned = np.array([-centre, log_width, bearing + np.pi, beyond, before, logit_rho])
+    order, sign = [0, 1, 2, 4, 3, 5], np.array([-1, 1, 1, 1, 1, 1])
+    information = fit.information[np.ix_(order, order)] * np.outer(sign, sign)
+    return replace(fit, parameters=turned, information=information)
