@@ -60,13 +60,13 @@ class Sampled:
 
     Attributes
     ----------
-    values : array, shape (n,)
+    value : array, shape (n,)
         NaN where there is none.
     outside, nodata : arrays of bool, shape (n,)
         Why there is none: the point lies off the raster, or the raster holds nothing there.
     """
 
-    values: NDArray[np.float64]
+    value: NDArray[np.float64]
     outside: NDArray[np.bool_]
     nodata: NDArray[np.bool_]
 
@@ -74,7 +74,7 @@ class Sampled:
     def counts(self) -> dict[str, int]:
         """How many points have a value, lie where there is none, and lie off the raster."""
         return {
-            "inside": int(np.isfinite(self.values).sum()),
+            "inside": int(np.isfinite(self.value).sum()),
             "nodata": int(self.nodata.sum()),
             "outside": int(self.outside.sum()),
         }

@@ -57,6 +57,9 @@ def read_shapes(path: Path, crs: str | CRS, *, layer: str | None = None, shown: 
             Problem(shown, "", "there is no such file", "give the path of a vector file, relative to the study file")
         )
     try:
+        if layer is None:
+            layers = pyogrio.list_layers(path)
+            layer = str(layers[0][0]) if len(layers) else None
         shapes = pyogrio.read_dataframe(path, layer=layer)
     except DataLayerError:
         names = ", ".join(str(name) for name, _ in pyogrio.list_layers(path))

@@ -1,0 +1,319 @@
+"""Landscape: what grows at each site and how warm it is, beside what the recorders noted.
+
+Reads the sites, their records and the study's two rasters; writes the sites of this survey and of earlier ones, how
+often recorders and raster agree on the habitat, and the same sites as layers for a GIS. A study without one of the
+rasters runs, and says what is left out.
+"""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from morphcline.errors import Problem, SourceError, StudyError
+from morphcline.files.rasters import (
+    Sampled,
+    bands_by_year,
+    bilinear,
+    describe_raster,
+    mean_within,
+    sample,
+    shares_within,
+)
+from morphcline.files.tables import read_table, write_table
+from morphcline.files.vectors import write_layers
+from morphcline.records.landscape import (
+    agreement,
+    count_records,
+    name_classes,
+    to_celsius,
+    years_of_sites,
+)
+from morphcline.scoring.habitats import read_habitat
+from morphcline.stages.base import Account, Context, Stage
+from morphcline.study import Habitat, Study, Temperature
+
+_SHARE_DOC = "share of the circle round the site that is of this class; what is left to 1 has no code in the raster"
+_SITES = {
+    "site": "site",
+    "x_m": "easting in the study's CRS, metres",
+    "y_m": "northing in the study's CRS, metres",
+    "lon": "longitude, degrees, WGS 84",
+    "lat": "latitude, degrees, WGS 84",
+    "position_uncertainty_m": "radius in metres that holds the place with 95 % confidence",
+    "shells": "adult shells that count, of all studied species, all visits",
+    "samples": "different visits",
+    "seen_not_counted": "shells that enter no frequency: juveniles, worn or bleached ones, species not studied",
+    "habitat": "class with the largest share within the radius (at the point when it is 0), from the raster; empty "
+    "when less than half of the circle has a code",
+    "habitat_share": "its share",
+    "habitat_noted": "class noted by the recorders on most visits",
+    "temperature_c": "temperature from the raster, degrees Celsius; missing off the raster and where it holds nothing",
+    "transformation": "operations by which the records' positions came into the study's CRS",
+}
+_EARLIER = {"survey": "earlier survey's name", **_SITES}
+_AGREEMENT = {
+    "noted": "class noted by the recorders",
+    "raster": "class from the raster; empty where it says nothing",
+    "sites": "sites of this survey",
+}
+
+#: Means and years outside this range, in degrees Celsius, are a matter of units.
+_PLAUSIBLE_C = (-60.0, 60.0)
+
+
+def run(context: Context) -> Account:
+    """Write the sites' tables and layers; return what the rasters covered and what is left out."""
+    study = context.study
+    places = read_table(context.path("tables/places.csv"))
+    records = read_table(context.path("records/accepted.csv"))
+    account: Account = {"warnings": [], "left_out": []}
+    sites = describe_sites(places, records, study)
+    sites = _join_habitat(sites, study, account)
+    sites = _join_temperature(sites, records, study, account)
+    own, earlier = sites[sites["survey"] == ""], sites[sites["survey"] != ""]
+    shares = [name for name in sites.columns if name.startswith("share_")]
+    write_table(context.path("tables/sites.csv"), own[[*_SITES, *_found(own, shares)]])
+    write_table(context.path("tables/earlier_sites.csv"), earlier[[*_EARLIER, *_found(earlier, shares)]])
+    pairs = agreement(own["habitat_noted"], own["habitat"])
+    write_table(context.path("tables/habitat_agreement.csv"), pairs, _AGREEMENT)
+    write_layers(
+        context.path("sites.gpkg"),
+        {
+            "sites": _features(own[[*_SITES, *_found(own, shares)]], study.study.crs),
+            "earlier_sites": _features(earlier[[*_EARLIER, *_found(earlier, shares)]], study.study.crs),
+        },
+    )
+    account["sites"] = len(own)
+    account["earlier_sites"] = len(earlier)
+    account["shells"] = int(own["shells"].sum())
+    if len(pairs) and study.habitat is not None:
+        same = pairs["noted"] == pairs["raster"]
+        account["habitat_noted"] = int(pairs["sites"].sum())
+        account["habitat_agrees"] = int(pairs.loc[same, "sites"].sum())
+    _report_notes(records, study, account)
+    return account
+
+
+def describe_sites(places: pd.DataFrame, records: pd.DataFrame, study: Study) -> pd.DataFrame:
+    """Return the places with what their records say: shells, samples, seen_not_counted, habitat_noted."""
+    others = () if study.habitat is None else tuple(study.habitat.classes.values())
+    told = count_records(records, lambda note: read_habitat(note, others=others) if note else "")
+    return places.merge(told, how="left", left_on=["survey", "site"], right_index=True, validate="one_to_one")
+
+
+def _join_habitat(sites: pd.DataFrame, study: Study, account: Account) -> pd.DataFrame:
+    if study.habitat is None:
+        account["left_out"].append("habitat from a raster: the study file has no [habitat]")
+        return sites.assign(habitat="", habitat_share=np.nan)
+    settings, shown = study.habitat, study.shown(study.habitat.path)
+    shares, missing = _shares(sites, settings, study, shown)
+    found = name_classes(shares, settings.classes)
+    table = sites.assign(habitat=found.habitat, habitat_share=found.share)
+    table = pd.concat([table.reset_index(drop=True), found.shares], axis=1)
+    account["habitat"] = {"radius_m": settings.radius_m, **missing}
+    _report_missing(missing, len(sites), shown, "habitat", account)
+    if not settings.classes:
+        account["warnings"].append(f"{shown}: [habitat.classes] names no class, so codes stand for themselves.")
+    for code, times in found.unlisted.items():
+        account["warnings"].append(
+            f"{shown}: code {code}, found at {times} {'site' if times == 1 else 'sites'}, is not listed in "
+            f"[habitat.classes]; it counts as 'unlisted'."
+        )
+    account["habitat"]["unlisted"] = {str(code): times for code, times in found.unlisted.items()}
+    _report_loose_places(sites, settings, account)
+    return table
+
+
+def _shares(
+    sites: pd.DataFrame, settings: Habitat, study: Study, shown: str
+) -> tuple[list[dict[int, float]], dict[str, int]]:
+    """Return shares by code, and how many sites have a code, hold nothing, and lie off the raster."""
+    place = (settings.path, settings.band, sites["x_m"].to_numpy(), sites["y_m"].to_numpy())
+    if settings.radius_m > 0:
+        cells = shares_within(*place, crs=study.study.crs, radius_m=settings.radius_m, shown=shown)
+        known = np.array([sum(one.shares.values()) for one in cells])
+        outside = np.array([one.outside for one in cells])
+        off = (known < 0.5) & (outside >= 1 - known - outside)
+        empty = (known < 0.5) & ~off
+        counts = {"inside": int((known >= 0.5).sum()), "nodata": int(empty.sum()), "outside": int(off.sum())}
+        return [one.shares for one in cells], counts
+    points = sample(*place, crs=study.study.crs, shown=shown)
+    _check_codes(points.value, shown, settings.band)
+    shares = [{int(code): 1.0} if np.isfinite(code) else {} for code in points.value]
+    return shares, points.counts
+
+
+def _check_codes(values: NDArray[np.float64], shown: str, band: int) -> None:
+    odd = values[np.isfinite(values) & (values != np.round(values))]
+    if odd.size:
+        raise SourceError(
+            Problem(
+                shown,
+                f"band {band}",
+                f"a cell holds {odd[0]:.6g}, which is no class code",
+                "a raster of whole numbers is accepted, each standing for a class",
+            )
+        )
+
+
+def _join_temperature(sites: pd.DataFrame, records: pd.DataFrame, study: Study, account: Account) -> pd.DataFrame:
+    if study.temperature is None:
+        account["left_out"].append("temperature: the study file has no [temperature]")
+        return sites.assign(temperature_c=np.nan)
+    settings, shown = study.temperature, study.shown(study.temperature.path)
+    if settings.year is None:
+        read = _temperature(sites, settings, settings.band, study, shown)
+        values, missing = read.value, read.counts
+    else:
+        values, missing = _by_year(sites, records, settings, study, shown, account)
+    celsius = to_celsius(values, settings.units)
+    _check_plausible(celsius, values, sites["site"].to_numpy(), settings, shown)
+    account["temperature"] = {"radius_m": settings.radius_m, "units": settings.units, **missing}
+    _report_missing(missing, len(sites), shown, "temperature", account)
+    return sites.assign(temperature_c=celsius)
+
+
+def _temperature(sites: pd.DataFrame, settings: Temperature, band: int, study: Study, shown: str) -> Sampled:
+    place = (settings.path, band, sites["x_m"].to_numpy(), sites["y_m"].to_numpy())
+    if settings.radius_m > 0:
+        return mean_within(*place, crs=study.study.crs, radius_m=settings.radius_m, shown=shown)
+    return bilinear(*place, crs=study.study.crs, shown=shown)
+
+
+def _by_year(
+    sites: pd.DataFrame, records: pd.DataFrame, settings: Temperature, study: Study, shown: str, account: Account
+) -> tuple[NDArray[np.float64], dict[str, int]]:
+    """Return each site's temperature in the years of its records, their plain mean where several stand for it."""
+    bands = bands_by_year(describe_raster(settings.path, shown=shown))
+    if not bands:
+        raise SourceError(
+            Problem(
+                shown,
+                "",
+                'no band is described by a year, as year = "record" needs',
+                "bands described like 2019 are accepted, or give a band",
+            )
+        )
+    years = years_of_sites(records, latest=study.scoring.visits == "latest")
+    wanted = [years.get(key, []) for key in zip(sites["survey"], sites["site"], strict=True)]
+    total, number = np.zeros(len(sites)), np.zeros(len(sites))
+    outside, nodata = np.zeros(len(sites), dtype=bool), np.zeros(len(sites), dtype=bool)
+    for year in sorted({year for own in wanted for year in own} & set(bands)):
+        rows = np.array([position for position, own in enumerate(wanted) if year in own])
+        read = _temperature(sites.iloc[rows], settings, bands[year], study, shown)
+        has_value = np.isfinite(read.value)
+        total[rows] += np.where(has_value, read.value, 0.0)
+        number[rows] += has_value
+        outside[rows] |= read.outside
+        nodata[rows] |= read.nodata
+    absent: dict[int, int] = {}
+    for own in wanted:
+        for year in own:
+            if year not in bands:
+                absent[year] = absent.get(year, 0) + 1
+    undated = sum(not own for own in wanted)
+    for year, times in sorted(absent.items()):
+        account["warnings"].append(
+            f"{shown}: no band is described by the year {year} of {times} {'site' if times == 1 else 'sites'}; "
+            f"there are {min(bands)} to {max(bands)}."
+        )
+    if undated:
+        account["warnings"].append(
+            f"{shown}: {undated} {'site has' if undated == 1 else 'sites have'} no dated record, hence no temperature."
+        )
+    values = np.where(number > 0, total / np.maximum(number, 1), np.nan)
+    counts = {
+        "inside": int((number > 0).sum()),
+        "nodata": int((nodata & ~outside & (number == 0)).sum()),
+        "outside": int((outside & (number == 0)).sum()),
+        "without_year": int(((number == 0) & ~outside & ~nodata).sum()),
+    }
+    return values, counts
+
+
+def _check_plausible(
+    celsius: NDArray[np.float64],
+    values: NDArray[np.float64],
+    names: NDArray[np.object_],
+    settings: Temperature,
+    shown: str,
+) -> None:
+    with np.errstate(invalid="ignore"):
+        odd = np.flatnonzero((celsius < _PLAUSIBLE_C[0]) | (celsius > _PLAUSIBLE_C[1]))
+    if odd.size:
+        first = odd[0]
+        raise StudyError(
+            Problem(
+                shown,
+                "[temperature] units",
+                f"{values[first]:.6g} read as {settings.units} is {celsius[first]:.4g} °C at the site "
+                f"{names[first]!r}, which can't be (the same for {odd.size} of {celsius.size} sites)",
+                'set units to "celsius", "kelvin" or "fahrenheit", or store the band\'s scale and offset in the file',
+            )
+        )
+
+
+def _report_missing(missing: dict[str, int], sites: int, shown: str, what: str, account: Account) -> None:
+    if sites and missing["outside"] == sites:
+        raise SourceError(
+            Problem(shown, "", "the raster covers none of the sites", "give one of the study's area, and check its CRS")
+        )
+    for key, where in (("outside", "off the raster"), ("nodata", "where it holds nothing")):
+        number = missing[key]
+        if number:
+            lie = "site lies" if number == 1 else "sites lie"
+            account["warnings"].append(f"{shown}: {number} {lie} {where} and have no {what}.")
+
+
+def _report_loose_places(sites: pd.DataFrame, settings: Habitat, account: Account) -> None:
+    if settings.radius_m <= 0:
+        return
+    loose = int((sites["position_uncertainty_m"] > settings.radius_m).sum())
+    account["habitat"]["placed_less_well_than_radius"] = loose
+    if loose:
+        account["warnings"].append(
+            f"{loose} {'site is' if loose == 1 else 'sites are'} placed less well than the habitat radius of "
+            f"{settings.radius_m:g} m: the raster's habitat there is that of the neighbourhood."
+        )
+
+
+def _report_notes(records: pd.DataFrame, study: Study, account: Account) -> None:
+    others = () if study.habitat is None else tuple(study.habitat.classes.values())
+    notes = sorted({note for note in records["habitat"] if note and not read_habitat(note, others=others)})
+    if notes:
+        shown = ", ".join(repr(note) for note in notes[:5]) + (" and others" if len(notes) > 5 else "")
+        account["warnings"].append(f"Habitat notes that name no single class are left out of the comparison: {shown}.")
+
+
+def _found(sites: pd.DataFrame, shares: list[str]) -> list[str]:
+    return [name for name in shares if (sites[name] > 0).any()]
+
+
+def _features(sites: pd.DataFrame, crs: str) -> gpd.GeoDataFrame:
+    points = gpd.points_from_xy(sites["x_m"], sites["y_m"], crs=crs)
+    table = sites.astype(object).where(sites != "", None).astype(sites.dtypes.to_dict())
+    return gpd.GeoDataFrame(table, geometry=points)
+
+
+STAGE = Stage(
+    name="landscape",
+    summary="habitat and temperature at each site",
+    settings=("habitat", "temperature", "scoring"),
+    reads=("records/accepted.csv", "tables/places.csv"),
+    writes=lambda study: (
+        "tables/sites.csv",
+        "tables/earlier_sites.csv",
+        "tables/habitat_agreement.csv",
+        "sites.gpkg",
+    ),
+    run=run,
+    sources=lambda study: tuple(part.path for part in (study.habitat, study.temperature) if part is not None),
+    columns={
+        "tables/sites.csv": {**_SITES, "share_<class>": _SHARE_DOC},
+        "tables/earlier_sites.csv": {**_EARLIER, "share_<class>": _SHARE_DOC},
+        "tables/habitat_agreement.csv": _AGREEMENT,
+    },
+)

@@ -1,0 +1,183 @@
+"""Locate: one position for each site on the study's grid, with how well it is known and how it got there.
+
+Reads the accepted records, whose positions are already in the study's CRS; writes a line for every site of every
+survey. Before anything is measured in it, the CRS is judged over the ground that the sites cover.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from morphcline.errors import Problem, StudyError
+from morphcline.files.tables import read_table, write_table
+from morphcline.files.vectors import read_area
+from morphcline.places.crs import check_working_crs
+from morphcline.places.site_position import site_position
+from morphcline.places.transforms import Transformation, area_lonlat
+from morphcline.stages.base import Account, Context, Stage
+from morphcline.study import Study
+
+_COLUMNS = {
+    "survey": "earlier survey's name; empty for the study's own survey",
+    "site": "site",
+    "x_m": "easting in the study's CRS, metres",
+    "y_m": "northing in the study's CRS, metres",
+    "lon": "longitude, degrees, WGS 84",
+    "lat": "latitude, degrees, WGS 84",
+    "position_uncertainty_m": "radius in metres that holds the place with 95 % confidence, the transformation's own "
+    "included; at least spread_m",
+    "transformation": "operations by which the records' positions came into the study's CRS",
+    "records": "accepted records",
+    "sources": "files they are from",
+    "spread_m": "distance in metres from the site's position to the farthest of its records'",
+}
+
+#: A site is a patch some 20 to 30 m across (common practice); records farther apart than this are worth a look.
+_WIDE_SPREAD_M = 100.0
+_LONGITUDE_DECIMALS = 7  # about a centimetre
+
+
+def run(context: Context) -> Account:
+    """Write ``tables/places.csv``; return what was used to place the sites."""
+    study = context.study
+    records = read_table(context.path("records/accepted.csv"))
+    if records.empty:
+        raise StudyError(
+            Problem("records/accepted.csv", "", "no record was accepted", "records/rejected.csv says why of each")
+        )
+    check_working_crs(
+        study.study.crs, area_lonlat(study.study.crs, records["x_m"], records["y_m"]), file=study.file.name
+    )
+    places = locate(records, study.study.crs)
+    write_table(context.path("tables/places.csv"), places, _COLUMNS)
+    transformations, warnings = _operations(records, study)
+    warnings += _spread_warnings(places)
+    warnings += _outside_area(places, study)
+    surveys = {name or "this survey": int(size) for name, size in places.groupby("survey").size().items()}
+    uncertainty = places.loc[places["survey"] == "", "position_uncertainty_m"].dropna()
+    return {
+        "sites": surveys,
+        "records": len(records),
+        "crs": study.study.crs,
+        "transformations": transformations,
+        "median_uncertainty_m": round(float(uncertainty.median()), 1) if len(uncertainty) else None,
+        "warnings": warnings,
+    }
+
+
+def locate(records: pd.DataFrame, crs: str) -> pd.DataFrame:
+    """Return one position for each site of each survey.
+
+    Parameters
+    ----------
+    records : DataFrame
+        Accepted records: survey, site, visit, date, source, x_m, y_m, position_uncertainty_m, transformation.
+    crs : str
+        The study's CRS, for longitude and latitude.
+
+    Returns
+    -------
+    DataFrame
+        The columns of ``tables/places.csv``, in order of survey (the study's own first) and site.
+    """
+    spots = records.assign(occasion=records["visit"].where(records["visit"] != "", records["date"]))
+    positions = (
+        spots.groupby(["survey", "site", "x_m", "y_m"], sort=True)
+        .agg(uncertainty=("position_uncertainty_m", "min"), visits=("occasion", "nunique"))
+        .reset_index()
+    )
+    rows: list[dict[str, Any]] = []
+    for (survey, site), own in positions.groupby(["survey", "site"], sort=True):
+        found = site_position(own["x_m"], own["y_m"], own["uncertainty"], own["visits"])
+        rows.append(
+            {
+                "survey": survey,
+                "site": site,
+                "x_m": found.easting,
+                "y_m": found.northing,
+                "position_uncertainty_m": found.uncertainty_m,
+                "spread_m": found.spread_m,
+            }
+        )
+    places = pd.DataFrame(rows, columns=[name for name in _COLUMNS if name not in ("lon", "lat")])
+    by_site = records.groupby(["survey", "site"], sort=True)
+    places["records"] = by_site.size().to_numpy()
+    for target, column in (("transformation", "transformation"), ("sources", "source")):
+        places[target] = by_site[column].agg(_listed).to_numpy()
+    area = area_lonlat(crs, places["x_m"], places["y_m"])
+    longitude, latitude = Transformation(crs, "EPSG:4326", area, allow_ballpark=True).apply(
+        places["x_m"], places["y_m"]
+    )
+    places["lon"], places["lat"] = longitude.round(_LONGITUDE_DECIMALS), latitude.round(_LONGITUDE_DECIMALS)
+    return places[list(_COLUMNS)]
+
+
+def _listed(names: pd.Series[str]) -> str:
+    return "; ".join(sorted(set(names)))
+
+
+def _operations(records: pd.DataFrame, study: Study) -> tuple[list[dict[str, Any]], list[str]]:
+    """Return, per source and CRS, the operation used and how good it is; and a sentence for each that lacks any."""
+    area = area_lonlat(study.study.crs, records["x_m"], records["y_m"])
+    lines, warnings = [], []
+    known: dict[str, Transformation] = {}
+    for key, rows in records.groupby(["source", "crs", "transformation"], sort=True):
+        source, crs, name = (str(part) for part in key)
+        if crs not in known:
+            known[crs] = Transformation(crs, study.study.crs, area, allow_ballpark=True)
+        operation = known[crs]
+        lines.append(
+            {
+                "source": source,
+                "crs": crs,
+                "transformation": name,
+                "accuracy_m": round(operation.accuracy_m, 2) if np.isfinite(operation.accuracy_m) else None,
+                "best_available": operation.best_available,
+                "missing_grid": operation.missing_grid,
+                "records": len(rows),
+            }
+        )
+        if operation.warning and operation.warning not in warnings:
+            warnings.append(operation.warning)
+    return lines, warnings
+
+
+def _spread_warnings(places: pd.DataFrame) -> list[str]:
+    wide = places[places["spread_m"] > _WIDE_SPREAD_M].sort_values("spread_m", ascending=False, kind="stable")
+    if wide.empty:
+        return []
+    worst = wide.iloc[0]
+    one = len(wide) == 1
+    return [
+        f"{len(wide)} {'site has' if one else 'sites have'} records more than {_WIDE_SPREAD_M:.0f} m apart "
+        f"({'it is' if one else 'the widest is'} {worst['site']}, {worst['spread_m']:.0f} m): is each one place?"
+    ]
+
+
+def _outside_area(places: pd.DataFrame, study: Study) -> list[str]:
+    if study.study.area is None:
+        return []
+    shown = study.shown(study.study.area)
+    area = read_area(study.study.area, study.study.crs, shown=shown)
+    own = places[places["survey"] == ""]
+    outside = int((~shapely.contains_xy(area, own["x_m"], own["y_m"])).sum())
+    if not outside:
+        return []
+    lie = "site lies" if outside == 1 else "sites lie"
+    return [f"{outside} {lie} outside the study area of {shown}; they count all the same."]
+
+
+STAGE = Stage(
+    name="locate",
+    summary="one position for each site, with its uncertainty and the transformation used",
+    settings=(),
+    reads=("records/accepted.csv",),
+    writes=lambda study: ("tables/places.csv",),
+    run=run,
+    sources=lambda study: () if study.study.area is None else (study.study.area,),
+    columns={"tables/places.csv": _COLUMNS},
+)
