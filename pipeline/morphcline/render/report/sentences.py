@@ -26,6 +26,12 @@ def shells_and_sites(shells: float, sites: float) -> str:
     return f"{labels.counted(int(shells), 'shell')} from {labels.counted(int(sites), 'site')}"
 
 
+def subject(row: Row) -> str:
+    """Return a row's trait so that a verb can follow: ``"Yellow (among shells scored for colour)"``."""
+    name, comma, among = labels.trait_in_text(row["trait"]).partition(", ")
+    return labels.sentence(f"{name} ({among})" if comma else name)
+
+
 def frequency(row: Row) -> str:
     """Say a regional frequency, its interval and whether sites differ beyond chance.
 
@@ -94,7 +100,7 @@ def cline(rows: Sequence[Row]) -> str:
     basis = f"{shells_and_sites(best['shells'], best['sites'])}; AICc weight {best['weight']:.2f}"
     if best["model"] == "flat":
         return f"{trait}: no cline is needed to describe the sites ({basis})."
-    parts = [f"{trait} rises{_towards(best)}"]
+    parts = [f"{subject(best)} rises{_towards(best)}"]
     if known(best["centre_m"]):
         parts.append(f"its centre lies {_with_interval(best, 'centre')} {_from_where(best)}")
     if known(best["width_m"]):
@@ -189,4 +195,4 @@ def change(row: Row) -> str:
     if row["p"] > LEVEL:
         return f"{trait}: no change was seen ({numbers}: {moved}); a small one may have been missed."
     verb = "rose" if row["difference"] > 0 else "fell"
-    return f"{trait} {verb} since the survey {row['earlier_survey']} ({numbers}: {moved})."
+    return f"{subject(row)} {verb} since the survey {row['earlier_survey']} ({numbers}: {moved})."

@@ -1,0 +1,158 @@
+"""The report's sentences follow from the rows they are made from."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import pandas as pd
+import pytest
+
+from morphcline.render.report import content, methods, sentences
+
+NAN = math.nan
+
+
+def regional(**changes: Any) -> dict[str, Any]:
+    return {
+        "species": "Cepaea nemoralis", "trait": "mid-banded", "count": 300, "total": 1000, "sites": 120,
+        "frequency": 0.30, "low": 0.27, "high": 0.331, "rho": 0.06, "rho_low": 0.04, "rho_high": 0.08,
+        "p_overdispersion": 1e-9,
+    } | changes  # fmt: skip
+
+
+def cline(model: str, weight: float, **changes: Any) -> dict[str, Any]:
+    return {
+        "species": "Cepaea nemoralis", "trait": "yellow", "model": model, "sites": 312, "shells": 10_201,
+        "bearing_deg": 64.2, "bearing_low": 60.4, "bearing_high": 68.0, "centre_m": -3200.0, "centre_low": -3700.0,
+        "centre_high": -2800.0, "width_m": 8900.0, "width_low": 7000.0, "width_high": 11_200.0, "p_min": 0.15,
+        "p_max": 0.84, "weight": weight, "converged": True, "not_fitted_because": "",
+    } | changes  # fmt: skip
+
+
+def environment(**changes: Any) -> dict[str, Any]:
+    return {
+        "species": "Cepaea nemoralis", "trait": "yellow", "term": "habitat: woodland", "estimate": math.log(0.5),
+        "low": math.log(0.4), "high": math.log(0.7), "p_naive": 1e-6, "p_spatial": 0.004, "reference": "hedgerow",
+    } | changes  # fmt: skip
+
+
+def changed(**changes: Any) -> dict[str, Any]:
+    return {
+        "species": "Cepaea nemoralis", "trait": "brown", "earlier_survey": "1984", "site": "", "earlier_count": 240,
+        "earlier_total": 1000, "later_count": 150, "later_total": 1000, "earlier_frequency": 0.24,
+        "later_frequency": 0.15, "difference": -0.09, "low": -0.14, "high": -0.04, "p": 0.002, "method": "m",
+    } | changes  # fmt: skip
+
+
+def test_a_frequency_names_its_denominator_interval_and_n() -> None:
+    text = sentences.frequency(regional())
+    assert text.startswith("Mid-banded, among banded shells: 30% (27 to 33%; 1,000 shells from 120 sites).")
+    assert "more than chance alone would make them (correlation within sites 0.06, p < 0.001)" in text
+
+
+def test_sites_that_do_not_differ_and_a_correlation_that_is_not_known() -> None:
+    assert "no more than chance" in sentences.frequency(regional(p_overdispersion=0.4))
+    assert sentences.frequency(regional(rho=NAN)).endswith("120 sites).")
+
+
+def test_no_evidence_of_is_not_evidence_of_no() -> None:
+    row = {
+        "species": "Cepaea nemoralis", "trait": "yellow", "sites": 288, "moran_i": 0.01, "expected": -0.0035,
+        "p_permutation": 0.31, "not_tested_because": "",
+    }  # fmt: skip
+    text = sentences.autocorrelation(row)
+    assert "were not seen to be more alike" in text
+    assert "this does not show that they aren't" in text
+    assert "neighbouring sites are more alike" in sentences.autocorrelation(row | {"p_permutation": 0.001})
+    assert "are less alike" in sentences.autocorrelation(row | {"p_permutation": 0.001, "moran_i": -0.2})
+    untested = row | {"moran_i": NAN, "not_tested_because": "it is the same at every site"}
+    assert sentences.autocorrelation(untested).endswith("not tested, because it is the same at every site.")
+
+
+def test_the_cline_with_the_largest_weight_is_told() -> None:
+    text = sentences.cline([cline("flat", 0.0), cline("sigmoid, free ends", 0.98), cline("sigmoid", 0.02)])
+    assert "rises towards 064° (060° to 068°)" in text
+    assert "its centre lies −3.2 km (−3.7 to −2.8 km)" in text
+    assert "its width is 8.9 km (7 to 11 km)" in text
+    assert "from 15% to 84%" in text
+    assert "10,201 shells from 312 sites; AICc weight 0.98" in text
+
+
+def test_a_flat_best_model_is_no_cline() -> None:
+    text = sentences.cline([cline("flat", 0.7), cline("sigmoid", 0.3)])
+    assert text == (
+        "Yellow, among shells scored for colour: no cline is needed to describe the sites "
+        "(10,201 shells from 312 sites; AICc weight 0.70)."
+    )
+
+
+def test_a_model_that_did_not_converge_is_never_told() -> None:
+    text = sentences.cline([cline("flat", 0.4), cline("sigmoid", 0.6, converged=False)])
+    assert "no cline is needed" in text
+
+
+def test_open_intervals_are_said_to_be_open() -> None:
+    assert "at least 7 km; no upper limit" in sentences.cline([cline("sigmoid", 1.0, width_high=NAN)])
+    assert "at most 11 km; no lower limit" in sentences.cline([cline("sigmoid", 1.0, width_low=NAN)])
+
+
+def test_an_unfitted_cline_says_why() -> None:
+    rows = [cline("flat", NAN, converged=False, not_fitted_because="there are fewer than 10 sites")]
+    assert sentences.cline(rows).endswith("no cline fitted, because there are fewer than 10 sites.")
+
+
+@pytest.mark.parametrize(
+    ("naive", "spatial", "words"),
+    [
+        (1e-6, 0.004, "more than the lie of the sites explains (p = 0.004 with space allowed for, p < 0.001 without)"),
+        (1e-6, 0.31, "once space is allowed for this could be chance"),
+        (0.5, 0.6, "no association was seen"),
+        (0.01, NAN, "allowing for space not estimated"),
+    ],
+)
+def test_the_test_that_allows_for_space_decides(naive: float, spatial: float, words: str) -> None:
+    text = sentences.environment(environment(p_naive=naive, p_spatial=spatial))
+    assert "the odds are 0.50 times (0.40 to 0.70) as large in woodland as in hedgerow" in text
+    assert words in text
+
+
+def test_a_change_is_told_with_both_frequencies() -> None:
+    assert sentences.change(changed()) == (
+        "Brown (among shells scored for colour) fell since the survey 1984 (24% of 1,000 shells then, 15% of 1,000 "
+        "shells now: −9.0 percentage points, −14 to −4.0; p = 0.002)."
+    )
+    assert "no change was seen" in sentences.change(changed(p=0.2))
+    assert "a small one may have been missed" in sentences.change(changed(p=0.2))
+
+
+def test_nothing_is_called_a_cause() -> None:
+    told = " ".join(
+        [sentences.environment(environment()), sentences.change(changed()), sentences.cline([cline("sigmoid", 1.0)])]
+    )
+    assert not any(word in told for word in ("cause", "effect of", "due to", "because of", "leads to"))
+
+
+def test_the_summary_holds_only_what_was_seen() -> None:
+    clines = content.Section("clines", "Clines", points=["X. Pink: no cline is needed (…).", "X. Yellow rises (…)."])
+    table = pd.DataFrame([regional(trait="yellow"), regional()])
+    summary = content.in_short([clines], table)
+    assert summary.points[0].startswith("Cepaea nemoralis: yellow, among shells scored for colour 30% (27 to 33%)")
+    assert summary.points[1:] == ["X. Yellow rises (…)."]
+
+
+def test_every_source_named_in_the_methods_is_listed() -> None:
+    settings = {
+        "scoring": {"visits": "pool", "interval": "wilson", "confidence": 0.95, "min_shells": 20},
+        "surfaces": {"degree": 1, "kernel": "gaussian", "bandwidth": "cross-validated", "cell_m": 500.0,
+                     "min_effective_shells": 30.0},
+        "autocorrelation": {"neighbours": 8, "permutations": 999, "level": 0.05},
+        "clines": {"axis": "best"},
+        "change": {"within_m": 100.0},
+    }  # fmt: skip
+    text = " ".join(methods.paragraphs(settings))
+    for name, year in (("Newcombe", 1998), ("Kish", 1965), ("Skellam", 1948), ("Haldane", 1948), ("Dutilleul", 1993)):
+        assert name in text
+        assert any(source.startswith(name) and str(year) in source for source in methods.REFERENCES)
+    assert "bandwidth by leave-one-site-out deviance" in text
+    assert "Visits to a site are added up" in text
