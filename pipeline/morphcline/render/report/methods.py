@@ -76,8 +76,8 @@ def paragraphs(settings: Mapping[str, Any]) -> list[str]:
         f"Hochberg 1995). Samples under {scoring['min_shells']} shells take no part.",
         f"Clines. Flat, linear and sigmoid models (Haldane 1948; Barton & Hewitt 1985) by beta-binomial likelihood, "
         f"along {_axis(axis)}; intervals from the profile likelihood; models weighed by AICc (Burnham & Anderson "
-        "2002). Width is the span of frequencies divided by the steepest gradient. All samples take part, for what they "
-        "are worth.",
+        "2002). Width is the span of frequencies divided by the steepest gradient. All samples take part, for what "
+        "they are worth.",
         "Habitat and temperature. Logistic regression with extra-binomial variance; sites near each other are alike in "
         "their shells and in their surroundings, so p is also given with space allowed for, and that one is to be "
         "believed (Dutilleul 1993).",
