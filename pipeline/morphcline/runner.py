@@ -237,7 +237,7 @@ def _run_stage(
 
     stage = load_stage(name)
     listener.started(name, stage.summary, reason)
-    absent = [read for read in stage.reads if not (folder / read).is_file()]
+    absent = [read for read in stage.inputs(study) if not (folder / read).is_file()]
     if absent:
         raise StudyError(
             Problem(
@@ -249,7 +249,7 @@ def _run_stage(
         )
     sections = tuple(dict.fromkeys(("study", *stage.settings)))
     sources = {source_key(study, path): digest_of(path) for path in stage.sources(study)}
-    reads = {read: digest_of(folder / read) for read in stage.reads}
+    reads = {read: digest_of(folder / read) for read in stage.inputs(study)}
     accounts = _accounts_before(name, records) if stage.reads_accounts else {}
     start = time.perf_counter()
     account = stage.run(Context(study, folder, workers, accounts, listener.progress))

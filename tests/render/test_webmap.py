@@ -57,12 +57,11 @@ def data() -> PageData:
         frequencies=pd.DataFrame(rows, columns=columns),
         local=local,
         overlays={("Cepaea nemoralis", "yellow"): overlay},
-        rings=[[(5.5, 45.9), (6.0, 45.9), (6.0, 46.3), (5.5, 46.3)]],
+        rings=[[(5.5, 45.9), (6.0, 45.9), (6.0, 46.3), (5.5, 46.3), (5.5, 45.9)]],
         min_shells=20,
         min_total=5,
         clusters_note="Local Moran's I.",
         places_note="Places are moved.",
-        attribution="Outline: the study's own.",
         confidence="95%",
     )
 

@@ -203,6 +203,21 @@ def points(value: float) -> str:
     return ("−" if value < 0 else "+") + digits
 
 
+def period(years: Iterable[float]) -> str:
+    """Return the span of years, leaving out missing ones; empty when none is known.
+
+    Examples
+    --------
+    >>> period([2021, 2019, float("nan"), 2024]), period([2024.0]), period([])
+    ('2019 to 2024', '2024', '')
+    """
+    known = [int(year) for year in years if not math.isnan(year)]
+    if not known:
+        return ""
+    first, last = min(known), max(known)
+    return f"{first}" if first == last else f"{first} to {last}"
+
+
 def distance(metres: float) -> str:
     """Return a length in metres or kilometres, to two or three figures.
 

@@ -58,8 +58,8 @@ class Stage:
     name, summary : str
     settings : tuple of str
         Names of the study file's sections that change the result; ``study`` always counts.
-    reads : tuple of str
-        Outputs of earlier stages, from the output folder.
+    reads : tuple of str, or callable
+        Outputs of earlier stages, from the output folder; a callable where they depend on the study.
     writes : callable
         Study to the names this stage writes.
     run : callable
@@ -75,9 +75,13 @@ class Stage:
     name: str
     summary: str
     settings: tuple[str, ...]
-    reads: tuple[str, ...]
+    reads: tuple[str, ...] | Callable[[Study], tuple[str, ...]]
     writes: Callable[[Study], tuple[str, ...]]
     run: Callable[[Context], Account]
     sources: Callable[[Study], tuple[Path, ...]] = lambda study: ()
     reads_accounts: bool = False
     columns: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+
+    def inputs(self, study: Study) -> tuple[str, ...]:
+        """Return the outputs of earlier stages that this one reads for a study."""
+        return self.reads(study) if callable(self.reads) else self.reads

@@ -171,7 +171,7 @@ function showSurvey(map, survey) {
   }
 
   for (const ring of survey.rings) {
-    L.polygon(ring, { color: "#595959", weight: 1.5, fill: false, interactive: false }).addTo(map);
+    L.polyline(ring, { color: "#595959", weight: 1.5, interactive: false }).addTo(map);
   }
   for (const name of Object.keys(survey.species)) { speciesBox.add(new Option(name, name)); }
   state.species = speciesBox.value;

@@ -40,11 +40,13 @@ class PageData:
     overlays : mapping
         Species and trait to a picture of the surface.
     rings : sequence
-        Rings of the study area and of the backdrop, as (longitude, latitude).
+        Lines of the study area (closed) and of the backdrop, as (longitude, latitude).
     min_shells, min_total : int
         What makes a sample large enough.
-    clusters_note, places_note, attribution, confidence : str
-        Sentences for the legend and the foot; ``confidence`` such as ``"95%"``.
+    clusters_note, places_note : str
+        Sentences for the legend and below the map.
+    confidence : str
+        Of the intervals, such as ``"95%"``.
     """
 
     title: str
@@ -58,7 +60,6 @@ class PageData:
     min_total: int
     clusters_note: str
     places_note: str
-    attribution: str
     confidence: str
 
 
@@ -164,7 +165,6 @@ def _words(data: PageData) -> dict[str, Any]:
         "min_total": data.min_total,
         "clusters_note": data.clusters_note,
         "places_note": data.places_note,
-        "attribution": data.attribution,
         "confidence": data.confidence,
         "cautions": (*cautions.EVIDENCE, *cautions.FIELDWORK),
     }
