@@ -291,8 +291,15 @@ def test_a_site_without_shells_has_no_deviate_and_changes_none(form):
 
 
 @pytest.mark.parametrize("form", ["binomial", "poisson"])
-def test_a_trait_that_no_shell_shows_deviates_nowhere(form):
-    assert_array_equal(rate_adjusted([0, 0, 0], [50, 20, 30], form=form), np.zeros(3))
+@pytest.mark.parametrize("count", [[0, 0, 0], [15, 6, 9]])
+def test_a_trait_with_one_frequency_everywhere_deviates_nowhere(count, form):
+    assert_array_equal(rate_adjusted(count, [50, 20, 30], form=form), np.zeros(3))
+
+
+@pytest.mark.parametrize("form", ["binomial", "poisson"])
+def test_without_any_shell_nothing_is_known(form):
+    assert np.isnan(rate_adjusted([[0, 1], [0, 2]], [[0, 3], [0, 3]], form=form))[:, 0].all()
+    assert rate_adjusted(np.zeros((0, 2)), np.zeros((0, 2)), form=form).shape == (0, 2)
 
 
 @pytest.mark.parametrize(

@@ -9,6 +9,7 @@ from scipy.special import chdtrc
 from statsmodels.stats.multitest import multipletests
 
 import morphcline.stats.correlogram as module
+from morphcline.stats import permutation
 from morphcline.stats.autocorrelation import moran
 from morphcline.stats.correlogram import correlogram, equal_classes
 from morphcline.stats.neighbours import binary, within
@@ -79,7 +80,8 @@ def test_pairs_made_in_blocks_give_the_same(monkeypatch):
     held = run()
     monkeypatch.setattr(module, "PAIRS_HELD_UP_TO", 10)
     monkeypatch.setattr(module, "_DISTANCES_AT_ONCE", 1000)
-    monkeypatch.setattr(module, "_SHUFFLED_AT_ONCE", 2000)
+    monkeypatch.setattr(module, "_BATCHES", 2)
+    monkeypatch.setattr(permutation, "SHUFFLED_AT_ONCE", 2000)
     blocks = run()
     assert_array_equal(blocks.pairs, held.pairs)
     assert_allclose(blocks.i, held.i, atol=1e-12)

@@ -7,6 +7,7 @@ import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 from scipy.special import chdtrc
 
+from morphcline.stats import permutation
 from morphcline.stats.autocorrelation import moran
 from morphcline.stats.neighbours import binary, from_pairs, nearest, within
 from morphcline.stats.permutation import permute_moran, same_sites, shuffles, two_sided_p
@@ -59,10 +60,11 @@ def test_a_trait_has_the_same_draws_alone_and_in_company():
     assert_array_equal(together.p[[3]], alone.p)
 
 
-def test_batches_do_not_change_what_is_drawn():
+def test_batches_do_not_change_what_is_drawn(monkeypatch):
     values = np.arange(12.0).reshape(6, 2)
     whole = list(shuffles(values, permutations=7, rng=np.random.default_rng(4)))
-    parts = list(shuffles(values, permutations=7, rng=np.random.default_rng(4), at_once=25))
+    monkeypatch.setattr(permutation, "SHUFFLED_AT_ONCE", 25)
+    parts = list(shuffles(values, permutations=7, rng=np.random.default_rng(4)))
     assert [part.shape for part in parts] == [(6, 4), (6, 4), (6, 4), (6, 2)]
     assert_array_equal(np.hstack(parts), np.hstack(whole))
     # Rows stay together: the two columns of a row differ by 1 as they did.

@@ -255,22 +255,33 @@ def rate_adjusted(
         mean, variance = _poisson_moments(counted, shells)
     else:
         inflation = (1 + (shells - 1) * correlation) / shells
-        mean = np.nansum(frequency / inflation, axis=0) / np.nansum(1 / inflation, axis=0)
+        mean = _ratio(np.nansum(frequency / inflation, axis=0), np.nansum(1 / inflation, axis=0))
         variance = mean * (1 - mean) * inflation
-    spread = np.sqrt(np.where(variance > 0, variance, np.inf))
-    deviates: NDArray[np.float64] = np.where(np.isnan(frequency), np.nan, (frequency - mean) / spread)
+    apart = frequency - mean
+    # Rounding mustn't look like a difference where all sites have one frequency.
+    apart = np.where(np.abs(apart) <= 1e-12, 0.0, apart)
+    deviates: NDArray[np.float64] = apart / np.sqrt(np.where(variance > 0, variance, np.inf))
     return deviates
 
 
 def _poisson_moments(
     counted: NDArray[np.float64], shells: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    mean = np.nansum(counted, axis=0) / np.nansum(shells, axis=0)
-    spread = np.nansum(shells * (counted / shells - mean) ** 2, axis=0) / np.nansum(shells, axis=0)
-    between = spread - mean / np.nanmean(shells, axis=0)
+    all_shells = np.nansum(shells, axis=0)
+    mean = _ratio(np.nansum(counted, axis=0), all_shells)
+    spread = _ratio(np.nansum(shells * (counted / shells - mean) ** 2, axis=0), all_shells)
+    between = spread - mean / _ratio(all_shells, np.count_nonzero(shells > 0, axis=0))
     variance = between + mean / shells
     # A negative estimate of the differences between sites can outweigh the Poisson part of a large sample.
     return mean, np.where(variance > 0, variance, mean / shells)
+
+
+def _ratio(part: NDArray[np.float64], whole: NDArray[np.float64] | NDArray[np.intp]) -> NDArray[np.float64]:
+    """Divide; nothing of nothing is unknown."""
+    known: NDArray[np.float64] = np.divide(
+        part, whole, out=np.full(np.shape(part), np.nan), where=np.asarray(whole) > 0
+    )
+    return known
 
 
 def _variances(

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from itertools import islice
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -19,8 +20,8 @@ MIN_PAIRS = 30
 #: Up to this number of sites all pairs are held in memory; beyond it they are made again when needed, in blocks.
 PAIRS_HELD_UP_TO = 3_000
 _DISTANCES_AT_ONCE = 4_000_000
-#: Where pairs are made again for every batch of shuffles, a batch had better be large: 160 MB.
-_SHUFFLED_AT_ONCE = 20_000_000
+#: Where pairs are made again, so many batches of shuffles (4 MB each) share them.
+_BATCHES = 40
 
 Floats = NDArray[np.float64]
 #: The first site of a block of consecutive sites, and for each class their pairs with later sites.
@@ -136,29 +137,22 @@ def correlogram(
         raise ValueError(f"{len(points)} positions for {len(centred)} sites' values")
     classes, tested = len(edges) - 1, np.array([not reason for reason in reasons], dtype=bool)
 
-    def blocks() -> Iterator[Block]:
-        return _blocks(points, edges)
-
-    held = list(blocks()) if len(points) <= PAIRS_HELD_UP_TO else None
-    source: Callable[[], Iterable[Block]] = blocks if held is None else lambda: held
-    at_once = 500_000 if held is not None else _SHUFFLED_AT_ONCE
-    pairs = np.zeros(classes, dtype=np.int64)
-    for _, by_class in source():
-        pairs += [matrix.nnz for matrix in by_class]
-    enough = pairs >= MIN_PAIRS
+    pairs = _Pairs(points, edges)
+    enough = pairs.number >= MIN_PAIRS
 
     z = centred[:, tested]
     n = len(z)
     expected = -1.0 / (n - 1) if n > 1 else np.nan
-    scale = n / np.where(enough, pairs, np.nan)[:, np.newaxis] / sum_of_squares(z)
-    index = _class_sums(z, source(), classes) * scale
+    scale = n / np.where(enough, pairs.number, np.nan)[:, np.newaxis] / sum_of_squares(z)
+    index = pairs.sums([z])[0] * scale
     drawn = np.empty((permutations, classes, z.shape[1]))
     done = 0
-    if z.shape[1]:
-        for shuffled in shuffles(z, permutations=permutations, rng=rng, at_once=at_once):
-            sums = _class_sums(shuffled, source(), classes).reshape(classes, -1, z.shape[1])
-            drawn[done : done + sums.shape[1]] = sums.transpose(1, 0, 2) * scale
-            done += sums.shape[1]
+    batches = shuffles(z, permutations=permutations, rng=rng) if z.shape[1] else iter(())
+    while some := list(islice(batches, 1 if pairs.held else _BATCHES)):
+        for sums in pairs.sums(some):
+            shuffled = sums.reshape(classes, -1, z.shape[1]).transpose(1, 0, 2)
+            drawn[done : done + len(shuffled)] = shuffled * scale
+            done += len(shuffled)
     p = np.where(enough[:, np.newaxis], two_sided_p(index, drawn, expected=expected), np.nan)
 
     def spread(some: Floats) -> Floats:
@@ -167,33 +161,45 @@ def correlogram(
         return table
 
     adjusted = np.column_stack([holm(column) for column in p.T]) if z.shape[1] else p
-    return Correlogram(edges, pairs, spread(index), spread(p), spread(adjusted), expected, reasons)
+    return Correlogram(edges, pairs.number, spread(index), spread(p), spread(adjusted), expected, reasons)
 
 
-def _blocks(points: Floats, edges: Floats) -> Iterator[Block]:
-    n = len(points)
-    rows = max(1, _DISTANCES_AT_ONCE // n)
-    for start in range(0, n - 1, rows):
-        stop = min(start + rows, n - 1)
-        distance = cdist(points[start:stop], points[start + 1 :])
-        later = np.triu(np.ones(distance.shape, dtype=bool))
-        # A class takes its upper limit in; the first also its lower one, so that sites at one place are paired.
-        which = np.searchsorted(edges, distance, side="left") - 1
-        which[distance == edges[0]] = 0
-        which[~later] = -1
-        by_class = []
-        for number in range(len(edges) - 1):
-            i, j = np.nonzero(which == number)
-            matrix = csr_array((np.ones(len(i)), (i, j + start + 1)), shape=(stop - start, n))
-            by_class.append(matrix)
-        yield start, by_class
+class _Pairs:
+    """All pairs of sites by class of distance, gone through in blocks of sites; held in memory if they are few."""
 
+    def __init__(self, points: Floats, edges: Floats):
+        self.points = points
+        self.edges = edges
+        self.held: list[Block] = list(self._make()) if len(points) <= PAIRS_HELD_UP_TO else []
+        self.number = np.zeros(len(edges) - 1, dtype=np.int64)
+        for _, by_class in self._blocks():
+            self.number += [matrix.nnz for matrix in by_class]
 
-def _class_sums(values: Floats, blocks: Iterable[Block], classes: int) -> Floats:
-    """Return the sum of products over each class's pairs, shape (classes, columns of values)."""
-    sums = np.zeros((classes, values.shape[1]))
-    for start, by_class in blocks:
-        here = values[start : start + by_class[0].shape[0]]
-        for number, matrix in enumerate(by_class):
-            sums[number] += np.einsum("it,it->t", here, matrix @ values)
-    return sums
+    def sums(self, several: list[Floats]) -> list[Floats]:
+        """Return, for each (n, columns) array, the sums of products over each class's pairs: (classes, columns)."""
+        sums = [np.zeros((len(self.number), values.shape[1])) for values in several]
+        for start, by_class in self._blocks():
+            rows = slice(start, start + by_class[0].shape[0])
+            for total, values in zip(sums, several, strict=True):
+                for number, matrix in enumerate(by_class):
+                    total[number] += np.einsum("it,it->t", values[rows], matrix @ values)
+        return sums
+
+    def _blocks(self) -> Iterable[Block]:
+        return self.held or self._make()
+
+    def _make(self) -> Iterator[Block]:
+        n = len(self.points)
+        rows = max(1, _DISTANCES_AT_ONCE // max(1, n))
+        for start in range(0, n - 1, rows):
+            stop = min(start + rows, n - 1)
+            distance = cdist(self.points[start:stop], self.points[start + 1 :])
+            # A class takes its upper limit in; the first also its lower one, so that sites at one place are paired.
+            which = np.searchsorted(self.edges, distance, side="left") - 1
+            which[distance == self.edges[0]] = 0
+            which[np.tril_indices_from(which, -1)] = -1
+            by_class = []
+            for number in range(len(self.edges) - 1):
+                i, j = np.nonzero(which == number)
+                by_class.append(csr_array((np.ones(len(i)), (i, j + start + 1)), shape=(stop - start, n)))
+            yield start, by_class

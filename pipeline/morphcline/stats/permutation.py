@@ -11,6 +11,9 @@ from scipy.sparse import csr_array, triu
 
 from morphcline.stats.autocorrelation import cross_products, deviations, sum_of_squares
 
+#: Shuffled values held at once: few calls, and yet no more than a processor's cache holds.
+SHUFFLED_AT_ONCE = 500_000
+
 
 @dataclass(frozen=True)
 class PermutedMoran:
@@ -104,21 +107,13 @@ def shuffles(
     *,
     permutations: int,
     rng: np.random.Generator,
-    at_once: int = 500_000,
 ) -> Iterator[NDArray[np.float64]]:
     """Yield shuffled rows of an (m, t) array, several permutations side by side as (m, permutations x t) arrays.
 
-    Parameters
-    ----------
-    values : array of shape (m, t)
-    permutations : int
-    rng : Generator
-    at_once : int
-        About how many values to yield at a time; it doesn't change what is drawn. The default is a compromise between
-        few calls and what a processor's cache holds.
+    How many stand side by side follows from m and t alone and doesn't change what is drawn.
     """
     m, t = values.shape
-    batch = max(1, at_once // max(1, m * t))
+    batch = max(1, SHUFFLED_AT_ONCE // max(1, m * t))
     for start in range(0, permutations, batch):
         orders = [rng.permutation(m) for _ in range(min(batch, permutations - start))]
         yield values[np.column_stack(orders)].reshape(m, -1)
