@@ -14,7 +14,8 @@ TEXT = (
     "source", "survey", "site", "visit", "date", "species", "trait", "qualifier", "lip", "colour", "banding",
     "band_class", "age", "condition", "habitat", "habitat_noted", "recorder", "note", "grid_reference", "crs",
     "reason_code", "reason", "flag_code", "flag", "mended", "not_counted_because", "model", "term", "group", "pair",
-    "earlier_site", "earlier_survey", "not_tested_because", "transformation", "sources", "row_as_it_came",
+    "earlier_site", "earlier_survey", "not_tested_because", "transformation", "sources", "row_as_it_came", "visit_used",
+    "not_estimated_because", "locus", "allele",
 )  # fmt: skip
 
 
