@@ -70,7 +70,9 @@ def read_parquet(path: Path, shown: str) -> TextTable:
     try:
         frame = pq.read_table(path)
     except (pa.ArrowException, OSError) as error:
-        raise SourceError(Problem(shown, "", "this is not a Parquet file that can be read", "a Parquet file")) from error
+        raise SourceError(
+            Problem(shown, "", "this is not a Parquet file that can be read", "a Parquet file")
+        ) from error
     points, crs = None, ""
     geo = json.loads((frame.schema.metadata or {}).get(b"geo", b"null"))
     if geo:

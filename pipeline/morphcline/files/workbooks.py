@@ -40,7 +40,7 @@ def read_workbook(path: Path, shown: str, *, sheet: str | None) -> TextTable:
         finally:
             book.close()
         uncomputed = _formulas_without_value(path, shown, name)
-    notes = ()
+    notes: tuple[str, ...] = ()
     if uncomputed:
         notes = (
             f"{shown}: {uncomputed} formula cell(s) hold no computed value and were read as empty; "
@@ -56,7 +56,9 @@ def _open(path: Path, shown: str, *, values: bool) -> Any:
     try:
         return openpyxl.load_workbook(path, read_only=True, data_only=values)
     except (zipfile.BadZipFile, InvalidFileException, KeyError, ValueError, OSError) as error:
-        problem = Problem(shown, "", f"this is not a workbook that can be read ({error})", "an XLSX file, or a CSV file")
+        problem = Problem(
+            shown, "", f"this is not a workbook that can be read ({error})", "an XLSX file, or a CSV file"
+        )
         raise SourceError(problem) from error
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -116,7 +117,9 @@ def find_columns(sheet: Sheet, table: TextTable, *, places_elsewhere: bool = Fal
 
 def take_fields(layout: Layout, sheet: Sheet, table: TextTable) -> Fields:
     """Return a sheet's rows under our field names, with the source's own words (``values``) replaced by ours."""
-    own_words = sheet.values if isinstance(sheet, RecordSource) else {}
+    own_words: Mapping[str, Mapping[str, str]] = {}
+    if isinstance(sheet, RecordSource):
+        own_words = {str(name): words for name, words in sheet.values.items()}
     empty = TextColumn.constant("", len(table))
     columns = {}
     for name in FIELDS:
@@ -125,7 +128,7 @@ def take_fields(layout: Layout, sheet: Sheet, table: TextTable) -> Fields:
             continue
         column = table.columns[layout.of_field[name]]
         ours = {folded(theirs): text for theirs, text in own_words.get(name, {}).items()}
-        columns[name] = column.changed(lambda word, name=name, ours=ours: _own_word(word, name, ours))
+        columns[name] = column.changed(partial(_own_word, name=name, ours=ours))
     return Fields(columns, frozenset(layout.of_field))
 
 
@@ -189,7 +192,7 @@ def _missing(name: str, what_for: str, table: TextTable, hint: str = "") -> Prob
         table.shown,
         "",
         f"no column holds {name}, which is needed for {what_for}",
-        hint or f"name it under columns: {name} = \"their column\"{told}",
+        hint or f'name it under columns: {name} = "their column"{told}',
     )
 
 

@@ -111,7 +111,7 @@ def detect_order(texts: Iterable[str]) -> FoundOrder:
         return FoundOrder(
             order,
             f"some dates put the day first and some the month; they were read {order}, and those that don't fit were "
-            "rejected: set dates = \"day-first\" or \"month-first\" and mend the others",
+            'rejected: set dates = "day-first" or "month-first" and mend the others',
         )
     if either and not (day_first or month_first):
         return FoundOrder(

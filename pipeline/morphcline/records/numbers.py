@@ -27,13 +27,13 @@ class UnreadableNumber(ValueError):  # noqa: N818 - named as its siblings for co
 
 @dataclass(frozen=True)
 class Written:
-    """A number and the size of one unit of its last place.
+    r"""A number and the size of one unit of its last place.
 
     Parameters
     ----------
     value : float
     unit : float
-        0.001 for ``"6.123"``; for ``"51°26'46\\""`` a second, in degrees.
+        0.001 for ``"6.123"``; for ``"51°26'46\"`` a second, in degrees.
     """
 
     value: float
@@ -86,12 +86,12 @@ def read_count(text: str) -> int:
 
 
 def read_degrees(text: str, axis: str) -> Written:
-    """Return a longitude or latitude in degrees; south and west are negative.
+    r"""Return a longitude or latitude in degrees; south and west are negative.
 
     Parameters
     ----------
     text : str
-        ``"-2.5877"``, ``"2,5877 W"``, ``"51°26'46.3\\"N"``, ``"N 51 26.772"``.
+        ``"-2.5877"``, ``"2,5877 W"``, ``"51°26'46.3\"N"``, ``"N 51 26.772"``.
     axis : {"longitude", "latitude"}
 
     Raises
@@ -110,7 +110,7 @@ def read_degrees(text: str, axis: str) -> Written:
     except UnreadableNumber:
         found = _ANGLE.fullmatch(plain)
     if found is None or (found["front"] and found["back"]):
-        raise UnreadableNumber(f"the {axis} \"{text}\" can't be read; expected degrees such as 6.1234 or 6°07'24\"E")
+        raise UnreadableNumber(f'the {axis} "{text}" can\'t be read; expected degrees such as 6.1234 or 6°07\'24"E')
     letter = (found["front"] or found["back"] or "").upper()
     if letter and letter not in ("EW" if axis == "longitude" else "NS"):
         other = "latitude" if axis == "longitude" else "longitude"

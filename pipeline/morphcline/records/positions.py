@@ -14,6 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -100,7 +101,7 @@ class Spots:
             codes[spot], reasons[spot] = code, sentence(int(spot))
         return replace(self, code=codes, reason=reasons)
 
-    def written(self, spot: int) -> str:
+    def written(self, spot: int | np.integer[Any]) -> str:
         """Return a place as a sentence shows it."""
         if self.reference[spot]:
             return f'"{self.reference[spot]}"'
@@ -146,7 +147,10 @@ def read_spots(fields: Fields, layout: Layout, table: TextTable, position: Posit
 
 
 def rough_bounds(spots: list[Spots]) -> Bounds | None:
-    """Return west, south, east and north, in degrees, of the bulk of the places; strays don't widen it."""
+    """Return west, south, east and north, in degrees, about the bulk of the places; strays don't widen it.
+
+    Their middle is the median place.
+    """
     longitude = np.concatenate([one.longitude[one.usable] for one in spots] or [np.empty(0)])
     latitude = np.concatenate([one.latitude[one.usable] for one in spots] or [np.empty(0)])
     known = np.isfinite(longitude) & np.isfinite(latitude)
@@ -154,14 +158,16 @@ def rough_bounds(spots: list[Spots]) -> Bounds | None:
         return None
     limits = []
     for values, end in ((longitude[known], 180.0), (latitude[known], 90.0)):
-        low, high = np.quantile(values, [0.15, 0.85])
-        margin = max(high - low, 0.1)
-        limits.append((max(low - margin, -end), min(high + margin, end)))
+        middle = np.median(values)
+        reach = min(max(2.0 * np.quantile(np.abs(values - middle), 0.7), 0.1), end - abs(middle))
+        limits.append((middle - reach, middle + reach))
     (west, east), (south, north) = limits
     return float(west), float(south), float(east), float(north)
 
 
-def place(spots: Spots, position: Position, study_crs: CRS, area: Bounds | None, *, file: str) -> tuple[Spots, list[str]]:
+def place(
+    spots: Spots, position: Position, study_crs: CRS, area: Bounds | None, *, file: str
+) -> tuple[Spots, list[str]]:
     """Bring places into the study's CRS.
 
     Parameters
@@ -213,6 +219,28 @@ def swapped(spots: Spots, study_crs: CRS, area: Bounds | None) -> tuple[NDArray[
     return x_m, y_m
 
 
+def exchanged_in_degrees(spots: Spots, study_crs: CRS) -> Spots:
+    """Refuse longitudes and latitudes that lie in the area of the study's CRS only with the two exchanged."""
+    margin = _STUDY_CRS_MARGIN_DEG
+    exchanged = np.zeros(len(spots), dtype=bool)
+    for crs in dict.fromkeys(spots.crs[spots.usable].tolist()):
+        if CRS.from_user_input(crs).is_geographic:
+            chosen = spots.usable & (spots.crs == crs)
+            first, second = spots.first[chosen], spots.second[chosen]
+            exchanged[chosen] = ~within_area_of_use(study_crs, first, second, margin_deg=margin) & within_area_of_use(
+                study_crs, second, first, margin_deg=0.0
+            )
+    name = ":".join(study_crs.to_authority() or (study_crs.name,))
+    return spots.refused(
+        exchanged,
+        "position-swapped",
+        lambda k: (
+            f"the place {spots.written(k)} lies far outside the area of the study's CRS {name}, and with its two "
+            "coordinates exchanged it would lie in it; expected them the other way round"
+        ),
+    )
+
+
 def outside_crs(spots: Spots, study_crs: CRS) -> Spots:
     """Refuse the places that lie where their CRS, or the study's, is not meant to be used."""
     unreachable = ~(np.isfinite(spots.x_m) & np.isfinite(spots.y_m))
@@ -223,7 +251,9 @@ def outside_crs(spots: Spots, study_crs: CRS) -> Spots:
     spots = spots.refused(
         theirs,
         "position-outside-crs",
-        lambda k: f"the place {spots.written(k)} lies where {spots.crs[k]} is not defined; expected {_range_of(spots.crs[k])}",
+        lambda k: (
+            f"the place {spots.written(k)} lies where {spots.crs[k]} is not defined; expected {_range_of(spots.crs[k])}"
+        ),
     )
     ours = ~within_area_of_use(study_crs, spots.longitude, spots.latitude, margin_deg=_STUDY_CRS_MARGIN_DEG)
     name = ":".join(study_crs.to_authority() or (study_crs.name,))
@@ -336,9 +366,10 @@ def _read_coordinates(
         codes.append(code)
         reasons.append(reason)
         names.append("" if isinstance(crs, str) else ":".join(crs.to_authority() or (system,)))
-    first, second, unit = np.array(values, dtype=np.float64).reshape(-1, 3).T
-    names_array = np.array(names, dtype=object)
-    return _spots(of_row, first, second, names_array, _rounding(second, unit, names_array), codes, reasons)
+    numbers = np.array(values, dtype=np.float64).reshape(-1, 3)
+    crs_names = np.array(names, dtype=object)
+    rounding = _rounding(numbers[:, 1], numbers[:, 2], crs_names)
+    return _spots(of_row, numbers[:, 0].copy(), numbers[:, 1].copy(), crs_names, rounding, codes, reasons)
 
 
 def _read_pair(first: str, second: str, *, degrees: bool) -> tuple[tuple[Written, Written], str, str]:
@@ -369,7 +400,9 @@ def _row_crs(text: str, degrees: bool | None) -> CRS | str:
     return crs
 
 
-def _rounding(second: NDArray[np.float64], unit: NDArray[np.float64], systems: NDArray[np.object_]) -> NDArray[np.float64]:
+def _rounding(
+    second: NDArray[np.float64], unit: NDArray[np.float64], systems: NDArray[np.object_]
+) -> NDArray[np.float64]:
     radius = np.full(len(second), math.nan)
     for system in set(systems.tolist()) - {""}:
         chosen = systems == system
@@ -380,7 +413,8 @@ def _rounding(second: NDArray[np.float64], unit: NDArray[np.float64], systems: N
         else:
             north = east = unit[chosen] / 2 * crs.axis_info[0].unit_conversion_factor
         radius[chosen] = np.hypot(north, east)
-    return np.maximum(radius, RECEIVER_M)
+    floored: NDArray[np.float64] = np.maximum(radius, RECEIVER_M)
+    return floored
 
 
 def _spots(
@@ -410,7 +444,9 @@ def _spots(
         unknown.copy(), unknown.copy(), unknown.copy(), np.full(len(first), "", dtype=object),
     )  # fmt: skip
     zero = is_zero(first, second)
-    return spots.refused(zero, "position-zero", lambda k: "both coordinates are 0, as when a fix failed; expected the place")
+    return spots.refused(
+        zero, "position-zero", lambda k: "both coordinates are 0, as when a fix failed; expected the place"
+    )
 
 
 def _range_of(system: str) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from dataclasses import fields as dataclass_fields
 from functools import cached_property
 from typing import Any
 
@@ -49,6 +50,10 @@ class Scores:
     condition: NDArray[np.object_]
     count: NDArray[np.int64]
     studied: NDArray[np.bool_]
+
+    def taken(self, rows: NDArray[np.intp]) -> Scores:
+        """Return the scores of the rows given by position, in that order."""
+        return Scores(*(getattr(self, part.name)[rows] for part in dataclass_fields(self)))
 
 
 @dataclass(frozen=True)
@@ -112,7 +117,8 @@ def read_counts(column: TextColumn, verdicts: Verdicts, empty: int | None) -> ND
     reading = Reading.of(column, lambda text: read_count(text) if text else (empty or 0), 0)
     counts = reading.values(dtype=np.int64)
     if empty is None:
-        verdicts.reject(column.empty, "count-missing", "the count is empty; expected a whole number, 0 if none was found")
+        told = "the count is empty; expected a whole number, 0 if none was found"
+        verdicts.reject(column.empty, "count-missing", told)
     verdicts.reject(reading.failed, "count-not-whole", reading.reasons())
     below = column.changed(lambda word: f'the count "{word}" is below zero; expected 0 or more')
     verdicts.reject(counts < 0, "count-negative", below)
@@ -172,9 +178,7 @@ def why_not_counted(scores: Scores, counts: NDArray[np.int64]) -> NDArray[np.obj
     return reasons
 
 
-def _read_word(
-    fields: Fields, name: str, reader: Callable[[str], str], verdicts: Verdicts
-) -> NDArray[np.object_]:
+def _read_word(fields: Fields, name: str, reader: Callable[[str], str], verdicts: Verdicts) -> NDArray[np.object_]:
     reading = Reading.of(fields[name], reader, "")
     verdicts.reject(reading.failed, f"{name}-unreadable", reading.reasons(name))
     return reading.values()
@@ -228,13 +232,19 @@ def _read_morph(
     within, stated = bandings.values(lambda banding: banding.colour), colours.values()
     contradicts = (within != "") & (stated != "") & (within != stated)
     if contradicts.any():
-        told = fields["banding"].changed(
-            lambda word: f'the banding "{word}" carries another colour than the colour's own column; expected one colour'
-        )
-        verdicts.reject(contradicts, "colour-contradicts", told)
+        verdicts.reject(contradicts, "colour-contradicts", _contradictions(fields["banding"], within, stated))
     return (
         np.where(stated != "", stated, within),
         bandings.values(lambda banding: banding.formula),
         bandings.values(lambda banding: banding.band_class),
         bandings.values(lambda banding: banding.mended),
+    )
+
+
+def _contradictions(banding: TextColumn, within: NDArray[np.object_], stated: NDArray[np.object_]) -> TextColumn:
+    def sentence(word: str, inner: str, outer: str) -> str:
+        return f'the banding "{word}" says {inner} and the colour says {outer}; expected one colour'
+
+    return TextColumn.of(
+        sentence(*row) if all(row) else "" for row in zip(banding.texts(), within, stated, strict=True)
     )

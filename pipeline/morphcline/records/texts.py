@@ -20,11 +20,11 @@ NOTHING = frozenset({"", "na", "n/a", "#n/a", "nan", "null"})
 
 
 def tidy(text: str) -> str:
-    """Return a text without surrounding white space, inner runs of white space as one blank.
+    r"""Return a text without surrounding white space, inner runs of white space as one blank.
 
     Examples
     --------
-    >>> tidy("  Mill\\u00a0  lane ")
+    >>> tidy("  Mill\u00a0  lane ")
     'Mill lane'
     """
     return " ".join(text.split())
@@ -102,8 +102,8 @@ class TextColumn:
     def __len__(self) -> int:
         return len(self.codes)
 
-    def __getitem__(self, row: int) -> str:
-        return self.words[self.codes[row]]
+    def __getitem__(self, row: int | np.integer[Any]) -> str:
+        return self.words[int(self.codes[row])]
 
     def texts(self) -> NDArray[np.object_]:
         """Return the text of every row."""

@@ -37,6 +37,7 @@ REASONS = {
     "position-outside-area": "the place lies far outside the study's area",
     "position-in-water": "the place lies in water with no land near",
 }
+_MAKES_THE_REST_IDLE = ("empty-row", "row-ragged")
 _ORDER = {code: place for place, code in enumerate(REASONS)}
 
 
@@ -85,4 +86,10 @@ class Verdicts:
         for code, where, reasons in sorted(self._found, key=lambda found: _ORDER[found[0]]):
             for row, reason in zip(where.tolist(), reasons.tolist(), strict=True):
                 fates.setdefault(row, []).append((code, reason))
-        return {row: (found[0][0], "; also: ".join(reason for _, reason in found)) for row, found in fates.items()}
+        return {row: (found[0][0], _sentence(found)) for row, found in fates.items()}
+
+
+def _sentence(found: list[tuple[str, str]]) -> str:
+    if found[0][0] in _MAKES_THE_REST_IDLE:
+        return found[0][1]
+    return "; also: ".join(reason for _, reason in found)

@@ -1,0 +1,210 @@
+"""Accepted observations that a person should look at."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from morphcline.scoring.species import expected_lip
+
+#: What each flag means; what concerns a place or a sample is flagged on its first row in a file.
+FLAGS = {
+    "mended-score": "the banding was mended before it could be read",
+    "lip-against-species": "the lip is the other species'",
+    "date-absent": "no date",
+    "date-in-future": "the date has not come yet",
+    "far-from-rest": "the place lies outside the study's area, or far from most of the others",
+    "near-water": "the place lies in water, with land within its uncertainty or 100 m",
+    "habitat-disagrees": "the recorder's habitat is not among the raster's at the place",
+    "name-in-two-places": "one survey has the site's name at places too far apart",
+    "double": "the same was recorded twice",
+    "small-sample": "fewer shells counted than the study asks of a sample",
+}
+_ORDER = {code: place for place, code in enumerate(FLAGS)}
+
+#: A site's name at places farther apart than this and their uncertainties stands for two sites, in metres; a site is a
+#: patch some 20 to 30 m across (common practice, no single source), and a hedge or bank worked along may be longer.
+ONE_SITE_M = 250.0
+
+
+@dataclass
+class Flags:
+    """Collects flags on observations.
+
+    Parameters
+    ----------
+    observations : DataFrame
+    """
+
+    observations: pd.DataFrame
+    _found: list[tuple[NDArray[np.intp], str, list[str]]] = field(default_factory=list, init=False)
+
+    def add(self, where: NDArray[np.intp], code: str, sentences: Sequence[str]) -> None:
+        """Flag observations, given by position, each with a sentence."""
+        if code not in _ORDER:
+            raise KeyError(code)
+        if len(where):
+            self._found.append((where, code, list(sentences)))
+
+    def add_once(self, mask: NDArray[np.bool_], code: str, sentences: pd.Series, key: Sequence[str]) -> None:
+        """Flag the first observation of each group of masked ones, saying how many more rows there are."""
+        chosen = np.flatnonzero(mask)
+        if not len(chosen):
+            return
+        group = group_codes(self.observations, key, chosen)
+        rows = group_codes(self.observations, ["source", "row"], chosen)
+        first = ~pd.Series(group).duplicated().to_numpy()
+        size = pd.Series(rows).groupby(group).nunique().to_numpy()[group[first]]
+        told = sentences.to_numpy(dtype=object)[chosen[first]]
+        self.add(chosen[first], code, [f"{text}{_and_more(n)}" for text, n in zip(told, size.tolist(), strict=True)])
+
+    def table(self, columns: Sequence[str]) -> pd.DataFrame:
+        """Return ``source, row, flag_code, flag`` and the other columns of the observations flagged, in their order."""
+        where = np.concatenate([found[0] for found in self._found] or [np.empty(0, dtype=np.intp)]).astype(np.intp)
+        codes = [code for rows, code, _ in self._found for _ in rows]
+        sentences = [text for _, _, texts in self._found for text in texts]
+        order = np.lexsort((np.array([_ORDER[code] for code in codes], dtype=np.intp), where))
+        table = self.observations[list(columns)].iloc[where[order]].reset_index(drop=True)
+        table.insert(2, "flag_code", np.array(codes, dtype=object)[order])
+        table.insert(3, "flag", np.array(sentences, dtype=object)[order])
+        return table
+
+
+def group_codes(table: pd.DataFrame, columns: Sequence[str], rows: NDArray[np.intp] | None = None) -> NDArray[np.intp]:
+    """Return a number for each combination of some columns' values, in order of appearance."""
+    codes = np.zeros(len(table) if rows is None else len(rows), dtype=np.int64)
+    for name in columns:
+        values = table[name].to_numpy() if rows is None else table[name].to_numpy()[rows]
+        own, uniques = pd.factorize(values, use_na_sentinel=False)
+        codes, _ = pd.factorize(codes * max(len(uniques), 1) + own)
+    return codes.astype(np.intp)
+
+
+def flag_rows(flags: Flags, *, today: dt.date, min_shells: int) -> None:
+    """Add every flag that the observations alone give rise to.
+
+    Parameters
+    ----------
+    flags : Flags
+        Their observations carry ``_layout``, ``_first_day`` and ``_far``.
+    today : date
+    min_shells : int
+    """
+    table = flags.observations
+    if table.empty:
+        return
+    mended = np.flatnonzero((table["mended"] != "").to_numpy())
+    flags.add(mended, "mended-score", [f"banding {text}" for text in table["mended"].iloc[mended]])
+    _flag_lips(flags)
+    absent = pd.Series("the date is empty", index=table.index)
+    flags.add_once((table["date"] == "").to_numpy(), "date-absent", absent, ["source", "site"])
+    future = (table["_first_day"] > today.toordinal()).to_numpy()
+    flags.add_once(
+        future, "date-in-future", "the date " + table["date"] + " has not come yet", ["source", "site", "date"]
+    )
+    far = (table["_far"] != "").to_numpy()
+    flags.add_once(far, "far-from-rest", table["_far"], ["source", "site", "x_m", "y_m"])
+    _flag_names(flags)
+    _flag_doubles(flags)
+    _flag_samples(flags, min_shells)
+
+
+def _and_more(rows: int) -> str:
+    if rows == 1:
+        return ""
+    return f" (and {rows - 1} more row{'s' if rows > 2 else ''} alike)"
+
+
+def _flag_lips(flags: Flags) -> None:
+    table = flags.observations
+    rule = {name: expected_lip(name) for name in table["species"].unique()}
+    expected = table["species"].map(rule).to_numpy(dtype=object)
+    lip = table["lip"].to_numpy(dtype=object)
+    wrong = np.flatnonzero(np.isin(lip, ["dark", "white"]) & (expected != "") & (lip != expected))
+    sentences = [f"the lip is {lip[k]}, and that of {table['species'].iloc[k]} is usually {expected[k]}" for k in wrong]
+    flags.add(wrong, "lip-against-species", sentences)
+
+
+def _flag_names(flags: Flags) -> None:
+    """Flag, for each site's name, the places too far from the commonest of its places."""
+    table = flags.observations
+    place = group_codes(table, ["survey", "site", "x_m", "y_m"])
+    places = (
+        table.assign(_place=place, _at=np.arange(len(table)))
+        .groupby("_place", sort=True)
+        .agg(
+            survey=("survey", "first"), site=("site", "first"), x_m=("x_m", "first"), y_m=("y_m", "first"),
+            radius=("position_uncertainty_m", "max"), size=("_at", "size"), at=("_at", "first"),
+        )
+    )  # fmt: skip
+    several = places[places.duplicated(["survey", "site"], keep=False)]
+    for (_, name), group in several.groupby(["survey", "site"], sort=False):
+        usual = group.sort_values(["size", "at"], ascending=[False, True]).iloc[0]
+        apart = np.hypot(group["x_m"] - usual["x_m"], group["y_m"] - usual["y_m"])
+        away = group[apart > ONE_SITE_M + group["radius"].fillna(0) + np.nan_to_num(usual["radius"])]
+        sentences = [
+            f"the site {name!r} lies {apart[index] / 1000:.1f} km from where row {table['row'].iloc[usual['at']]} of "
+            f"{table['source'].iloc[usual['at']]} has it{_and_more(size)}"
+            for index, size in away["size"].items()
+        ]
+        flags.add(away["at"].to_numpy(dtype=np.intp), "name-in-two-places", sentences)
+
+
+def _flag_doubles(flags: Flags) -> None:
+    """Flag what is recorded twice.
+
+    In the layouts counts and wide a row says how many there were, so two rows that agree in everything are one too
+    many. In the layout shells two rows that agree are two shells alike; there whole samples are compared, and one
+    that another file holds too is a double.
+    """
+    table = flags.observations
+    head = group_codes(table, ["survey", "site", "visit", "date", "recorder"])
+    shells = (table["_layout"] == "shells").to_numpy()
+    source = group_codes(table, ["source"])
+    row = group_codes(table, ["source", "row"])
+    unit, _ = pd.factorize(np.where(shells, head * (source.max() + 1) + source, row) * 2 + shells)
+    content = group_codes(
+        table, ["species", "qualifier", "colour", "banding", "band_class", "count", "age", "condition", "lip"]
+    )
+    hashed = pd.util.hash_array(content)  # added up, it doesn't depend on the order of a unit's observations
+    units = (
+        pd.DataFrame({"unit": unit, "head": head, "hash": hashed, "shells": shells, "at": np.arange(len(table))})
+        .groupby("unit", sort=True)
+        .agg(
+            head=("head", "first"), sum=("hash", "sum"), size=("hash", "size"), shells=("shells", "first"),
+            at=("at", "first"),
+        )
+    )  # fmt: skip
+    key = ["head", "sum", "size", "shells"]
+    again = units[units.duplicated(key)]
+    if again.empty:
+        return
+    first = again.reset_index().merge(units.drop_duplicates(key), on=key, suffixes=("", "_first"), validate="m:1")
+    where = first["at"].to_numpy(dtype=np.intp)
+    told = [
+        f"the {'sample' if whole else 'row'} is the same as {'that from ' if whole else ''}row {table['row'].iloc[k]} "
+        f"of {table['source'].iloc[k]}"
+        for k, whole in zip(first["at_first"], first["shells"], strict=True)
+    ]
+    flags.add(where, "double", told)
+
+
+def _flag_samples(flags: Flags, min_shells: int) -> None:
+    table = flags.observations
+    counted = np.flatnonzero(table["counted"].to_numpy(dtype=bool))
+    if not len(counted):
+        return
+    sample = group_codes(table, ["survey", "site", "visit", "species"], counted)
+    total = np.bincount(sample, weights=table["count"].to_numpy()[counted]).astype(np.int64)
+    first = ~pd.Series(sample).duplicated().to_numpy()
+    small = first & (total[sample] < min_shells)
+    sentences = [
+        f"the sample holds {n} counted shell{'s' if n != 1 else ''} of its species; the study asks for {min_shells}"
+        for n in total[sample[small]].tolist()
+    ]
+    flags.add(counted[small], "small-sample", sentences)
