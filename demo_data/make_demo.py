@@ -142,22 +142,27 @@ def streams() -> list[tuple[np.ndarray, float]]:
     return lines
 
 
+def distance_to_m(line: np.ndarray) -> np.ndarray:
+    """Return each cell's distance to the cells that a line runs through, in metres."""
+    row, column = cell_of(E0 + line[:, 0] * 1000, N0 + line[:, 1] * 1000)
+    on_map = (row >= 0) & (row < ROWS) & (column >= 0) & (column < COLUMNS)
+    away = np.ones((ROWS, COLUMNS), dtype=bool)
+    away[row[on_map], column[on_map]] = False
+    return distance_transform_edt(away) * CELL
+
+
 def draw_country() -> dict[str, np.ndarray]:
     """Draw habitat codes, height above the sea and nearness of villages over the whole country."""
     generator = rng(1)
     east, north = centres_km()
     points = np.column_stack([east.ravel(), north.ravel()])
 
-    to_stream = np.full(ROWS * COLUMNS, np.inf)
-    water = np.zeros(ROWS * COLUMNS, dtype=bool)
-    for number, (line, half_width) in enumerate(streams()):
-        distance = cKDTree(line).query(points, distance_upper_bound=60.0)[0] * 1000
-        water |= distance <= half_width
-        if number == 0:
-            to_river = distance
-        to_stream = np.minimum(to_stream, distance)
     shape = (ROWS, COLUMNS)
-    to_river, to_stream, water = to_river.reshape(shape), to_stream.reshape(shape), water.reshape(shape)
+    (river, river_half), *brooks = streams()
+    to_river = distance_to_m(river)
+    to_brook = np.minimum.reduce([distance_to_m(line) for line, _ in brooks])
+    to_stream = np.minimum(to_river, to_brook)
+    water = (to_river <= river_half) | (to_brook <= brooks[0][1])
 
     hills, rough = smooth_noise(generator, 3500), smooth_noise(generator, 900)
     height = 70 + 95 * (1 - np.exp(-to_river / 4500)) + 30 * (1 - np.exp(-to_stream / 900)) + 26 * hills + 5 * rough
@@ -184,7 +189,7 @@ def draw_country() -> dict[str, np.ndarray]:
     kind = np.where(pasture, GRASS, ARABLE)
     kind = np.where(~is_wood & (draw > 0.93) & (at_seeds(bocage) > -0.6), SCRUB, kind)
     kind = np.where(near_stream & (damp < 0.13), MARSH, kind)
-    kind = np.where(near_stream & (damp > 0.86), HERBAGE, kind)
+    kind = np.where((near_stream & (damp > 0.86)) | (damp > 0.965), HERBAGE, kind)
     kind = np.where(is_wood, BROADLEAF, kind)
     kind = np.where(conifer, CONIFER, kind)
     odd = generator.permutation(np.flatnonzero((kind == ARABLE) | (kind == GRASS)))
@@ -194,12 +199,13 @@ def draw_country() -> dict[str, np.ndarray]:
 
     # A hedge is one cell wide and stands, or doesn't, along the whole boundary of two fields.
     hedge = np.zeros(shape, dtype=bool)
-    in_bocage = bocage > -0.3
+    hedged = np.clip(0.38 + 0.22 * bocage, 0.06, 0.85)
+    boundary_draw = generator.random(2**16)
     for along, ahead in ((field[:, 1:], field[:, :-1]), (field[1:, :], field[:-1, :])):
         low, high = np.minimum(along, ahead).astype(np.int64), np.maximum(along, ahead).astype(np.int64)
-        chance = ((low * 7919 + high * 104729) % 1009) / 1009
+        chance = boundary_draw[(low * 40503 ^ high * 60493) % 2**16]  # the same along the whole boundary
         rows, columns = along.shape
-        stands = (along != ahead) & (chance < np.where(in_bocage[:rows, :columns], 0.62, 0.2))
+        stands = (along != ahead) & (chance < hedged[:rows, :columns])
         hedge[:rows, :columns] |= stands
     open_land = np.isin(habitat, (GRASS, ARABLE, SCRUB, MARSH, HERBAGE))
     habitat[hedge & open_land] = HEDGE
@@ -208,7 +214,7 @@ def draw_country() -> dict[str, np.ndarray]:
 
     # Villages near the streams and in between, each a ragged patch of gardens and houses.
     land = TRUTH["landscape"]
-    lake = lake_mask(east, north, rough)
+    lake = lake_mask(east, north, smooth_noise(generator, 170))
     villages: list[tuple[float, float]] = []
     while len(villages) < VILLAGES:
         e, n = generator.uniform(-20, 20), generator.uniform(-15, 15)
@@ -230,14 +236,14 @@ def draw_country() -> dict[str, np.ndarray]:
     return {"habitat": habitat, "height": height, "to_village": to_village, "to_stream": to_stream}
 
 
-def lake_mask(east: np.ndarray, north: np.ndarray, rough: np.ndarray) -> np.ndarray:
+def lake_mask(east: np.ndarray, north: np.ndarray, ragged: np.ndarray) -> np.ndarray:
     """Return which cells are the lake: an ellipse with a ragged shore."""
     land = TRUTH["landscape"]
     across = (east * 1000 - land["lake_east"]) / (land["lake_length"] / 2)
     up = (north * 1000 - land["lake_north"]) / (land["lake_width"] / 2)
     angle = math.radians(20)
     first, second = across * math.cos(angle) + up * math.sin(angle), up * math.cos(angle) - across * math.sin(angle)
-    return first**2 + second**2 < (1 + 0.12 * rough) ** 2
+    return first**2 + second**2 < (1 + 0.16 * ragged) ** 2
 
 
 def cell_of(easting: Any, northing: Any) -> tuple[Any, Any]:
@@ -318,17 +324,20 @@ def choose_places(country: dict[str, np.ndarray], area: Polygon) -> list[dict[st
     inside = rasterio.features.geometry_mask(
         [area.buffer(-150)], (ROWS, COLUMNS), from_origin(LEFT, TOP, CELL, CELL), invert=True
     )
-    pull = 4 * np.exp(-country["to_village"] / 1300) + 1.5 * np.exp(-country["to_stream"] / 350) + 0.22
+    pull = 4 * np.exp(-country["to_village"] / 1300) + 1.5 * np.exp(-country["to_stream"] / 350) + 0.55
     dry = distance_transform_edt(country["habitat"] != WATER) > 1.5
     number = SURVEY["places"]
     habitats = [h for h, share in SURVEY["habitats"].items() for _ in range(round(share * number))]
     habitats = [str(h) for h in generator.permutation(habitats)]
+    candidates = {}
+    for habitat in SURVEY["habitats"]:
+        fit = np.flatnonzero(np.isin(country["habitat"], CODES[habitat]) & inside & dry)
+        candidates[habitat] = fit, np.cumsum(pull.ravel()[fit])
     taken = np.empty((0, 2))
     places: list[dict[str, Any]] = []
     for habitat in habitats:
-        fit = np.flatnonzero(np.isin(country["habitat"], CODES[habitat]) & inside & dry)
-        weights = pull.ravel()[fit]
-        for cell in generator.choice(fit, size=400, p=weights / weights.sum()):
+        fit, cumulative = candidates[habitat]
+        for cell in fit[np.searchsorted(cumulative, generator.random(400) * cumulative[-1])]:
             row, column = divmod(int(cell), COLUMNS)
             easting = LEFT + (column + 0.5) * CELL + generator.uniform(-8, 8)
             northing = TOP - (row + 0.5) * CELL + generator.uniform(-8, 8)
