@@ -13,7 +13,6 @@ import numpy as np
 import rasterio
 import rasterio.shutil
 from numpy.typing import NDArray
-from rasterio.transform import from_origin
 from rasterio.windows import Window
 
 from morphcline.errors import Problem, SourceError
@@ -108,7 +107,7 @@ def write_surfaces(
         try:
             with rasterio.open(
                 plain, "w", driver="GTiff", width=grid.columns, height=grid.rows, count=len(names), dtype="float32",
-                nodata=np.nan, crs=grid.crs, transform=from_origin(grid.left, grid.top, grid.cell_m, grid.cell_m),
+                nodata=np.nan, crs=grid.crs, transform=rasterio.Affine(*grid.transform),
                 tiled=True, blockxsize=_TILE, blockysize=_TILE, interleave="band", photometric="MINISBLACK",
                 bigtiff="IF_SAFER",
             ) as raster:  # fmt: skip

@@ -143,8 +143,6 @@ def run(context: Context) -> Account:
             "candidates": len(curve),
             "smoothed": len(table) - len(absent),
             "not_smoothed": dict(zip(absent["trait"], absent["not_smoothed_because"], strict=True)),
-                table.loc[table["not_smoothed_because"] != "", ["trait", "not_smoothed_because"]].values
-            ),
             "fallback_cells": int(table["fallback_cells"].sum()),
         }
     write_table(context.path("tables/bandwidth.csv"), pd.concat(curves, ignore_index=True), _BANDWIDTH_COLUMNS)

@@ -107,17 +107,14 @@ def left_out_deviance(rung: Rung) -> float:
     site reaches is foretold by the frequency of all the others, so that every bandwidth answers for every site.
     """
     shells = effective_number(rung.total, rung.rho)
-    shown = np.divide(rung.count * shells, rung.total, out=np.zeros(shells.shape), where=rung.total > 0)
+    share = np.divide(rung.count, rung.total, out=np.zeros(shells.shape), where=rung.total > 0)
     fit = fit_local(
         rung.sites, rung.sites, rung.count, rung.total, bandwidth=rung.bandwidth, rho=rung.rho, kernel=rung.kernel,
         degree=rung.degree, leave_own_out=True,
     )  # fmt: skip
-    foretold = _foretold(fit, shown, shells)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        miss = xlogy(shown, shown / (shells * foretold)) + xlogy(
-            shells - shown, (shells - shown) / (shells * (1.0 - foretold))
-        )
-    return float(2.0 * np.sum(miss[shells > 0]))
+    foretold = _foretold(fit, share * shells, shells)
+    miss = xlogy(share, share / foretold) + xlogy(1.0 - share, (1.0 - share) / (1.0 - foretold))
+    return float(2.0 * np.sum(shells * miss))
 
 
 def _foretold(fit: LocalFit, shown: Floats, shells: Floats) -> Floats:
@@ -125,7 +122,7 @@ def _foretold(fit: LocalFit, shown: Floats, shells: Floats) -> Floats:
     others_shown, others = shown.sum(axis=0) - shown, shells.sum(axis=0) - shells
     overall = np.divide(others_shown, others, out=np.full(shells.shape, 0.5), where=others > 0)
     alone = ~(fit.effective_shells > 0)
-    half = certain_limit(np.where(alone, others, fit.effective_shells))
+    half = certain_limit(np.where(alone, np.maximum(others, 0.0), fit.effective_shells))
     foretold: Floats = np.clip(np.where(alone, overall, fit.frequency), half, 1.0 - half)
     return foretold
 

@@ -15,7 +15,7 @@ from morphcline.stats.overdispersion import effective_number
 
 Flags = NDArray[np.bool_]
 
-#: Weights that a block of points and the sites in reach of it hold at once: some 256 KB, what a core keeps at hand.
+#: Weights that a block of points and the sites in reach of it hold at once: 256 KB, what a core keeps at hand.
 _BLOCK = 32_768
 
 

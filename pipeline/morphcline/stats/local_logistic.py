@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 from morphcline.stats.kernels import Floats
 
 Flags = NDArray[np.bool_]
+#: A symmetric matrix for each point: entry (i, j), i <= j, as an array over the points.
+Packed = dict[tuple[int, int], Floats]
 
 #: A plane needs this many effective shells of either kind among its weights, or nothing holds its slope.
 _LEAST_OF_EITHER = 0.5
@@ -113,14 +115,11 @@ class _Problem:
         self.design = design
         self.shown_design = design * shown[:, None]
         self.shells_design = design * shells[:, None]
-        self.shells_pairs = np.column_stack([design[:, i] * design[:, j] * shells for i, j in self.pairs])
+        self.shells_pairs_t = np.stack([design[:, i] * design[:, j] * shells for i, j in self.pairs])
 
-    def square(self, packed: Floats) -> Floats:
-        size = self.design.shape[1]
-        full = np.empty((len(packed), size, size))
-        for column, (i, j) in enumerate(self.pairs):
-            full[:, i, j] = full[:, j, i] = packed[:, column]
-        return full
+    def moments(self, weights: Floats) -> Packed:
+        # Transposed, so that each entry is contiguous over the points.
+        return dict(zip(self.pairs, self.shells_pairs_t @ weights.T, strict=True))
 
     def probability(self, beta: Floats) -> Floats:
         work = beta @ self.design.T
@@ -130,25 +129,31 @@ class _Problem:
         work += 1.0
         return np.reciprocal(work, out=work)
 
-    def score_and_information(self, weights: Floats, beta: Floats, target: Floats) -> tuple[Floats, Floats]:
+    def score_and_information(self, weights: Floats, beta: Floats, target: Floats) -> tuple[Floats, Packed]:
         probability = self.probability(beta)
         weighted = weights * probability
         score = target - weighted @ self.shells_design
         weighted -= weighted * probability
-        return score, self.square(weighted @ self.shells_pairs)
+        return score, self.moments(weighted)
 
-    def information(self, weights: Floats, beta: Floats) -> tuple[Floats, Floats]:
+    def information(self, weights: Floats, beta: Floats) -> tuple[Packed, Packed]:
         probability = self.probability(beta)
         weighted = weights * probability * (1.0 - probability)
-        return self.square(weighted @ self.shells_pairs), self.square((weighted * weights) @ self.shells_pairs)
+        return self.moments(weighted), self.moments(weighted * weights)
 
 
 def _spread(problem: _Problem, weights: Floats, at_point: Floats) -> tuple[Floats, Flags]:
     """Return the weighted standard deviation of the sites along their longest axis, and whether they fill the plane."""
-    moments = problem.square(weights @ problem.shells_pairs)
-    total = np.maximum(moments[:, 0, 0], np.finfo(float).tiny)
-    mean = moments[:, 0, 1:] / total[:, None]
-    variance = moments[:, 1:, 1:] / total[:, None, None] - mean[:, :, None] * mean[:, None, :]
+    moments = problem.moments(weights)
+    size = at_point.shape[1]
+    total = np.maximum(moments[0, 0], np.finfo(float).tiny)
+    mean = np.column_stack([moments[0, i] / total for i in range(1, size)])
+    variance = np.empty((len(mean), size - 1, size - 1))
+    for i, j in problem.pairs:
+        if i:
+            variance[:, i - 1, j - 1] = variance[:, j - 1, i - 1] = (
+                moments[i, j] / total - mean[:, i - 1] * mean[:, j - 1]
+            )
     principal = np.linalg.eigvalsh(variance)
     scale = np.maximum(principal[:, -1], np.finfo(float).tiny)
     # Below this the variance is what rounding left of sites that all lie at one place.
@@ -176,27 +181,36 @@ def _climb(problem: _Problem, weights: Floats, at_point: Floats, spread: Floats,
     return beta, settled
 
 
-def _solve(matrix: Floats, right: Floats) -> Floats:
+def _solve(matrix: Packed, right: Floats) -> Floats:
     """Solve many small symmetric positive systems, by Cholesky's method with the points as the inner loop."""
     size = right.shape[1]
-    lower = np.zeros_like(matrix)
-    diagonal = np.einsum("pii->pi", matrix)
-    tiny = _RIDGE * diagonal.max(axis=1, initial=0.0) + np.finfo(float).tiny
+    largest = np.max([matrix[i, i] for i in range(size)], axis=0)
+    tiny = _RIDGE * largest + np.finfo(float).tiny
+    lower: Packed = {}
+    solution: list[Floats] = []
     for j in range(size):
-        rest = matrix[:, j, j] - np.sum(lower[:, j, :j] ** 2, axis=1)
-        lower[:, j, j] = np.sqrt(np.maximum(rest, tiny))
+        rest = matrix[j, j].copy()
+        for k in range(j):
+            rest -= lower[k, j] ** 2
+        lower[j, j] = np.sqrt(np.maximum(rest, tiny))
         for i in range(j + 1, size):
-            dot = np.sum(lower[:, i, :j] * lower[:, j, :j], axis=1)
-            lower[:, i, j] = (matrix[:, i, j] - dot) / lower[:, j, j]
-    solution = right.copy()
-    for i in range(size):
-        solution[:, i] = (solution[:, i] - np.sum(lower[:, i, :i] * solution[:, :i], axis=1)) / lower[:, i, i]
-    for i in reversed(range(size)):
-        above = np.sum(lower[:, i + 1 :, i] * solution[:, i + 1 :], axis=1)
-        solution[:, i] = (solution[:, i] - above) / lower[:, i, i]
-    return solution
+            rest = matrix[j, i].copy()
+            for k in range(j):
+                rest -= lower[k, i] * lower[k, j]
+            lower[j, i] = rest / lower[j, j]
+        forward = right[:, j].copy()
+        for k in range(j):
+            forward -= lower[k, j] * solution[k]
+        solution.append(forward / lower[j, j])
+    for j in reversed(range(size)):
+        for k in range(j + 1, size):
+            solution[j] -= lower[j, k] * solution[k]
+        solution[j] /= lower[j, j]
+    return np.column_stack(solution)
 
 
-def _quadratic(matrix: Floats, vector: Floats) -> Floats:
-    form: Floats = np.einsum("pi,pij,pj->p", vector, matrix, vector)
+def _quadratic(matrix: Packed, vector: Floats) -> Floats:
+    form = np.zeros(len(vector))
+    for (i, j), entry in matrix.items():
+        form += (1.0 if i == j else 2.0) * entry * vector[:, i] * vector[:, j]
     return form
