@@ -143,16 +143,22 @@ def _flag_names(flags: Flags) -> None:
         )
     )  # fmt: skip
     several = places[places.duplicated(["survey", "site"], keep=False)]
+    where: list[int] = []
+    sentences: list[str] = []
     for (_, name), group in several.groupby(["survey", "site"], sort=False):
-        usual = group.sort_values(["size", "at"], ascending=[False, True]).iloc[0]
+        usual = group.sort_values(["size", "at"], ascending=[False, True], kind="stable").iloc[0]
         apart = np.hypot(group["x_m"] - usual["x_m"], group["y_m"] - usual["y_m"])
         away = group[apart > ONE_SITE_M + group["radius"].fillna(0) + np.nan_to_num(usual["radius"])]
-        sentences = [
-            f"the site {name!r} lies {apart[index] / 1000:.1f} km from where row {table['row'].iloc[usual['at']]} of "
-            f"{table['source'].iloc[usual['at']]} has it{_and_more(size)}"
-            for index, size in away["size"].items()
-        ]
-        flags.add(away["at"].to_numpy(dtype=np.intp), "name-in-two-places", sentences)
+        if away.empty:
+            continue
+        for this, other in [(usual, away.iloc[0]), *((row, usual) for _, row in away.iterrows())]:
+            distance = np.hypot(this["x_m"] - other["x_m"], this["y_m"] - other["y_m"])
+            where.append(int(this["at"]))
+            sentences.append(
+                f'the site "{name}" lies {distance / 1000:.1f} km from where row {table["row"].iloc[other["at"]]} of '
+                f"{table['source'].iloc[other['at']]} has it"
+            )
+    flags.add(np.array(where, dtype=np.intp), "name-in-two-places", sentences)
 
 
 def _flag_doubles(flags: Flags) -> None:
@@ -181,17 +187,20 @@ def _flag_doubles(flags: Flags) -> None:
         )
     )  # fmt: skip
     key = ["head", "sum", "size", "shells"]
-    again = units[units.duplicated(key)]
-    if again.empty:
+    alike = units[units.duplicated(key, keep=False)]
+    if alike.empty:
         return
-    first = again.reset_index().merge(units.drop_duplicates(key), on=key, suffixes=("", "_first"), validate="m:1")
-    where = first["at"].to_numpy(dtype=np.intp)
+    number = alike.groupby(key, sort=False).ngroup().to_numpy()
+    position = alike["at"].to_numpy(dtype=np.intp)
+    first = position[np.unique(number, return_index=True)[1]][number]
+    second = position[alike.groupby(key, sort=False).cumcount().to_numpy() == 1][number]
+    other = np.where(position == first, second, first)
     told = [
         f"the {'sample' if whole else 'row'} is the same as {'that from ' if whole else ''}row {table['row'].iloc[k]} "
         f"of {table['source'].iloc[k]}"
-        for k, whole in zip(first["at_first"], first["shells"], strict=True)
+        for k, whole in zip(other, alike["shells"], strict=True)
     ]
-    flags.add(where, "double", told)
+    flags.add(position, "double", told)
 
 
 def _flag_samples(flags: Flags, min_shells: int) -> None:

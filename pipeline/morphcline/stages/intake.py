@@ -208,9 +208,7 @@ def _surveys(study: Study) -> Iterator[tuple[str, tuple[RecordSource, ...]]]:
 def _open(
     study: Study, sheet: Sheet, survey: str, kind: str, opened: list[_Opened], problems: list[Problem]
 ) -> int | None:
-    shown = study.shown(sheet.path)
-    if sheet.sheet is not None and _named_twice(study, sheet.path):
-        shown = f"{shown}#{sheet.sheet}"
+    shown = _shown(study, sheet, kind)
     try:
         table = read_sheet(sheet, shown)
     except SourceError as error:
@@ -230,10 +228,12 @@ def _open(
     return len(opened) - 1
 
 
-def _named_twice(study: Study, path: Path) -> bool:
-    sources = [source for _, of_survey in _surveys(study) for source in of_survey]
-    paths = [source.path for source in sources] + [source.sites.path for source in sources if source.sites]
-    return paths.count(path) > 1
+def _shown(study: Study, sheet: Sheet, kind: str) -> str:
+    """Return the file as messages name it, with its sheet where the file's name alone would stand for two."""
+    shown = study.shown(sheet.path)
+    records = [source.path for _, sources in _surveys(study) for source in sources]
+    shared = records.count(sheet.path) > (1 if kind == "records" else 0)
+    return f"{shown}#{sheet.sheet}" if shared and sheet.sheet is not None else shown
 
 
 def _reject_shapeless(one: _Opened) -> None:
