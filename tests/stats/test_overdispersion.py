@@ -270,7 +270,7 @@ class TestPooledFrequency:
     @pytest.mark.parametrize("rho", [0.0, 0.02, 0.1, 0.2])
     def test_coverage(self, sites, rho):
         rng = np.random.default_rng([sites, int(1000 * rho)])
-        surveys = 2000 if sites < 100 else 1000
+        surveys = 800 if sites < 100 else 400
         known, estimated = [], []
         for _ in range(surveys):
             mean = rng.choice([0.1, 0.3, 0.5])

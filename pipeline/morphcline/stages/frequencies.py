@@ -1,0 +1,182 @@
+"""Frequencies: counts, frequencies and intervals of every trait, at each site, in each habitat and over the region.
+
+Reads the accepted records and the sites' habitats. Each species is computed by itself, from the visits that the study
+file chooses. With them come the association of colour and banding, and the alleles behind both.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+
+from morphcline.errors import Problem, StudyError
+from morphcline.files.tables import read_table, write_table
+from morphcline.records.associations import ALLELES, ASSOCIATIONS, alleles, associations
+from morphcline.records.frequencies import (
+    FREQUENCIES,
+    HABITAT,
+    REGIONAL,
+    habitat_frequencies,
+    regional_frequencies,
+    site_frequencies,
+)
+from morphcline.records.tallies import Tally, choose_visits, rows_that_count, tally
+from morphcline.scoring.traits import wanted_traits
+from morphcline.stages.base import Account, Context, Stage
+from morphcline.study import Scoring
+
+_SAMPLES = {
+    "site": "site",
+    "species": "species",
+    "shells": "adult shells that count, of the visits used",
+    "visits": "visits at which any were counted",
+    "visit_used": "visit that stands for the site; several are joined by '; '",
+    "enough": "whether there are at least min_shells shells",
+}
+
+_TABLES = {
+    "tables/samples.csv": _SAMPLES,
+    "tables/frequencies.csv": FREQUENCIES,
+    "tables/earlier_frequencies.csv": {"survey": "earlier survey", **FREQUENCIES},
+    "tables/regional.csv": REGIONAL,
+    "tables/habitat_frequencies.csv": HABITAT,
+    "tables/associations.csv": ASSOCIATIONS,
+    "tables/alleles.csv": ALLELES,
+}
+
+
+def run(context: Context) -> Account:
+    """Write the tables of counts and frequencies; return what was used and what was left out."""
+    scoring = context.study.scoring
+    traits = wanted_traits(scoring)
+    records = read_table(context.path("records/accepted.csv"))
+    rows = rows_that_count(records, scoring.species)
+    own = rows["survey"] == ""
+    if not own.any():
+        raise StudyError(_nothing_counts(records, scoring))
+    used, samples = choose_visits(rows, scoring.visits)
+    counts = tally(used)
+    frequencies, left_out = site_frequencies(counts, samples, traits, scoring)
+    own_frequencies = frequencies[frequencies["survey"] == ""]
+    own_counts = tally(used[used["survey"] == ""])
+    habitat = read_table(context.path("tables/sites.csv")).set_index("site")["habitat"]
+    regional = regional_frequencies(own_frequencies, scoring)
+    tables = {
+        "tables/samples.csv": _own_samples(samples, scoring),
+        "tables/frequencies.csv": own_frequencies,
+        "tables/earlier_frequencies.csv": frequencies[frequencies["survey"] != ""],
+        "tables/regional.csv": regional,
+        "tables/habitat_frequencies.csv": habitat_frequencies(own_frequencies, regional, habitat, scoring),
+        "tables/associations.csv": associations(own_counts, scoring),
+        "tables/alleles.csv": alleles(own_counts, scoring),
+    }
+    for name, table in tables.items():
+        write_table(context.path(name), table, _TABLES[name])
+    return _account(samples, own_counts, own_frequencies, left_out, habitat, scoring)
+
+
+def _own_samples(samples: pd.DataFrame, scoring: Scoring) -> pd.DataFrame:
+    own = samples[samples["survey"] == ""].assign(enough=lambda table: table["shells"] >= scoring.min_shells)
+    return own.sort_values(
+        ["site", "species"],
+        key=lambda column: column.map(scoring.species.index) if column.name == "species" else column,
+        kind="stable",
+    )
+
+
+def _nothing_counts(records: pd.DataFrame, scoring: Scoring) -> Problem:
+    reasons = records.loc[records["survey"] == "", "not_counted_because"]
+    common = reasons[reasons != ""].value_counts()
+    why = f" (most often: {common.index[0]})" if len(common) else ""
+    return Problem(
+        "records/accepted.csv",
+        "",
+        f"no adult shell of {' or '.join(scoring.species)} counts, in {len(reasons):,} accepted rows{why}",
+        "look at the column not_counted_because, and at [scoring] species",
+    )
+
+
+def _account(
+    samples: pd.DataFrame,
+    counts: Tally,
+    frequencies: pd.DataFrame,
+    left_out: list[tuple[str, str]],
+    habitat: pd.Series[str],
+    scoring: Scoring,
+) -> Account:
+    own = samples[samples["survey"] == ""]
+    formulas = pd.Series(counts.with_formula()).groupby(counts.samples["species"].to_numpy()).sum()
+    species, warnings = {}, []
+    for name in scoring.species:
+        rows = own[own["species"] == name]
+        if rows.empty:
+            warnings.append(f"No adult shells of {name} count: it has no frequencies.")
+            continue
+        totals = frequencies[frequencies["species"] == name].groupby("trait", sort=False)["total"].sum()
+        species[name] = {
+            "sites": len(rows),
+            "sites_with_enough": int((rows["shells"] >= scoring.min_shells).sum()),
+            "shells": int(rows["shells"].sum()),
+            "shells_of_other_visits": int(rows["shells_not_used"].sum()),
+            "sites_visited_more_than_once": int((rows["visits"] > 1).sum()),
+            "shells_with_formula": int(formulas[name]),
+            "shells_by_trait": {str(trait): int(total) for trait, total in totals.items()},
+            "traits_left_out": [trait for owner, trait in left_out if owner == name],
+        }
+    asked = {*(scoring.traits or ()), *(trait.name for trait in scoring.trait)}
+    warnings += [
+        f"{trait}: no shell of {name} is scored for it, so it is left out."
+        for name, trait in left_out
+        if trait in asked
+    ]
+    sites = own["site"].unique()
+    lives = habitat.reindex(sites).fillna("")
+    return {
+        "visits": scoring.visits,
+        "interval": scoring.interval,
+        "confidence": scoring.confidence,
+        "min_shells": scoring.min_shells,
+        "species": species,
+        "sites_without_habitat": int((lives == "").sum()),
+        "earlier_surveys": {
+            str(name): {"sites": int(rows["site"].nunique()), "shells": int(rows["shells"].sum())}
+            for name, rows in samples[samples["survey"] != ""].groupby("survey", sort=True)
+        },
+        "notes": _notes(species, scoring),
+        "warnings": warnings,
+    }
+
+
+def _notes(species: dict[str, dict[str, Any]], scoring: Scoring) -> list[str]:
+    """Return sentences on what the numbers rest on."""
+    needing = {trait.name for trait in wanted_traits(scoring) if "formula" in trait.needs}
+    notes = []
+    for name, found in species.items():
+        given = [trait for trait in found["shells_by_trait"] if trait in needing]
+        if given and found["shells_with_formula"] < found["shells"]:
+            notes.append(
+                f"{name}: {', '.join(given)} rest on the {found['shells_with_formula']:,} of {found['shells']:,} "
+                "shells that are scored with a band formula."
+            )
+        if found["traits_left_out"]:
+            notes.append(
+                f"{name}: no shell is scored for {', '.join(found['traits_left_out'])}; these traits are left out."
+            )
+        if found["shells_of_other_visits"]:
+            notes.append(
+                f"{name}: of {found['sites_visited_more_than_once']:,} sites visited more than once the latest visit "
+                f"stands; {found['shells_of_other_visits']:,} shells of other visits are not used."
+            )
+    return notes
+
+
+STAGE = Stage(
+    name="frequencies",
+    summary="counts, frequencies and intervals per site, habitat and region, with over-dispersion",
+    settings=("scoring",),
+    reads=("records/accepted.csv", "tables/sites.csv"),
+    writes=lambda study: tuple(_TABLES),
+    run=run,
+    columns=_TABLES,
+)
