@@ -1,17 +1,18 @@
 """Local Moran's I against a published map, complete enumeration and esda's own draws."""
 
 from itertools import combinations
-from math import comb
+from math import comb, perm
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose, assert_array_equal
+from scipy.special import chdtrc
 from scipy.stats import false_discovery_control
 
 from morphcline.stats.autocorrelation import moran
-from morphcline.stats.local_moran import local_moran
+from morphcline.stats.local_moran import _without_replacement, local_moran
 from morphcline.stats.neighbours import binary, from_pairs, nearest, row_standardised, within
 from published_maps import of_libpysal
 
@@ -76,6 +77,17 @@ def test_p_of_tied_values_is_exact_too():
     z = values - values.mean()
     exact = np.array([exact_p(z, links, site) for site in range(12)])
     assert np.all(np.abs(result.p[:, 0] - exact) <= 4.5 * np.sqrt(exact * (1 - exact) / 20_000) + 1e-4)
+
+
+@pytest.mark.parametrize("size", [3, 5])  # of 6: drawn in one way up to 4, in another above
+def test_draws_without_replacement_are_all_equally_likely(size):
+    drawn = _without_replacement(6, size, 36_000, np.random.default_rng(12))
+    assert (np.sort(drawn, axis=1)[:, 1:] > np.sort(drawn, axis=1)[:, :-1]).all()
+    found, counts = np.unique(drawn, axis=0, return_counts=True)
+    orders = perm(6, size)
+    assert len(found) == orders
+    chi_square = ((counts - 36_000 / orders) ** 2 / (36_000 / orders)).sum()
+    assert chdtrc(orders - 1, chi_square) > 1e-3
 
 
 def test_a_site_at_the_mean_is_like_any():

@@ -28,6 +28,9 @@ from morphcline.study import Autocorrelation, Within
 
 Floats = NDArray[np.float64]
 
+#: Draws by which local clusters are judged, if the study doesn't ask for more permutations. A false-discovery rate over
+#: hundreds of sites turns on p-values of a few ten-thousandths, which 999 draws can't tell apart.
+LOCAL_DRAWS = 9_999
 #: Share of sites without neighbours above which the user is warned.
 _MANY_ISLANDS = 0.05
 _FORMS = ("rate-adjusted", "raw")
@@ -69,7 +72,8 @@ _LOCAL_COLUMNS = {
     "trait": "trait, as rate-adjusted deviates",
     "site": "site",
     "local_i": "local Moran's I, row-standardised weights, variance over n; its mean over the sites is moran_i",
-    "p_permutation": "two-sided p-value by drawing the site's neighbours from all other sites",
+    "p_permutation": f"two-sided p-value by drawing the site's neighbours from all other sites, {LOCAL_DRAWS} times "
+    "or [autocorrelation] permutations if that is more",
     "p_fdr": "p_permutation adjusted over the trait's sites (Benjamini & Hochberg)",
     "group": "where p_fdr is within [autocorrelation] level, the site's value among its neighbours': high among high, "
     "high among low, low among high, low among low; else no local signal; not tested where the sample is too small, "
@@ -255,7 +259,12 @@ def _account(
     results: list[_Result],
     known_rho: dict[str, pd.Series],
 ) -> Account:
-    account: Account = {"neighbours": _in_words(settings.neighbours), "species": {}, "warnings": []}
+    account: Account = {
+        "neighbours": _in_words(settings.neighbours),
+        "local_draws": max(settings.permutations, LOCAL_DRAWS),
+        "species": {},
+        "warnings": [],
+    }
     for species in all_species:
         done = [(task, result) for task, result in zip(tasks, results, strict=True) if task.samples.species == species]
         index = _joined([result.index for _, result in done], _GLOBAL_COLUMNS)

@@ -65,6 +65,8 @@ def local_moran(
     weights : csr_array of shape (n, n)
         Equal within a row, as binary or row-standardised neighbours are.
     permutations : int
+        Draws of neighbours. All sites share them, so too few don't just blur each p-value: they move many sites across
+        the false-discovery rate together. Take thousands; they cost little.
     rng : Generator
     level : float
         False-discovery rate up to which a site is given a group.
@@ -139,9 +141,23 @@ class _Draws:
 
 
 def _draw(m: int, size: int, permutations: int, rng: np.random.Generator) -> _Draws:
-    sites = np.array([rng.choice(m, size, replace=False) for _ in range(permutations)])
+    sites = _without_replacement(m, size, permutations, rng)
     draw, place = np.indices(sites.shape)
     return _Draws(sites, sites.ravel(), draw.ravel(), place.ravel())
+
+
+def _without_replacement(m: int, size: int, draws: int, rng: np.random.Generator) -> NDArray[np.intp]:
+    """Return ordered draws of ``size`` of m sites, all equally likely."""
+    if size**2 > 4 * m:
+        return np.array([rng.choice(m, size, replace=False) for _ in range(draws)])
+    # Where a draw seldom holds a site twice, it is quicker to draw with replacement and do those again.
+    sites = rng.integers(m, size=(draws, size), dtype=np.intp)
+    again = np.arange(draws)
+    while len(again):
+        ordered = np.sort(sites[again], axis=1)
+        again = again[(ordered[:, 1:] == ordered[:, :-1]).any(axis=1)]
+        sites[again] = rng.integers(m, size=(len(again), size), dtype=np.intp)
+    return sites
 
 
 def _conditional_p(z: Floats, neighbour_sum: Floats, links: NDArray[np.intp], draws: _Draws) -> Floats:
