@@ -35,7 +35,7 @@ def sites_area(easting: ArrayLike, northing: ArrayLike, *, margin_m: float | Non
     margin = usual_margin(points) if margin_m is None else margin_m
     together = shapely.multipoints(points)
     hull = shapely.concave_hull(together, ratio=_TIGHTNESS) if len(points) >= 4 else shapely.convex_hull(together)
-    area: BaseGeometry = shapely.buffer(hull, margin)
+    area: BaseGeometry = shapely.buffer(hull, margin, quad_segs=16)
     return area
 
 

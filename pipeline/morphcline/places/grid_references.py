@@ -72,9 +72,10 @@ def read_grid_reference(text: str, grid: GridName | None = None) -> GridSquare:
     Parameters
     ----------
     text : str
-        Upper or lower case, with or without blanks. Without digits it names a square of 100 km; with digits one of
-        10 km to 1 m. British and Irish references may name a 2 km square (tetrad) by two digits and a letter,
-        ``SP50A``, counted in columns from the south-west (common practice in biological recording, no single source).
+        Upper or lower case, with or without blanks. With digits it names a square of 10 km to 1 m; without, one of
+        100 km, read only where ``grid`` is given, for "NE" or "no" may be anything. British and Irish references may
+        name a 2 km square (tetrad) by two digits and a letter, ``SP50A``, counted in columns from the south-west
+        (common practice in biological recording, no single source).
     grid : {"british", "irish", "mgrs"}, optional
         Otherwise the form decides: one letter is Irish, two are British, a zone number first is MGRS.
 
@@ -104,6 +105,10 @@ def read_grid_reference(text: str, grid: GridName | None = None) -> GridSquare:
     if grid is not None and found != grid:
         raise UnreadableReferenceError(
             f"{text!r} is written like {_ARTICLE[found]} reference, not {_ARTICLE[grid]} one"
+        )
+    if packed.isalpha() and grid is None:
+        raise UnreadableReferenceError(
+            f"{text!r} may be a square of 100 km or a word: at least two digits are expected, such as SU 38"
         )
     _check_halves(text)
     if found == "mgrs":

@@ -63,7 +63,7 @@ def site_position(easting: ArrayLike, northing: ArrayLike, uncertainty_m: ArrayL
     weight = count / weight_radius**2
     cost = np.array([weight @ np.hypot(east - e, north - n) for e, n in zip(east, north, strict=True)])
     near_least = cost <= cost.min() * (1 + 1e-12)
-    order = np.lexsort((north, east, weight_radius, ~near_least))
+    order = np.lexsort((north, east, ~known, weight_radius, ~near_least))
     chosen = order[0]
     spread = float(np.hypot(east - east[chosen], north - north[chosen]).max())
     own = float(radius[chosen]) if known[chosen] else np.nan
