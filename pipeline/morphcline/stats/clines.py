@@ -102,7 +102,8 @@ class Clines:
     p_flat : float
         Permutation test of a flat frequency against any sigmoid.
     chosen : str
-        The model to speak of: flat where that test doesn't reject it, else the one of the highest weight.
+        The model to speak of: flat where that test doesn't reject it, else the one of the highest weight among those
+        whose search converged.
     """
 
     fits: tuple[ClineFit, ...]
@@ -175,7 +176,7 @@ def fit_clines(
     data = Sites(east / unit, north / unit, count, total, unit, axis)
     fits, p = _fit_models(data, confidence, rng, permutations)
     weighed = _weighed(fits, len(total))
-    best = max(weighed, key=lambda fit: fit.weight).model
+    best = max((fit for fit in weighed if fit.converged), key=lambda fit: fit.weight, default=weighed[0]).model
     return replace(empty, fits=weighed, p_flat=p, chosen="flat" if p > FLAT_ABOVE else best)
 
 
