@@ -1,7 +1,8 @@
 """Draw the demo survey of the invented Orsel valley from the truth in ``truth.toml``.
 
-Run ``python demo_data/make_demo.py`` in an environment where morphcline is installed: it writes every data file of this folder anew, and
-the same bytes each time. Nothing here uses morphcline itself, so that what the package finds can be held against the truth.
+Run ``python demo_data/make_demo.py`` in an environment where morphcline is installed: it writes every data file of this
+folder anew, and the same bytes each time. Nothing here uses morphcline itself, so that what the package finds can be
+held against the truth.
 """
 
 from __future__ import annotations
@@ -73,8 +74,9 @@ LEFT, TOP = E0 - 26000.0, N0 + 21000.0  # of the raster on which the country is 
 COLUMNS, ROWS = 2080, 1680
 VILLAGES = 34
 OUTLINE_KM = (
-    (-19.6, 2.1), (-18.2, 7.9), (-14.4, 11.2), (-9.7, 14.6), (-3.8, 13.7), (1.9, 15.0), (7.8, 13.2), (12.1, 14.1), (16.9, 10.4),
-    (19.8, 5.2), (18.7, 0.3), (19.9, -4.8), (15.8, -9.1), (12.6, -13.9), (6.4, -14.8), (1.2, -12.9), (-4.6, -14.9), (-10.3, -12.2),
+    (-19.6, 2.1), (-18.2, 7.9), (-14.4, 11.2), (-9.7, 14.6), (-3.8, 13.7), (1.9, 15.0), (7.8, 13.2), (12.1, 14.1),
+    (16.9, 10.4), (19.8, 5.2), (18.7, 0.3), (19.9, -4.8), (15.8, -9.1), (12.6, -13.9), (6.4, -14.8), (1.2, -12.9),
+    (-4.6, -14.9), (-10.3, -12.2),
     (-14.9, -13.1), (-18.8, -8.2), (-17.6, -2.9),
 )  # fmt: skip
 
@@ -106,7 +108,7 @@ def cline(truth: dict[str, float], easting: Any, northing: Any) -> Any:
     return truth["p_min"] + (truth["p_max"] - truth["p_min"]) * expit(4.0 * (s - truth["centre_m"]) / truth["width_m"])
 
 
-# The country ------------------------------------------------------------------------------------------------------------
+# The country
 
 
 def smooth_noise(generator: np.random.Generator, scale_m: float) -> np.ndarray:
@@ -134,7 +136,13 @@ def streams() -> list[tuple[np.ndarray, float]]:
     """Return the centre lines of the river and its brooks, in kilometres, each with its half-width in metres."""
     east = np.linspace(-27, 27, 9000)
     lines = [(np.column_stack([east, river_north(east)]), 32.0)]
-    for start, side, lean, phase in ((-12, 1, 0.35, 0.2), (-4, -1, -0.25, 1.9), (5, 1, -0.3, 3.1), (13, 1, 0.2, 4.4), (15, -1, 0.5, 5.0)):
+    for start, side, lean, phase in (
+        (-12, 1, 0.35, 0.2),
+        (-4, -1, -0.25, 1.9),
+        (5, 1, -0.3, 3.1),
+        (13, 1, 0.2, 4.4),
+        (15, -1, 0.5, 5.0),
+    ):
         reach = np.linspace(0, 13, 2500)
         wiggle = 0.5 * np.sin(reach / 1.1 + phase) + 0.2 * np.sin(reach / 0.4 + phase)
         line_east = start + lean * reach + wiggle
@@ -167,7 +175,7 @@ def draw_country() -> dict[str, np.ndarray]:
     hills, rough = smooth_noise(generator, 3500), smooth_noise(generator, 900)
     height = 70 + 95 * (1 - np.exp(-to_river / 4500)) + 30 * (1 - np.exp(-to_stream / 900)) + 26 * hills + 5 * rough
 
-    # Fields: cells round jittered points; each is a wood, pasture or ploughland, and has hedges where there is much pasture.
+    # Fields are cells round jittered points, each a wood, pasture or ploughland; hedges go with pasture.
     spacing = 0.31
     grid_east, grid_north = np.meshgrid(np.arange(-26.5, 26.5, spacing), np.arange(-21.5, 21.5, spacing))
     seeds = np.column_stack([grid_east.ravel(), grid_north.ravel()])
@@ -278,7 +286,8 @@ def write_habitat(country: dict[str, np.ndarray], area: Polygon) -> None:
     )
     codes[inside] = np.where(mapped[row[inside], column[inside]], codes[inside], NODATA)
     with rasterio.open(
-        FOLDER / "habitat.tif", "w", driver="GTiff", width=columns, height=rows, count=1, dtype="uint8", crs="EPSG:3035",
+        FOLDER / "habitat.tif", "w", driver="GTiff", width=columns, height=rows, count=1, dtype="uint8",
+        crs="EPSG:3035",
         transform=from_origin(left, top, CELL, CELL), nodata=NODATA, compress="deflate", zlevel=9, tiled=True,
         blockxsize=256, blockysize=256,
     ) as raster:  # fmt: skip
@@ -287,12 +296,14 @@ def write_habitat(country: dict[str, np.ndarray], area: Polygon) -> None:
 
 
 def write_temperature(country: dict[str, np.ndarray]) -> None:
-    """Write mean temperature in degrees Celsius on a lattice of longitude and latitude, about 500 m; one corner is nodata."""
+    """Write mean temperature in degrees Celsius on a lattice of longitude and latitude; one corner is nodata."""
     truth = TRUTH["temperature"]
     step_lon, step_lat = 0.0064, 0.0045
     west, north = -0.06, 46.62
     columns, rows = 102, 84
-    longitude, latitude = np.meshgrid(west + (np.arange(columns) + 0.5) * step_lon, north - (np.arange(rows) + 0.5) * step_lat)
+    longitude, latitude = np.meshgrid(
+        west + (np.arange(columns) + 0.5) * step_lon, north - (np.arange(rows) + 0.5) * step_lat
+    )
     easting, northing = Transformer.from_crs("EPSG:4326", "EPSG:2154", always_xy=True).transform(longitude, latitude)
     smooth = gaussian_filter(country["height"], 10)
     row, column = (TOP - northing) / CELL - 0.5, (easting - LEFT) / CELL - 0.5
@@ -300,7 +311,8 @@ def write_temperature(country: dict[str, np.ndarray]) -> None:
     celsius = np.round(truth["mean_c"] + truth["lapse_c_per_m"] * (height - 130), 2).astype(np.float32)
     celsius[longitude + 1.2 * (latitude - 46.4) > 0.595] = -9999.0
     with rasterio.open(
-        FOLDER / "temperature.tif", "w", driver="GTiff", width=columns, height=rows, count=1, dtype="float32", crs="EPSG:4326",
+        FOLDER / "temperature.tif", "w", driver="GTiff", width=columns, height=rows, count=1, dtype="float32",
+        crs="EPSG:4326",
         transform=from_origin(west, north, step_lon, step_lat), nodata=-9999.0, compress="deflate", predictor=3,
     ) as raster:  # fmt: skip
         raster.write(celsius, 1)
@@ -315,11 +327,11 @@ def write_area(area: Polygon) -> None:
     frame.to_file(path, layer="area", driver="GPKG", engine="pyogrio")
 
 
-# The survey -------------------------------------------------------------------------------------------------------------
+# The survey
 
 
 def choose_places(country: dict[str, np.ndarray], area: Polygon) -> list[dict[str, Any]]:
-    """Choose where the survey goes: by habitat in the stated shares, near villages and streams, apart from each other."""
+    """Choose places: by habitat in the stated shares, near villages and streams, apart from each other."""
     generator = rng(2)
     inside = rasterio.features.geometry_mask(
         [area.buffer(-150)], (ROWS, COLUMNS), from_origin(LEFT, TOP, CELL, CELL), invert=True
@@ -341,7 +353,10 @@ def choose_places(country: dict[str, np.ndarray], area: Polygon) -> list[dict[st
             row, column = divmod(int(cell), COLUMNS)
             easting = LEFT + (column + 0.5) * CELL + generator.uniform(-8, 8)
             northing = TOP - (row + 0.5) * CELL + generator.uniform(-8, 8)
-            if not len(taken) or np.hypot(taken[:, 0] - easting, taken[:, 1] - northing).min() > SURVEY["least_apart_m"]:
+            if (
+                not len(taken)
+                or np.hypot(taken[:, 0] - easting, taken[:, 1] - northing).min() > SURVEY["least_apart_m"]
+            ):
                 break
         else:
             raise RuntimeError(f"no room for a place in {habitat}")
@@ -452,14 +467,17 @@ def samples(places: list[dict[str, Any]]) -> list[dict[str, Any]]:
             day = datetime.date(year, 5, 1) + datetime.timedelta(days=int(generator.integers(0, 150)))
             share = 0.5 if len(place["visitors"]) > 1 else 1.0
             shells = {
-                s: draw_shells(generator, s, place[s], max(3, round(place["number"][s] * share))) for s in place["species"]
+                s: draw_shells(generator, s, place[s], max(3, round(place["number"][s] * share)))
+                for s in place["species"]
             }
             juveniles = int(generator.poisson(5)) if generator.random() < 0.35 else 0
             visits.append({"place": place, "who": who, "day": day, "shells": shells, "juveniles": juveniles})
     return visits
 
 
-def plant(rows: list[list[Any]], header: list[str], source: str, firsts: list[list[Any]], shared: tuple[str, ...]) -> list[list[Any]]:
+def plant(
+    rows: list[list[Any]], header: list[str], source: str, firsts: list[list[Any]], shared: tuple[str, ...]
+) -> list[list[Any]]:
     """Return the rows with the planted ones put where the truth says; ``firsts`` holds the first row of each place."""
     planted = sorted((p for p in TRUTH["planted_row"] if p["source"] == source), key=lambda p: p["row"])
     out = [*rows]
@@ -477,8 +495,8 @@ def plant(rows: list[list[Any]], header: list[str], source: str, firsts: list[li
 
 
 VOLUNTEERS = [
-    "Place code", "Lon", "Lat", "Seen on", "Species", "Shell colour", "Bands", "How many", "Age", "Shell state", "Lip", "Habitat",
-    "Observer", "Remarks",
+    "Place code", "Lon", "Lat", "Seen on", "Species", "Shell colour", "Bands", "How many", "Age", "Shell state", "Lip",
+    "Habitat", "Observer", "Remarks",
 ]  # fmt: skip
 BAND_WORDS = {
     "unbanded": ("Unbanded", "Unbanded", "Unbanded", "plain", "no bands"),
@@ -490,7 +508,15 @@ SPECIES_WORDS = {
     NEMORALIS: ("Cepaea nemoralis", "Cepaea nemoralis", "Cepaea nemoralis", "C. nemoralis", "grove snail"),
     HORTENSIS: ("Cepaea hortensis", "Cepaea hortensis", "Cepaea hortensis", "C. hortensis", "White-lipped snail"),
 }
-REMARKS = ("after rain", "on nettles", "under a plank", "along the path", "thrush anvil nearby", "with the school club", "cool morning")
+REMARKS = (
+    "after rain",
+    "on nettles",
+    "under a plank",
+    "along the path",
+    "thrush anvil nearby",
+    "with the school club",
+    "cool morning",
+)
 
 
 def habitat_note(generator: np.random.Generator, habitat: str) -> str:
@@ -617,13 +643,13 @@ WIDE = {
 }
 EARLIER = ["No", "Place", "E", "N", "Day", "Species", *WIDE]
 OLD_NAMES = (
-    "Forêt du Chêne", "Moulin d'Aubrive", "Pré long", "Chemin creux", "Côte des Vignes", "Étang sec", "Lavoir", "Pont de l'Orsel",
-    "Haie du Tertre", "Grande prairie",
+    "Forêt du Chêne", "Moulin d'Aubrive", "Pré long", "Chemin creux", "Côte des Vignes", "Étang sec", "Lavoir",
+    "Pont de l'Orsel", "Haie du Tertre", "Grande prairie",
 )  # fmt: skip
 
 
 def write_earlier(places: list[dict[str, Any]]) -> None:
-    """Write the survey of forty years before: a column for each morph, a row for each place and species, another CRS."""
+    """Write the survey of forty years before: a row for each place and species, a column for each morph."""
     generator = rng(8)
     truth = TRUTH["earlier"]
     to_utm = Transformer.from_crs("EPSG:2154", "EPSG:23031", always_xy=True)

@@ -196,5 +196,5 @@ def test_what_is_refused_and_why(text, reason):
 @pytest.mark.parametrize("formula", ["", "345", "unbanded", "12354", "1(2)345"])
 def test_predicates_take_whole_formulas_only(formula):
     for function in (band_class, bands_present, effectively_unbanded, has_fusion):
-        with pytest.raises(UnreadableBanding, match="place|bracket"):
+        with pytest.raises(UnreadableBanding, match=r"place|bracket"):
             function(formula)
