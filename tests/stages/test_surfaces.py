@@ -1,0 +1,270 @@
+"""The stage that smooths, on a made survey whose true surface is known."""
+
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+
+from morphcline.files.surfaces import QUANTITIES, open_surfaces, read_surface
+from morphcline.files.tables import read_table, write_table
+from morphcline.stages.base import Context
+from morphcline.stages.surfaces import MIN_SITES, STAGE, raster_name
+from morphcline.study import load_study
+from morphcline.workers import Workers
+
+NEMORALIS, HORTENSIS = "Cepaea nemoralis", "Cepaea hortensis"
+WEST, SOUTH, SIDE = 480_000.0, 6_590_000.0, 16_000.0
+TRAITS = ("yellow", "pink", "brown", "unbanded", "mid-banded")
+RHO = 0.05
+
+
+def yellow(easting):
+    return 1.0 / (1.0 + np.exp(-(easting - WEST - SIDE / 2) / 3_000.0))
+
+
+def survey(folder: Path, *, sites=90, hortensis=3, seed=4, settings="", area=None, at_one_place=False) -> Context:
+    """Write the tables that the stage reads, and a study file; return the context to run it in."""
+    rng = np.random.default_rng(seed)
+    places = np.array([WEST, SOUTH]) + rng.uniform(0, SIDE, (sites, 2)) * (0 if at_one_place else 1)
+    names = [f"site {i:03d}" for i in range(sites)]
+    rows = []
+    for species, members in ((NEMORALIS, range(sites)), (HORTENSIS, range(hortensis))):
+        for i in members:
+            p = yellow(places[i, 0])
+            colour = rng.dirichlet(np.array([p, 0.9 * (1 - p), 0.1 * (1 - p)]) * (1 / RHO - 1))
+            shells = int(rng.integers(3, 60))
+            counts = rng.multinomial(shells, colour)
+            unbanded = int(rng.binomial(shells, 0.3))
+            banded = shells - unbanded
+            mid = int(rng.binomial(banded, 0.4))
+            totals = (shells, shells, shells, shells, banded)
+            for trait, count, total in zip(TRAITS, (*counts, unbanded, mid), totals, strict=True):
+                if total:
+                    rows.append((names[i], species, trait, int(count), total))
+    frequencies = pd.DataFrame(rows, columns=["site", "species", "trait", "count", "total"])
+    pooled = frequencies.groupby(["species", "trait"], as_index=False, sort=False)[["count", "total"]].sum()
+    pooled["frequency"], pooled["rho"] = (
+        pooled["count"] / pooled["total"],
+        [0.04, 0.05, 0.09, 0.0, 0.02] * (len(pooled) // 5),
+    )
+    write_table(folder / "tables/frequencies.csv", frequencies)
+    write_table(folder / "tables/regional.csv", pooled)
+    write_table(folder / "tables/sites.csv", pd.DataFrame({"site": names, "x_m": places[:, 0], "y_m": places[:, 1]}))
+    if area is not None:
+        gpd.GeoDataFrame(geometry=[area], crs="EPSG:2154").to_file(folder / "area.gpkg")
+    (folder / "study.toml").write_text(
+        '[study]\nname = "made"\ncrs = "EPSG:2154"\n'
+        + ('area = "area.gpkg"\n' if area is not None else "")
+        + f'[records]\npath = "records.csv"\n[surfaces]\n{settings}\n',
+        encoding="utf-8",
+    )
+    return Context(load_study(folder / "study.toml"), folder, Workers())
+
+
+def bands(context, trait, species=NEMORALIS):
+    surfaces = open_surfaces(context.path(raster_name(species)))
+    return surfaces, *(
+        read_surface(surfaces, trait, what) for what in ("frequency", "standard error", "effective shells")
+    )
+
+
+def table_of(context, name):
+    return read_table(context.path(f"tables/{name}.csv"))
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    context = survey(tmp_path_factory.mktemp("made"))
+    return context, STAGE.run(context)
+
+
+def test_it_writes_what_it_declares(made):
+    context, _ = made
+    for name in STAGE.writes(context.study):
+        assert context.path(name).is_file()
+    for name, columns in STAGE.columns.items():
+        assert list(read_table(context.path(name)).columns) == list(columns)
+
+
+def test_the_surface_is_the_planted_cline_within_its_standard_error(made):
+    context, _ = made
+    surfaces, frequency, error, _ = bands(context, "yellow")
+    easting, _ = surfaces.grid.centres()
+    away = (frequency - yellow(easting)) / error
+    shown = np.isfinite(frequency)
+    assert shown.sum() > 800
+    # Neighbouring cells err together, so that the share is no binomial count; a wrong error would give half or all.
+    assert 0.8 < (np.abs(away[shown]) < 1.96).mean() <= 1.0
+    assert np.sqrt(np.mean(away[shown] ** 2)) == pytest.approx(1.0, abs=0.4)
+
+
+@pytest.mark.parametrize("degree", [0, 1])
+def test_the_three_colours_sum_to_1_in_each_cell(tmp_path, degree):
+    context = survey(tmp_path, settings=f"degree = {degree}\nbandwidth = 2500.0")
+    STAGE.run(context)
+    colours = [bands(context, colour) for colour in ("yellow", "pink", "brown")]
+    total = sum(frequency.astype(float) for _, frequency, _, _ in colours)
+    shown = np.isfinite(total)
+    assert shown.any()
+    for _, frequency, _, _ in colours:
+        np.testing.assert_array_equal(np.isfinite(frequency), shown)
+    np.testing.assert_allclose(total[shown], 1.0, atol=3e-7)  # three roundings to float32
+    closure = table_of(context, "surfaces").set_index(["species", "trait"])["closure_max"]
+    if degree == 0:  # proportions with one weight sum to 1 by themselves
+        assert closure[NEMORALIS, "yellow"] < 1e-12
+    else:
+        assert 1e-12 < closure[NEMORALIS, "yellow"] == closure[NEMORALIS, "brown"] < 0.2
+    assert closure[NEMORALIS, "unbanded"] == 0
+
+
+def test_cells_are_blank_below_the_support_asked_for_and_outside_the_area(tmp_path):
+    area = shapely.box(WEST + 1_000, SOUTH + 2_000, WEST + 9_000, SOUTH + 30_000)
+    context = survey(tmp_path, area=area, settings="bandwidth = 1500.0\nmin_effective_shells = 60")
+    account = STAGE.run(context)
+    surfaces, frequency, error, shells = bands(context, "yellow")
+    assert surfaces.grid.left == WEST + 1_000
+    assert surfaces.grid.shape == (56, 16)
+    easting, northing = surfaces.grid.centres()
+    inside = shapely.contains_xy(area, easting, northing)
+    assert account["cells"] == inside.sum()
+    np.testing.assert_array_equal(np.isfinite(shells), inside)
+    np.testing.assert_array_equal(np.isfinite(frequency), inside & (shells >= 60))
+    np.testing.assert_array_equal(np.isfinite(error), np.isfinite(frequency))
+    assert (shells[northing > SOUTH + SIDE + 3_500] == 0).all()  # two bandwidths from the northernmost site
+    row = table_of(context, "surfaces").set_index(["species", "trait"]).loc[(NEMORALIS, "yellow")]
+    assert row["cells"] == inside.sum()
+    assert row["cells_blank"] == (inside & ~np.isfinite(frequency)).sum() > 0
+
+
+def test_one_cell_agrees_with_the_formula_written_out(tmp_path):
+    context = survey(tmp_path, settings="degree = 0\nbandwidth = 2000.0")
+    STAGE.run(context)
+    surfaces, frequency, _, shells = bands(context, "unbanded")
+    easting, northing = surfaces.grid.centres()
+    cell = (12, 15)
+    rows = table_of(context, "frequencies").query("species == @NEMORALIS and trait == 'unbanded'")
+    rows = rows.merge(table_of(context, "sites"), on="site")
+    weight = np.exp(-((rows.x_m - easting[cell]) ** 2 + (rows.y_m - northing[cell]) ** 2) / (2 * 2000.0**2))
+    # Unbanded has a correlation of 0 here: each shell counts in full.
+    assert frequency[cell] == pytest.approx((weight * rows["count"]).sum() / (weight * rows["total"]).sum(), rel=1e-6)
+    expected = (weight * rows["total"]).sum() ** 2 / (weight**2 * rows["total"]).sum()
+    assert shells[cell] == pytest.approx(expected, rel=1e-6)
+
+
+def test_small_samples_count_too(made):
+    context, _ = made
+    row = table_of(context, "surfaces").set_index(["species", "trait"]).loc[(NEMORALIS, "yellow")]
+    rows = table_of(context, "frequencies").query("species == @NEMORALIS and trait == 'yellow'")
+    assert rows["total"].min() < 20
+    assert row["sites"] == len(rows)
+    assert row["shells"] == rows["total"].sum()
+
+
+def test_the_colours_share_a_correlation_and_the_others_keep_theirs(made):
+    context, _ = made
+    rho = table_of(context, "surfaces").set_index(["species", "trait"])["rho"].loc[NEMORALIS]
+    region = table_of(context, "regional").query("species == @NEMORALIS").set_index("trait")
+    colours = region.loc[["yellow", "pink", "brown"]]
+    variance = colours["frequency"] * (1 - colours["frequency"])
+    shared = (variance * colours["rho"]).sum() / variance.sum()
+    np.testing.assert_allclose(rho[["yellow", "pink", "brown"]], shared, rtol=1e-9)
+    assert rho["mid-banded"] == region["rho"]["mid-banded"]
+
+
+def test_the_curve_of_the_choice_is_kept(made):
+    context, account = made
+    curve = table_of(context, "bandwidth").query("species == @NEMORALIS")
+    assert len(curve) >= 20
+    chosen = curve[curve["chosen"]]
+    assert len(chosen) == 1
+    assert chosen["deviance"].item() == curve["deviance"].min()
+    assert account["species"][NEMORALIS]["bandwidth_m"] == pytest.approx(chosen["bandwidth_m"].item(), rel=1e-9)
+    assert open_surfaces(context.path(raster_name(NEMORALIS))).tags["KERNEL"] == "gaussian"
+
+
+@pytest.mark.parametrize("kernel", ["epanechnikov", "tricube"])
+def test_a_bandwidth_in_metres_is_kept_as_given(tmp_path, kernel):
+    context = survey(tmp_path, settings=f'bandwidth = 4000.0\nkernel = "{kernel}"')
+    STAGE.run(context)
+    curve = table_of(context, "bandwidth").query("species == @NEMORALIS")
+    assert curve["bandwidth_m"].tolist() == [4000.0]
+    assert np.isfinite(curve["deviance"]).all()
+    surfaces, frequency, _, shells = bands(context, "yellow")
+    assert surfaces.tags["BANDWIDTH_M"] == "4000"
+    assert np.nanmax(shells) > 60
+    assert np.isfinite(frequency).any()
+
+
+def test_a_bandwidth_may_follow_the_sites(tmp_path):
+    context = survey(tmp_path, settings="bandwidth = { neighbours = 15 }")
+    STAGE.run(context)
+    surfaces, frequency, error, _ = bands(context, "yellow")
+    assert surfaces.tags["BANDWIDTH"] == "nearest 15 sites"
+    curve = table_of(context, "bandwidth").query("species == @NEMORALIS")
+    sites = table_of(context, "sites")[["x_m", "y_m"]].to_numpy()
+    distances = np.sort(np.hypot(*(sites[:, None, :] - sites[None, :, :]).transpose(2, 0, 1)), axis=1)[:, 14]
+    assert curve["bandwidth_m"].item() == pytest.approx(np.median(distances), rel=1e-9)
+    easting, _ = surfaces.grid.centres()
+    shown = np.isfinite(frequency)
+    assert np.abs(frequency - yellow(easting))[shown].mean() < 0.1
+    assert (error[shown] > 0).all()
+
+
+def test_a_species_with_too_few_samples_has_a_blank_raster_that_says_why(made):
+    context, account = made
+    surfaces, frequency, error, shells = bands(context, "yellow", HORTENSIS)
+    assert np.isnan([frequency, error, shells]).all()
+    reason = f"3 samples can show it; a surface needs {MIN_SITES}"
+    assert surfaces.tags["NOT_SMOOTHED_YELLOW"] == f"yellow: {reason}"
+    rows = table_of(context, "surfaces").query("species == @HORTENSIS")
+    assert (rows["not_smoothed_because"] == reason).all()
+    assert (rows["cells_blank"] == rows["cells"]).all()
+    assert rows["bandwidth_m"].isna().all()
+    assert account["species"][HORTENSIS]["bandwidth_m"] is None
+    assert any(HORTENSIS in sentence and "is blank" in sentence for sentence in account["warnings"])
+
+
+def test_a_species_that_was_not_found_has_a_blank_raster_with_the_same_bands(tmp_path):
+    context = survey(tmp_path, hortensis=0, settings="bandwidth = 2500.0")
+    STAGE.run(context)
+    surfaces, frequency, _, _ = bands(context, "brown", HORTENSIS)
+    assert surfaces.traits == TRAITS
+    assert np.isnan(frequency).all()
+
+
+def test_samples_that_all_lie_at_one_place_make_no_surface(tmp_path):
+    context = survey(tmp_path, sites=8, hortensis=0, at_one_place=True)
+    account = STAGE.run(context)
+    rows = table_of(context, "surfaces").query("species == @NEMORALIS")
+    assert (rows["not_smoothed_because"] == "all its samples lie at one place").all()
+    assert len(account["warnings"]) == 2
+
+
+def test_support_that_is_nowhere_is_said(tmp_path):
+    context = survey(tmp_path, settings="bandwidth = 2500.0\nmin_effective_shells = 1e6")
+    account = STAGE.run(context)
+    assert any("nowhere are there 1e+06 effective shells" in sentence for sentence in account["warnings"])
+
+
+def test_the_bytes_do_not_depend_on_the_number_of_workers(tmp_path):
+    files = {}
+    for processes in (1, 2):
+        folder = tmp_path / str(processes)
+        folder.mkdir()
+        context = survey(folder, settings="cell_m = 250.0")
+        STAGE.run(Context(context.study, context.folder, Workers(processes)))
+        files[processes] = [context.path(name).read_bytes() for name in STAGE.writes(context.study)]
+    assert files[1] == files[2]
+
+
+def test_progress_is_told(tmp_path):
+    told = []
+    context = survey(tmp_path, settings="bandwidth = 2500.0")
+    context = Context(context.study, context.folder, Workers(), tick=lambda *what: told.append(what))
+    STAGE.run(context)
+    done, total, what = told[-1]
+    assert done == total > 1
+    assert what == f"surfaces of {NEMORALIS}"
