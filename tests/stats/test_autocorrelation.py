@@ -296,6 +296,14 @@ def test_a_trait_with_one_frequency_everywhere_deviates_nowhere(count, form):
     assert_array_equal(rate_adjusted(count, [50, 20, 30], form=form), np.zeros(3))
 
 
+def test_rounding_of_one_frequency_everywhere_is_no_deviation():
+    """Three in seven at every site: for most rho the weighted mean misses it by one bit."""
+    shells = np.repeat(np.arange(1, 41)[:, np.newaxis], 60, axis=1)
+    deviates = rate_adjusted(3 * shells, 7 * shells, np.arange(60) / 100)
+    reasons = moran(deviates, nearest(shells[:, 0], np.zeros(40), 3)).not_tested_because
+    assert set(reasons) == {"the same value at every site"}
+
+
 @pytest.mark.parametrize("form", ["binomial", "poisson"])
 def test_without_any_shell_nothing_is_known(form):
     assert np.isnan(rate_adjusted([[0, 1], [0, 2]], [[0, 3], [0, 3]], form=form))[:, 0].all()
