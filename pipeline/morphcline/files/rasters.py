@@ -16,6 +16,7 @@ from pyproj import CRS
 
 from morphcline.errors import Problem, SourceError
 from morphcline.files._raster_band import (
+    NODATA,
     OUTSIDE,
     VALID,
     Band,
@@ -34,6 +35,7 @@ __all__ = [
     "Sampled",
     "bands_by_year",
     "bilinear",
+    "class_at",
     "classes_near",
     "describe_raster",
     "examine",
@@ -158,6 +160,22 @@ def sample(
             patch = source.read(top, left, np.ptp(cell_row) + 1, np.ptp(cell_column) + 1)
             values[points] = patch.values[cell_row - top, cell_column - left]
     return Sampled(values, ~inside, inside & np.isnan(values))
+
+
+def class_at(
+    path: Path, band: int, easting: ArrayLike, northing: ArrayLike, *, crs: str | CRS, shown: str = ""
+) -> list[CellShares]:
+    """Return the code of the cell that holds each point, as the share 1 of a circle without radius.
+
+    Parameters and errors as in :func:`shares_within`, which needs a radius.
+    """
+    found = sample(path, band, easting, northing, crs=crs, shown=shown)
+    with open_band(path, band, shown=shown) as source:
+        _whole(source, found.value[np.isfinite(found.value)])
+    return [
+        CellShares({int(code): 1.0} if np.isfinite(code) else {}, float(nodata), float(outside))
+        for code, nodata, outside in zip(found.value, found.nodata, found.outside, strict=True)
+    ]
 
 
 def bilinear(
@@ -356,16 +374,16 @@ def _near(source: Band, column: float, row: float, to_cells: NDArray[np.float64]
         to_metres[1, 0] * across[None, :] + to_metres[1, 1] * down[:, None],
     )
     touched = distance <= radius_m
-    codes, counts = np.unique(_codes(source, patch, touched & (patch.state == VALID)), return_counts=True)
+    codes, counts = np.unique(_whole(source, patch.values[touched & (patch.state == VALID)]), return_counts=True)
     own = source.read(math.floor(row), math.floor(column), 1, 1)
-    at_point = None if own.state[0, 0] != VALID else int(_codes(source, own, own.state == VALID)[0])
+    at_point = None if own.state[0, 0] != VALID else int(_whole(source, own.values[0])[0])
     total = int(touched.sum())
     within = {int(code): count / total for code, count in zip(codes, counts.tolist(), strict=True)}
     return ClassesNear(at_point, within, 1.0 - int(counts.sum()) / total)
 
 
-def _codes(source: Band, patch: Patch, wanted: NDArray[np.bool_]) -> NDArray[np.int64]:
-    numbers = patch.values[wanted]
+def _whole(source: Band, numbers: NDArray[np.float64]) -> NDArray[np.int64]:
+    """Return class codes, or refuse what is none."""
     odd = numbers[numbers != np.round(numbers)]
     if odd.size:
         raise SourceError(
@@ -382,16 +400,14 @@ def _codes(source: Band, patch: Patch, wanted: NDArray[np.bool_]) -> NDArray[np.
 def _shares(source: Band, rings: list[NDArray[np.float64]]) -> list[CellShares]:
     found = [CellShares({}, 0.0, 1.0)] * len(rings)
     for points, patch, covered in _covered(source, rings):
-        state = patch.state.ravel()
-        codes, index = np.unique(_codes(source, patch, patch.state == VALID), return_inverse=True)
-        key = np.full(state.size, codes.size)  # then nodata, then outside
-        key[state == VALID] = index
-        key[state == OUTSIDE] = codes.size + 1
         for point, (cells, coverage) in zip(points, covered, strict=True):
-            weight = np.bincount(key[cells], coverage, minlength=codes.size + 2)
-            share = (weight / weight.sum()).tolist()
-            shares = {int(code): part for code, part in zip(codes.tolist(), share, strict=False) if part > 0}
-            found[point] = CellShares(shares, share[-2], share[-1])
+            state = patch.state.ravel()[cells]
+            by_state = np.bincount(state, coverage, minlength=3) / coverage.sum()
+            valid = state == VALID
+            codes, index = np.unique(_whole(source, patch.values.ravel()[cells[valid]]), return_inverse=True)
+            parts = np.bincount(index, coverage[valid], minlength=codes.size) / coverage.sum()
+            shares = dict(zip(codes.tolist(), parts.tolist(), strict=True))
+            found[point] = CellShares(shares, float(by_state[NODATA]), float(by_state[OUTSIDE]))
     return found
 
 

@@ -15,7 +15,7 @@ from morphcline.scoring.species import slug
 UNLISTED = "unlisted"
 
 #: Least part of a circle that must have a code for its habitat to be named.
-_LEAST_KNOWN = 0.5
+LEAST_KNOWN = 0.5
 
 _FREEZING_KELVIN = 273.15
 
@@ -69,7 +69,7 @@ def name_classes(shares: Sequence[Mapping[int, float]], classes: Mapping[int, st
             matrix[row, names.index(name_of[code])] += share
             if classes and code not in classes:
                 unlisted[code] = unlisted.get(code, 0) + 1
-    known = matrix.sum(axis=1) >= _LEAST_KNOWN
+    known = matrix.sum(axis=1) >= LEAST_KNOWN
     habitat = np.full(len(shares), "", dtype=object)
     largest_share = np.full(len(shares), np.nan)
     if names:

@@ -17,14 +17,15 @@ from morphcline.files.rasters import (
     Sampled,
     bands_by_year,
     bilinear,
+    class_at,
     describe_raster,
     mean_within,
-    sample,
     shares_within,
 )
 from morphcline.files.tables import read_table, write_table
 from morphcline.files.vectors import write_layers
 from morphcline.records.landscape import (
+    LEAST_KNOWN,
     agreement,
     count_records,
     name_classes,
@@ -134,29 +135,13 @@ def _shares(
     place = (settings.path, settings.band, sites["x_m"].to_numpy(), sites["y_m"].to_numpy())
     if settings.radius_m > 0:
         cells = shares_within(*place, crs=study.study.crs, radius_m=settings.radius_m, shown=shown)
-        known = np.array([sum(one.shares.values()) for one in cells])
-        outside = np.array([one.outside for one in cells])
-        off = (known < 0.5) & (outside >= 1 - known - outside)
-        empty = (known < 0.5) & ~off
-        counts = {"inside": int((known >= 0.5).sum()), "nodata": int(empty.sum()), "outside": int(off.sum())}
-        return [one.shares for one in cells], counts
-    points = sample(*place, crs=study.study.crs, shown=shown)
-    _check_codes(points.value, shown, settings.band)
-    shares = [{int(code): 1.0} if np.isfinite(code) else {} for code in points.value]
-    return shares, points.counts
-
-
-def _check_codes(values: NDArray[np.float64], shown: str, band: int) -> None:
-    odd = values[np.isfinite(values) & (values != np.round(values))]
-    if odd.size:
-        raise SourceError(
-            Problem(
-                shown,
-                f"band {band}",
-                f"a cell holds {odd[0]:.6g}, which is no class code",
-                "a raster of whole numbers is accepted, each standing for a class",
-            )
-        )
+    else:
+        cells = class_at(*place, crs=study.study.crs, shown=shown)
+    known = np.array([sum(one.shares.values()) for one in cells])
+    outside, nodata = np.array([one.outside for one in cells]), np.array([one.nodata for one in cells])
+    off, empty = (known < LEAST_KNOWN) & (outside >= nodata), (known < LEAST_KNOWN) & (outside < nodata)
+    counts = {"inside": int((known >= LEAST_KNOWN).sum()), "nodata": int(empty.sum()), "outside": int(off.sum())}
+    return [one.shares for one in cells], counts
 
 
 def _join_temperature(sites: pd.DataFrame, records: pd.DataFrame, study: Study, account: Account) -> pd.DataFrame:
@@ -276,13 +261,13 @@ def _report_loose_places(sites: pd.DataFrame, settings: Habitat, account: Accoun
     if loose:
         account["warnings"].append(
             f"{loose} {'site is' if loose == 1 else 'sites are'} placed less well than the habitat radius of "
-            f"{settings.radius_m:g} m: the raster's habitat there is that of the neighbourhood."
+            f"{settings.radius_m:g} m (earlier surveys counted in): the raster's habitat there is the neighbourhood's."
         )
 
 
 def _report_notes(records: pd.DataFrame, study: Study, account: Account) -> None:
     others = () if study.habitat is None else tuple(study.habitat.classes.values())
-    notes = sorted({note for note in records["habitat"] if note and not read_habitat(note, others=others)})
+    notes = sorted({note for note in records["habitat"].unique() if note and not read_habitat(note, others=others)})
     if notes:
         shown = ", ".join(repr(note) for note in notes[:5]) + (" and others" if len(notes) > 5 else "")
         account["warnings"].append(f"Habitat notes that name no single class are left out of the comparison: {shown}.")

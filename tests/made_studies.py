@@ -1,0 +1,45 @@
+"""Small studies made for a test: a study file, and accepted records as intake would leave them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from morphcline.files.tables import write_table
+from morphcline.stages.base import Context
+from morphcline.study import load_study
+from morphcline.workers import Workers
+
+#: The columns of ``records/accepted.csv``.
+ACCEPTED = (
+    "source", "row", "survey", "site", "visit", "date", "year", "longitude", "latitude", "easting", "northing",
+    "grid_reference", "crs", "x_m", "y_m", "position_uncertainty_m", "transformation", "species", "qualifier", "lip",
+    "colour", "banding", "band_class", "count", "age", "condition", "habitat", "recorder", "note", "mended", "counted",
+    "not_counted_because",
+)  # fmt: skip
+_USUAL: dict[str, Any] = {
+    "source": "r.csv", "survey": "", "site": "a", "visit": "2025-06-01", "date": "2025-06-01", "year": 2025,
+    "crs": "EPSG:2154", "x_m": 700_000.0, "y_m": 6_600_000.0, "position_uncertainty_m": 10.0,
+    "transformation": "none needed", "species": "Cepaea nemoralis", "colour": "yellow", "band_class": "unbanded",
+    "count": 1, "age": "adult", "condition": "live", "counted": True,
+}  # fmt: skip
+
+
+def accepted(*rows: dict[str, Any]) -> pd.DataFrame:
+    """Return accepted records; what a row leaves out is usual or empty."""
+    filled = [{"row": number, **_USUAL, **row} for number, row in enumerate(rows, start=2)]
+    table = pd.DataFrame(filled).reindex(columns=list(ACCEPTED))
+    text = [name for name in ACCEPTED if table[name].dtype.kind not in "fib"]
+    return table.assign(**{name: table[name].astype(object).fillna("") for name in text})
+
+
+def make_context(folder: Path, records: pd.DataFrame, settings: str = "", crs: str = "EPSG:2154") -> Context:
+    """Write a study file and the records into a folder, and return what a stage is given."""
+    file = folder / "study.toml"
+    study, _, rest = settings.partition("---")
+    file.write_text(f'[study]\nname = "made"\ncrs = "{crs}"\n{study}\n[records]\npath = "r.csv"\n{rest}\n', "utf-8")
+    context = Context(load_study(file), folder / "out", Workers())
+    write_table(context.path("records/accepted.csv"), records)
+    return context
