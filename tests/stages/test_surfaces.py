@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 import shapely
 
-from morphcline.files.surfaces import QUANTITIES, open_surfaces, read_surface
+from morphcline.files.surfaces import open_surfaces, read_surface
 from morphcline.files.tables import read_table, write_table
 from morphcline.stages.base import Context
 from morphcline.stages.surfaces import MIN_SITES, STAGE, raster_name
