@@ -49,7 +49,7 @@ REGIONAL = {
     "rho": "intra-site correlation, beta-binomial maximum likelihood, held between 0 and 1",
     "rho_low": "lower profile-likelihood limit of rho",
     "rho_high": "upper profile-likelihood limit of rho",
-    "p_overdispersion": "likelihood-ratio test of rho = 0 at the boundary",
+    "p_overdispersion": "likelihood-ratio test of rho = 0 at the boundary; 0 stands for less than 1e-300",
     "frequency_unweighted": "count / total",
     "f_st": "the same correlation by analysis of variance: differentiation of the phenotype between sites, freed of "
     "sampling error; can be negative",

@@ -117,20 +117,26 @@ def choose_visits(rows: pd.DataFrame, rule: Literal["latest", "pool"]) -> tuple[
     samples : DataFrame
         survey, site, species, shells, visits, visit_used (several joined by "; "), shells_not_used; sorted.
     """
-    ended = rows["date"].str.rsplit("/", n=1).str[-1]
-    dated = rows.assign(ended=ended).groupby([*SAMPLE, "visit"], sort=True)
-    visits = dated.agg(ended=("ended", "max"), shells=("count", "sum")).reset_index()
-    visits = visits.sort_values([*SAMPLE, "ended", "visit"], kind="stable")
+    ended = rows.assign(ended=rows["date"].str.rsplit("/", n=1).str[-1]).sort_values("ended", kind="stable")
+    key = [*SAMPLE, "visit"]
+    visits = ended.drop_duplicates(key, keep="last")[[*key, "ended"]].sort_values([*SAMPLE, "ended", "visit"])
+    shells = rows.groupby(key, sort=True)["count"].sum().rename("shells").reset_index()
+    visits = visits.merge(shells, on=key, how="left")
     visits["used"] = True if rule == "pool" else ~visits.duplicated(SAMPLE, keep="last")
-    chosen = rows.merge(visits.loc[visits["used"], [*SAMPLE, "visit"]], on=[*SAMPLE, "visit"], how="inner")
+    chosen = rows.merge(visits.loc[visits["used"], key], on=key, how="inner")
     by_sample = visits.groupby(SAMPLE, sort=True)
-    used = visits[visits["used"]].groupby(SAMPLE, sort=True)
+    used = visits[visits["used"]]
+    shells_used = used.groupby(SAMPLE, sort=True)["shells"].sum()
+    names: list[list[str]] = [[] for _ in range(len(shells_used))]
+    for place, name in zip(used.groupby(SAMPLE, sort=True).ngroup(), used["visit"], strict=True):
+        if name:
+            names[place].append(name)
     samples = pd.DataFrame(
         {
-            "shells": used["shells"].sum(),
+            "shells": shells_used,
             "visits": by_sample.size(),
-            "visit_used": used["visit"].agg(lambda names: "; ".join(name for name in names if name)),
-            "shells_not_used": by_sample["shells"].sum() - used["shells"].sum(),
+            "visit_used": ["; ".join(one) for one in names],
+            "shells_not_used": by_sample["shells"].sum() - shells_used,
         }
     ).reset_index()
     return chosen, samples
