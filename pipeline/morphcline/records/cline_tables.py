@@ -30,15 +30,15 @@ CLINE_COLUMNS = {
     "sites": "sites with at least one shell judged",
     "shells": "shells judged",
     "bearing_deg": "bearing along which the frequency rises, degrees clockwise from grid north; empty along a line",
-    "bearing_low": "95 % profile-likelihood limit, counter-clockwise end; empty when it doesn't close",
-    "bearing_high": "95 % profile-likelihood limit, clockwise end; empty when it doesn't close",
+    "bearing_low": "profile-likelihood limit at the study's confidence, counter-clockwise end; empty when it is open",
+    "bearing_high": "profile-likelihood limit at the study's confidence, clockwise end; empty when it doesn't close",
     "centre_m": "metres from the origin along the bearing (or along the line from its start) to where the frequency is "
     "halfway between the ends",
-    "centre_low": "95 % profile-likelihood limit in metres; empty when it doesn't close",
-    "centre_high": "95 % profile-likelihood limit in metres; empty when it doesn't close",
+    "centre_low": "profile-likelihood limit at the study's confidence in metres; empty when it doesn't close",
+    "centre_high": "profile-likelihood limit at the study's confidence in metres; empty when it doesn't close",
     "width_m": "(p_max - p_min) / greatest gradient, in metres, always positive; linear: the whole stretch surveyed",
-    "width_low": "95 % profile-likelihood limit in metres; empty when the sites can't tell it from a step",
-    "width_high": "95 % profile-likelihood limit in metres; empty when it doesn't close",
+    "width_low": "profile-likelihood limit at the study's confidence in metres; empty when a step fits as well",
+    "width_high": "profile-likelihood limit at the study's confidence in metres; empty when it doesn't close",
     "p_min": "frequency at the low end; linear: at the outermost site",
     "p_max": "frequency at the high end; linear: at the outermost site",
     "rho": "intra-site correlation left after the model",
@@ -108,6 +108,7 @@ class ClineTask:
     count: Floats
     total: Floats
     axis: float | Line | None
+    confidence: float
     rng: np.random.Generator
 
 
@@ -140,8 +141,16 @@ def fit_cline_task(task: ClineTask) -> Clines:
     """Fit one trait along the axis of its task."""
     if isinstance(task.axis, Line):
         along = distance_along_line(task.easting, task.northing, task.axis.easting, task.axis.northing)
-        return fit_clines_along(along, task.count, task.total, rng=task.rng)
-    return fit_clines(task.easting, task.northing, task.count, task.total, rng=task.rng, axis_deg=task.axis)
+        return fit_clines_along(along, task.count, task.total, rng=task.rng, confidence=task.confidence)
+    return fit_clines(
+        task.easting,
+        task.northing,
+        task.count,
+        task.total,
+        rng=task.rng,
+        axis_deg=task.axis,
+        confidence=task.confidence,
+    )
 
 
 def fit_environment_task(task: EnvironmentTask) -> EnvironmentResult:

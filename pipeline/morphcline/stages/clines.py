@@ -1,0 +1,237 @@
+"""Clines: fit each trait over space, say what habitat and temperature explain, and compare with earlier surveys.
+
+Reads the sites with their surroundings, the frequencies and the regional intra-site correlations, and the same of
+earlier surveys; writes the cline models, the environment models with their skill on blocks left out, and the change at
+places seen before. Every sample with a shell enters, weighted by its size.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from morphcline.errors import Problem, StudyError
+from morphcline.files.tables import read_table, write_table
+from morphcline.files.vectors import read_line
+from morphcline.records.change_table import CHANGE_COLUMNS, Surveys, change_rows
+from morphcline.records.cline_tables import (
+    CLINE_COLUMNS,
+    ENVIRONMENT_COLUMNS,
+    MOST_SITES,
+    SKILL_COLUMNS,
+    ClineTask,
+    EnvironmentResult,
+    EnvironmentTask,
+    Line,
+    cline_rows,
+    environment_rows,
+    fit_cline_task,
+    fit_environment_task,
+    joined,
+)
+from morphcline.records.smoothing import Samples, samples_of
+from morphcline.stages.base import Account, Context, Stage
+from morphcline.stats.clines import Clines
+from morphcline.study import Study
+
+
+def run(context: Context) -> Account:
+    """Fit clines, environment models and change; return what was fitted and what was left out."""
+    study = context.study
+    frequencies, regional, sites = (
+        read_table(context.path(f"tables/{name}.csv")) for name in ("frequencies", "regional", "sites")
+    )
+    traits = tuple(dict.fromkeys(frequencies["trait"]))
+    samples = {name: _samples(name, frequencies, regional, sites) for name in study.scoring.species}
+    account: Account = {"clines": {}, "environment": {}, "warnings": []}
+    environment_tasks = _environment_tasks(context, samples, sites, account)
+    cline_tasks = _cline_tasks(context, samples, traits)
+    tasks: list[ClineTask | EnvironmentTask] = [*environment_tasks, *cline_tasks]
+    context.tick(0, len(tasks), "clines and environment")
+    results = context.workers.map(_fit, tasks)
+    context.tick(len(tasks), len(tasks), "clines and environment")
+
+    fitted = [result for result in results if isinstance(result, Clines)]
+    explained = [result for result in results if isinstance(result, EnvironmentResult)]
+    clines = [cline_rows(task, result) for task, result in zip(cline_tasks, fitted, strict=True)]
+    write_table(context.path("tables/clines.csv"), joined(clines, CLINE_COLUMNS), CLINE_COLUMNS)
+    pairs = [environment_rows(task, result) for task, result in zip(environment_tasks, explained, strict=True)]
+    for position, name, columns in ((0, "environment", ENVIRONMENT_COLUMNS), (1, "environment_skill", SKILL_COLUMNS)):
+        table = joined([pair[position] for pair in pairs], columns)
+        write_table(context.path(f"tables/{name}.csv"), table, columns)
+    _write_change(context, frequencies, regional, sites, account)
+    _describe(account, study, cline_tasks, fitted)
+    return account
+
+
+def _fit(task: ClineTask | EnvironmentTask) -> Clines | EnvironmentResult:
+    return fit_cline_task(task) if isinstance(task, ClineTask) else fit_environment_task(task)
+
+
+def _samples(species: str, frequencies: pd.DataFrame, regional: pd.DataFrame, sites: pd.DataFrame) -> Samples:
+    traits = tuple(dict.fromkeys(frequencies.loc[frequencies["species"] == species, "trait"]))
+    return samples_of(species, traits, frequencies, regional, sites)
+
+
+def _cline_tasks(context: Context, samples: dict[str, Samples], traits: tuple[str, ...]) -> list[ClineTask]:
+    study = context.study
+    wanted = study.clines.traits if study.clines.traits is not None else traits
+    unknown = [name for name in wanted if name not in traits]
+    if unknown:
+        known = ", ".join(traits)
+        raise StudyError(
+            Problem(study.file.name, "[clines] traits", f"found {name!r}, which no record gives", f"one of: {known}")
+            for name in unknown
+        )
+    axis = _axis(study)
+    return [
+        ClineTask(
+            species,
+            trait,
+            of_species.places[:, 0],
+            of_species.places[:, 1],
+            of_species.count[:, column],
+            of_species.total[:, column],
+            axis,
+            study.scoring.confidence,
+            context.rng("clines", species, trait),
+        )
+        for species, of_species in samples.items()
+        for column, trait in enumerate(of_species.traits)
+        if trait in wanted
+    ]
+
+
+def _axis(study: Study) -> float | Line | None:
+    axis = study.clines.axis
+    if isinstance(axis, Path):
+        easting, northing = shapely.get_coordinates(read_line(axis, study.study.crs, shown=study.shown(axis))).T
+        return Line(easting, northing)
+    return None if axis == "best" else float(axis)
+
+
+def _environment_tasks(
+    context: Context, samples: dict[str, Samples], sites: pd.DataFrame, account: Account
+) -> list[EnvironmentTask]:
+    """Return a task a species, of the sites where all that is known anywhere is known."""
+    place = sites.set_index("site")
+    with_habitat, with_temperature = bool((sites["habitat"] != "").any()), bool(sites["temperature_c"].notna().any())
+    if not (with_habitat or with_temperature):
+        account["warnings"].append(
+            "No habitat or temperature is known at any site, so nothing is said of what they explain: environment.csv "
+            "holds its header only."
+        )
+        return []
+    for known, what in ((with_habitat, "habitat"), (with_temperature, "temperature")):
+        if not known:
+            account["warnings"].append(f"No {what} is known at any site; the environment models do without it.")
+    tasks = []
+    for species, of_species in samples.items():
+        here = place.loc[list(of_species.names)]
+        kept = np.ones(len(here), dtype=bool)
+        if with_habitat:
+            kept &= (here["habitat"] != "").to_numpy()
+        if with_temperature:
+            kept &= here["temperature_c"].notna().to_numpy()
+        rng = context.rng("environment", species)
+        told: dict[str, Any] = {"sites": int(kept.sum()), "left_out_without_habitat_or_temperature": int((~kept).sum())}
+        account["environment"][species] = told
+        rows = np.flatnonzero(kept)
+        if len(rows) > MOST_SITES:
+            told["left_out_for_speed"] = len(rows) - MOST_SITES
+            account["warnings"].append(
+                f"{species}: the environment models take {MOST_SITES} of {len(rows)} sites, drawn at random."
+            )
+            rows = np.sort(rng.choice(rows, MOST_SITES, replace=False))
+        if len(rows):
+            tasks.append(
+                EnvironmentTask(
+                    species,
+                    of_species.traits,
+                    of_species.places[rows, 0],
+                    of_species.places[rows, 1],
+                    of_species.count[rows],
+                    of_species.total[rows],
+                    tuple(here["habitat"].iloc[rows]) if with_habitat else None,
+                    here["temperature_c"].to_numpy(dtype=np.float64)[rows] if with_temperature else None,
+                    context.study.scoring.confidence,
+                    rng,
+                )
+            )
+    return tasks
+
+
+def _write_change(
+    context: Context, frequencies: pd.DataFrame, regional: pd.DataFrame, sites: pd.DataFrame, account: Account
+) -> None:
+    study = context.study
+    earlier_sites, earlier = (
+        read_table(context.path(f"tables/{name}.csv")) for name in ("earlier_sites", "earlier_frequencies")
+    )
+    table, paired = change_rows(
+        Surveys(sites, frequencies, earlier_sites, earlier, regional),
+        study.scoring.species,
+        within_m=study.change.within_m,
+        confidence=study.scoring.confidence,
+    )
+    write_table(context.path("tables/change.csv"), table, CHANGE_COLUMNS)
+    account["change"] = {"within_m": study.change.within_m, "surveys": paired}
+    account["warnings"] += [
+        f"{row['species']}: none of {row['earlier_sites']} sites of the survey {row['earlier_survey']} lies within "
+        f"{study.change.within_m:g} m of a present one, so no change is computed; see [change] within_m."
+        for row in paired
+        if not row["paired"]
+    ]
+
+
+def _describe(account: Account, study: Study, tasks: Iterable[ClineTask], fitted: Iterable[Clines]) -> None:
+    """Say of each species which model each trait keeps, and which traits were not fitted."""
+    for species in study.scoring.species:
+        account["clines"][species] = {"chosen": {}, "not_fitted": {}, "not_converged": []}
+    for task, result in zip(tasks, fitted, strict=True):
+        told = account["clines"][task.species]
+        if result.not_fitted_because:
+            told["not_fitted"][task.trait] = result.not_fitted_because
+            continue
+        told["chosen"][task.trait] = result.chosen
+        told["not_converged"] += [f"{task.trait}, {fit.model}" for fit in result.fits if not fit.converged]
+    for species, told in account["clines"].items():
+        if not told["chosen"]:
+            account["warnings"].append(f"{species}: no cline could be fitted; clines.csv says why, trait by trait.")
+
+
+def _sources(study: Study) -> tuple[Path, ...]:
+    return (study.clines.axis,) if isinstance(study.clines.axis, Path) else ()
+
+
+STAGE = Stage(
+    name="clines",
+    summary="cline models, what habitat and temperature explain, change since earlier surveys",
+    settings=("scoring", "clines", "change"),
+    reads=(
+        "tables/sites.csv",
+        "tables/frequencies.csv",
+        "tables/regional.csv",
+        "tables/earlier_sites.csv",
+        "tables/earlier_frequencies.csv",
+    ),
+    writes=lambda study: (
+        "tables/clines.csv",
+        "tables/environment.csv",
+        "tables/environment_skill.csv",
+        "tables/change.csv",
+    ),
+    run=run,
+    sources=_sources,
+    columns={
+        "tables/clines.csv": CLINE_COLUMNS,
+        "tables/environment.csv": ENVIRONMENT_COLUMNS,
+        "tables/environment_skill.csv": SKILL_COLUMNS,
+        "tables/change.csv": CHANGE_COLUMNS,
+    },
+)
