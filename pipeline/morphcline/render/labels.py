@@ -131,6 +131,11 @@ def model_name(model: str) -> str:
     return _MODELS.get(model, model)
 
 
+def kernel_name(kernel: str) -> str:
+    """Return a kernel's name as it reads in a sentence: two are named after people."""
+    return kernel if kernel == "tricube" else kernel.capitalize()
+
+
 def sentence(text: str) -> str:
     """Return text with a capital at its start and the rest as it is."""
     return text[:1].upper() + text[1:]
@@ -166,7 +171,7 @@ def counted(value: int, noun: str, plural: str | None = None) -> str:
     return f"{number(value)} {noun if value == 1 else plural or noun + 's'}"
 
 
-def percent(value: float, *, sign: bool = True) -> str:
+def percent(value: float) -> str:
     """Return a fraction in percent: whole numbers, with one decimal within 10% of either end.
 
     Examples
@@ -180,12 +185,30 @@ def percent(value: float, *, sign: bool = True) -> str:
     # Only 0 and 1 themselves may read as 0% and 100%.
     near_an_end = 0 < distance < 0.0995
     text = f"{min(max(100 * value, 0.1), 99.9):.1f}" if near_an_end else f"{100 * value:.0f}"
-    return text + ("%" if sign else "")
+    return text + "%"
 
 
 def percent_range(low: float, high: float) -> str:
-    """Return an interval in percent: ``"31 to 45%"``."""
-    return f"{percent(low, sign=False)} to {percent(high)}"
+    """Return an interval in percent.
+
+    Examples
+    --------
+    >>> percent_range(0.31, 0.45), percent_range(0.25, 0.2501)
+    ('31 to 45%', '25%')
+    """
+    first, last = percent(low), percent(high)
+    return last if first == last else f"{first.removesuffix('%')} to {last}"
+
+
+def level(value: float) -> str:
+    """Return a level of confidence or error in percent, with the figures it was given with.
+
+    Examples
+    --------
+    >>> level(0.95), level(0.05), level(0.975)
+    ('95%', '5%', '97.5%')
+    """
+    return f"{100 * value:g}%"
 
 
 def points(value: float) -> str:
@@ -227,10 +250,10 @@ def distance(metres: float) -> str:
     ('352 m', '4.2 km', '27 km', '1 km')
     """
     if abs(metres) < 999.5:
-        return f"{metres:.0f} m"
+        return f"{metres:.0f} m".replace("-", "−")
     kilometres = metres / 1000
     text = f"{kilometres:.1f}".removesuffix(".0") if abs(kilometres) < 9.95 else f"{kilometres:,.0f}"
-    return f"{text} km"
+    return f"{text} km".replace("-", "−")
 
 
 def distance_range(low: float, high: float) -> str:

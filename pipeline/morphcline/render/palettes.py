@@ -27,10 +27,9 @@ TEMPERATURE_MAP = "plasma"
 #: Okabe & Ito (2008), "Color universal design", without its black.
 OKABE_ITO = ("#E69F00", "#56B4E9", "#009E73", "#F0E442", "#0072B2", "#D55E00", "#CC79A7")
 
-#: Standard errors of a surface's frequency that part three grades of opacity. Three steps can be told apart by
-#: eye and named in a legend; a continuous fade would read as another frequency.
-OPACITY_LIMITS = (0.05, 0.10)
-OPACITY = (1.0, 0.62, 0.32)
+#: Standard errors of a surface's frequency between which its colour fades, and the opacity at either.
+FADE = (0.03, 0.15)
+OPACITY = (1.0, 0.28)
 
 
 @dataclass(frozen=True)
@@ -101,10 +100,9 @@ def class_marks(names: Sequence[str]) -> dict[str, Mark]:
 
 
 def opacity(standard_error: ArrayLike) -> NDArray[np.float64]:
-    """Return the opacity of a surface's colour, graded by the standard error of its frequency; 0 where missing."""
+    """Return the opacity of a surface's colour: the surer the frequency, the fuller; 0 where missing."""
     error = np.asarray(standard_error, dtype=np.float64)
-    grade = np.searchsorted(OPACITY_LIMITS, np.nan_to_num(error, nan=np.inf), side="left")
-    return np.where(np.isnan(error), 0.0, np.asarray(OPACITY)[grade])
+    return np.where(np.isnan(error), 0.0, np.interp(np.nan_to_num(error), FADE, OPACITY))
 
 
 def frequency_colours(frequency: ArrayLike, standard_error: ArrayLike | None = None) -> NDArray[np.uint8]:

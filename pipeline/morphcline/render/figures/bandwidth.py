@@ -9,7 +9,7 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
 from morphcline.render import labels
 from morphcline.render.figures.charts import Spacing, chart_sheet, columns_that_fit
-from morphcline.render.figures.sheet import TEXT, Figure, style
+from morphcline.render.figures.sheet import TEXT, Figure, Heading, style
 from morphcline.render.palettes import INK, PAPER, SERIES
 
 
@@ -33,7 +33,7 @@ def draw_bandwidth(
     columns = columns_that_fit(len(species), width_mm, least_mm=60, most=3)
     with style():
         sheet, axes = chart_sheet(
-            [(name_, "") for name_ in species], columns=columns, height_mm=42.0, width_mm=width_mm,
+            [Heading("", species=name_) for name_ in species], columns=columns, height_mm=42.0, width_mm=width_mm,
             spacing=Spacing(head=5.0, left=13.0),
         )  # fmt: skip
         for panel, name_ in zip(axes, species, strict=True):
@@ -85,8 +85,9 @@ def _caption(table: pd.DataFrame, numbers: pd.DataFrame, kernel: str, degree: in
     method = "local logistic regression" if degree == 1 else "kernel-weighted proportions"
     return " ".join(
         [
-            f"Choice of the smoothing bandwidth: deviance of each site's counts under {method} ({kernel} kernel) from "
-            "the other sites, summed over sites and traits; the lowest is chosen (dashed line).",
+            f"Choice of the smoothing bandwidth: deviance of each site's counts under {method} "
+            f"({labels.kernel_name(kernel)} kernel) from the other sites, scaled for over-dispersion and summed over sites "
+            "and traits; the lowest is chosen (dashed line).",
             *parts,
         ]
     )

@@ -12,7 +12,7 @@ from matplotlib.ticker import FuncFormatter
 from morphcline.render import labels
 from morphcline.render.figures.charts import Spacing, chart_sheet, columns_that_fit, zero_line
 from morphcline.render.figures.keys import marks_key
-from morphcline.render.figures.sheet import SMALL, Figure, style, text_width_mm
+from morphcline.render.figures.sheet import SMALL, Figure, Heading, style, text_width_mm
 from morphcline.render.palettes import SERIES, SOFT_INK, Mark
 
 ROW_MM = 5.2
@@ -54,7 +54,13 @@ def draw_change(
         marks_key(
             "",
             [
-                Mark(f"All pairs of places, {labels.percent(confidence)} interval", "o", SERIES[0].fill, size=4.4),
+                Mark(
+                    f"All pairs of places, {labels.level(confidence)} interval",
+                    "o",
+                    SERIES[0].fill,
+                    edge=SERIES[0].fill,
+                    size=4.4,
+                ),
                 Mark("One pair of places", "o", PAIR, edge=PAIR, size=2.4),
             ],
             rows=1,
@@ -62,7 +68,7 @@ def draw_change(
     ]
     with style():
         sheet, axes = chart_sheet(
-            [(species, f"since {survey}") for species, survey, _ in groups], columns=columns,
+            [Heading("", f"now against {survey}", species) for species, survey, _ in groups], columns=columns,
             height_mm=ROW_MM * most + 2, width_mm=width_mm, keys=keys,
             spacing=Spacing(left=names, right=numbers, between=3.0, head=8.4, below=9.0),
         )  # fmt: skip
@@ -119,7 +125,7 @@ def _caption(table: pd.DataFrame, within_m: float, confidence: float, among: lab
     for (species, survey), rows in pooled.groupby(["species", "earlier_survey"], sort=False):
         most = rows.loc[rows["later_total"].idxmax()]
         parts.append(
-            f"{species} since {survey}: up to {labels.counted(int(most['pairs']), 'pair')} of places, "
+            f"{species}, now against {survey}: up to {labels.counted(int(most['pairs']), 'pair')} of places, "
             f"{labels.counted(int(most['earlier_total']), 'shell')} then and "
             f"{labels.number(most['later_total'])} now."
         )
@@ -127,7 +133,7 @@ def _caption(table: pd.DataFrame, within_m: float, confidence: float, among: lab
     return " ".join(
         [
             "Change of each trait's frequency since earlier surveys of the same places "
-            f"(within {labels.distance(within_m)}), in percentage points, with {labels.percent(confidence)} intervals "
+            f"(within {labels.distance(within_m)}), in percentage points, with {labels.level(confidence)} intervals "
             f"({methods}).",
             *parts,
             "On the right: the frequency then and now, pooled.",
@@ -147,6 +153,7 @@ def _alt(groups: Sequence[tuple[str, str, pd.DataFrame]]) -> str:
         ]
         n = int(pooled["pairs"].max()) if len(pooled) else 0
         parts.append(
-            f"{species} since {survey}, n = {labels.counted(n, 'pair')} of places, points: {labels.listing(changes)}."
+            f"{species}, now against {survey}, n = {labels.counted(n, 'pair')} of places, points: "
+            f"{labels.listing(changes)}."
         )
     return "Dots with intervals: change of frequency by trait, around a line at no change. " + " ".join(parts)

@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.ticker import FuncFormatter
 
 from morphcline.render.figures.keys import Key, draw_keys, height_of_keys
-from morphcline.render.figures.sheet import MAX_HEIGHT_MM, Sheet, letters
+from morphcline.render.figures.sheet import MAX_HEIGHT_MM, Heading, Sheet, letters
 from morphcline.render.palettes import GUIDE
 
 EDGE_MM = 1.5
@@ -35,7 +35,7 @@ class Spacing:
     """
 
     left: float = 11.0
-    below: float = 8.0
+    below: float = 10.5
     head: float = 7.6
     between: float = 4.0
     first: float = 0.0
@@ -43,7 +43,7 @@ class Spacing:
 
 
 def chart_sheet(
-    headings: Sequence[tuple[str, str]],
+    headings: Sequence[Heading],
     *,
     columns: int,
     height_mm: float,
@@ -55,7 +55,7 @@ def chart_sheet(
 
     Parameters
     ----------
-    headings : sequence of (heading, note)
+    headings : sequence of Heading
     columns : int
     height_mm : float
         Of a panel; less where the page wouldn't hold the rows.
@@ -73,10 +73,10 @@ def chart_sheet(
     height = min(height_mm, (MAX_HEIGHT_MM - below - 2 * EDGE_MM) / rows - around)
     sheet = Sheet(width_mm, 2 * EDGE_MM + rows * (height + around) + below)
     panels = []
-    for i, (letter, (heading, note)) in enumerate(zip(letters(len(headings)), headings, strict=True)):
+    for i, (letter, heading) in enumerate(zip(letters(len(headings)), headings, strict=True)):
         left = EDGE_MM + spacing.first + (i % columns) * (width + beside + spacing.between)
         top = EDGE_MM + (i // columns) * (height + around)
-        sheet.heading(left, top, letter, heading, note)
+        sheet.heading(left, top, letter, heading)
         panels.append(sheet.axes(left + spacing.left, top + spacing.head, width, height))
     if keys:
         top = EDGE_MM + rows * (height + around) + 2.5

@@ -8,18 +8,22 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
+from matplotlib.colors import to_rgba
 from numpy.typing import NDArray
 
 from morphcline.render import labels
 from morphcline.render.figures.charts import Spacing, chart_sheet, columns_that_fit, kilometre_axis, percent_axis
 from morphcline.render.figures.keys import marks_key, size_key
-from morphcline.render.figures.sheet import RASTERISE_ABOVE, SMALL, Figure, style
+from morphcline.render.figures.sheet import SMALL, Figure, Heading, draw_circles, style
 from morphcline.render.palettes import INK, PAPER, SERIES, Mark
 
 POINT = "#9A9A9A"
 BAND = "#A9CBE6"
 CENTRE = "#F3CBA8"
-LARGEST_MM_SAMPLE = 150
+LARGEST_SAMPLE = 150
+#: Limits of the frequency axis, with room above for the width, and where 103% lies between them.
+LIMITS = (-0.03, 1.17)
+TOP = (1.03 - LIMITS[0]) / (LIMITS[1] - LIMITS[0])
 
 
 @dataclass(frozen=True)
@@ -84,7 +88,7 @@ def draw_clines(
         Denominators by trait.
     """
     columns = columns_that_fit(len(panels), width_mm, least_mm=58, most=3)
-    level = labels.percent(confidence)
+    level = labels.level(confidence)
     curve = SERIES[0].fill
     keys = [
         size_key("Shells judged at a site", [(str(n), float(_diameter(n))) for n in (20, 50, 100)]),
@@ -100,8 +104,9 @@ def draw_clines(
     ]
     with style():
         sheet, axes = chart_sheet(
-            [(labels.trait_title(panel.trait), _note(panel)) for panel in panels],
-            columns=columns, height_mm=40.0, width_mm=width_mm, keys=keys, spacing=Spacing(left=9.5, head=8.4),
+            [Heading(labels.trait_title(panel.trait), _note(panel)) for panel in panels],
+            columns=columns, height_mm=40.0, width_mm=width_mm, keys=keys,
+            spacing=Spacing(left=9.0, first=3.5, head=8.4),
         )  # fmt: skip
         for i, (panel, place) in enumerate(zip(panels, axes, strict=True)):
             _draw_panel(place, panel)
@@ -112,7 +117,7 @@ def draw_clines(
 
 
 def _diameter(shells: float | NDArray[np.float64]) -> NDArray[np.float64]:
-    return 5.0 * np.sqrt(np.clip(shells, 5, LARGEST_MM_SAMPLE) / LARGEST_MM_SAMPLE)
+    return 5.0 * np.sqrt(np.clip(shells, 5, LARGEST_SAMPLE) / LARGEST_SAMPLE)
 
 
 def _note(panel: ClinePanel) -> str:
@@ -121,11 +126,11 @@ def _note(panel: ClinePanel) -> str:
 
 def _draw_panel(axes: Axes, panel: ClinePanel) -> None:
     mark = SERIES[0]
-    sites = panel.sites.sort_values("total", ascending=False, kind="stable")
+    sites = panel.sites
     shown = (float(panel.at_m.min()), float(panel.at_m.max()))
-    axes.scatter(
-        sites["distance_m"], sites["frequency"], s=_diameter(sites["total"].to_numpy(np.float64)) ** 2, c=POINT,
-        edgecolors=PAPER, linewidths=0.25, zorder=2, rasterized=len(sites) > RASTERISE_ABOVE, clip_on=False,
+    draw_circles(
+        axes, sites["distance_m"], sites["frequency"], _diameter(sites["total"].to_numpy(np.float64)),
+        np.tile(to_rgba(POINT), (len(sites), 1)), edgecolors=PAPER, linewidths=0.25, zorder=2, clip_on=False,
     )  # fmt: skip
     axes.fill_between(panel.at_m, panel.low, panel.high, color=BAND, alpha=0.75, lw=0, zorder=3)
     axes.plot(panel.at_m, panel.fit, color=mark.fill, lw=1.4, zorder=4)
@@ -133,11 +138,11 @@ def _draw_panel(axes: Axes, panel: ClinePanel) -> None:
     if np.isfinite(panel.centre_low) and np.isfinite(panel.centre_high):
         axes.axvspan(max(panel.centre_low, shown[0]), min(panel.centre_high, shown[1]), color=CENTRE, lw=0, zorder=0.6)
     if np.isfinite(panel.centre_m) and shown[0] <= panel.centre_m <= shown[1]:
-        axes.axvline(panel.centre_m, color=SERIES[1].fill, lw=0.8, zorder=1)
+        axes.axvline(panel.centre_m, ymax=TOP, color=SERIES[1].fill, lw=0.8, zorder=1)
     if np.isfinite(panel.width_m):
         _draw_width(axes, panel, shown)
     axes.set_xlim(*shown)
-    axes.set_ylim(-0.03, 1.16)
+    axes.set_ylim(*LIMITS)
     kilometre_axis(axes, "Distance along the axis (km)")
 
 

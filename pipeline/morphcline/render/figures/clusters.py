@@ -12,7 +12,7 @@ from matplotlib.axes import Axes
 from morphcline.render import labels
 from morphcline.render.figures.frame import MapFrame, map_sheet
 from morphcline.render.figures.keys import marks_key, note_key
-from morphcline.render.figures.sheet import RASTERISE_ABOVE, Figure, style
+from morphcline.render.figures.sheet import RASTERISE_ABOVE, Figure, Heading, style
 from morphcline.render.palettes import LOCAL_GROUPS
 
 SIGNALS = ("high among high", "high among low", "low among high", "low among low")
@@ -70,11 +70,11 @@ def draw_clusters(
     note = [
         "Local Moran's I, two-sided,",
         f"{labels.number(test.permutations)} conditional permutations;",
-        f"false-discovery rate {labels.percent(test.level)} (Benjamini & Hochberg);",
+        f"false-discovery rate {labels.level(test.level)} (Benjamini & Hochberg);",
         f"neighbours: {test.neighbours}",
     ]
     keys = [marks_key("", list(LOCAL_GROUPS.values()), rows=2), note_key(note)]
-    headings = [(labels.trait_title(panel.trait), _note(panel)) for panel in panels]
+    headings = [Heading(labels.trait_title(panel.trait), _note(panel)) for panel in panels]
     with style():
         sheet, maps = map_sheet(frame, headings, keys, width_mm)
         for axes, panel in zip(maps, panels, strict=True):
@@ -126,7 +126,7 @@ def _caption(
             f"{labels.shells_and_sites('', shells, _tested(most))} tested.",
             "“High among low” is a site with a high frequency among neighbours with low ones, and so on.",
             f"Local Moran's I of rate-adjusted frequencies, two-sided, {labels.number(test.permutations)} conditional "
-            f"permutations, false-discovery rate {labels.percent(test.level)} (Benjamini & Hochberg) within a trait.",
+            f"permutations, false-discovery rate {labels.level(test.level)} (Benjamini & Hochberg) within a trait.",
             "Samples below the minimum and sites without neighbours are not tested.",
             labels.denominators_in_text([panel.trait for panel in panels], among),
             frame.notes(),
@@ -146,5 +146,5 @@ def _alt(species: str, panels: Sequence[ClusterPanel], test: LocalTest) -> str:
     heads = "a map" if len(panels) == 1 else f"{len(panels)} maps, one a trait,"
     return (
         f"{species}: {heads} of sites that are like or unlike their neighbours beyond chance, at a false-discovery "
-        f"rate of {labels.percent(test.level)}. " + " ".join(parts)
+        f"rate of {labels.level(test.level)}. " + " ".join(parts)
     )

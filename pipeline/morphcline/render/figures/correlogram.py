@@ -19,7 +19,7 @@ from morphcline.render.figures.charts import (
     zero_line,
 )
 from morphcline.render.figures.keys import marks_key
-from morphcline.render.figures.sheet import TEXT, Figure, style
+from morphcline.render.figures.sheet import TEXT, Figure, Heading, style
 from morphcline.render.palettes import INK, LINE, PAPER, SERIES, SOFT_INK, Mark
 
 
@@ -52,7 +52,7 @@ def draw_correlogram(
     """
     panels = _panels(table)
     columns = columns_that_fit(len(panels), width_mm, least_mm=70, most=2)
-    headings = [(f"{species}: {group.lower()}", "") for species, group, _ in panels]
+    headings = [Heading(f": {group.lower()}", species=species) for species, group, _ in panels]
     marks = [
         Mark(f"Holm-corrected p ≤ {level:g}", "o", SOFT_INK, edge=SOFT_INK, size=4),
         Mark("Not significant", "o", PAPER, edge=SOFT_INK, size=4),
@@ -94,7 +94,7 @@ def _draw_panel(axes: Axes, table: pd.DataFrame, traits: Sequence[str], level: f
     handles = []
     for trait, style_of in zip(traits, SERIES, strict=False):
         rows = table[table["trait"] == trait].sort_values("distance_class")
-        middle = ((rows["from_m"] + rows["to_m"]) / 2).to_numpy(np.float64)
+        middle = ((rows["from_m"] + rows["to_m"].fillna(rows["from_m"])) / 2).to_numpy(np.float64)
         moran = rows["moran_i"].to_numpy(np.float64)
         filled = (rows["p_holm"] <= level).to_numpy()
         mark = replace(style_of, label=labels.trait_title(trait))
@@ -110,7 +110,7 @@ def _draw_panel(axes: Axes, table: pd.DataFrame, traits: Sequence[str], level: f
     kilometre_axis(axes, "Distance between sites (km, middle of class)")
     axes.set_ylabel("Moran's I")
     axes.legend(
-        handles=handles, loc="upper right", fontsize=TEXT, labelcolor=INK, handlelength=1.8, borderaxespad=0.2,
+        handles=handles, loc="best", fontsize=TEXT, labelcolor=INK, handlelength=1.8, borderaxespad=0.2,
         labelspacing=0.25,
     )  # fmt: skip
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from morphcline.render import labels
 from morphcline.render.figures.keys import Key, draw_keys, height_of_keys
-from morphcline.render.figures.sheet import MAX_HEIGHT_MM, RASTERISE_ABOVE, SMALL, Sheet, letters
+from morphcline.render.figures.sheet import MAX_HEIGHT_MM, RASTERISE_ABOVE, SMALL, Heading, Sheet, letters
 from morphcline.render.palettes import INK, LINE
 
 Path2 = NDArray[np.float64]
@@ -23,6 +23,8 @@ MARGIN_MM = 1.5
 GAP_MM = 4.0
 HEAD_MM = 7.6
 KEY_GAP_MM = 3.5
+TALLEST_MM = 150.0
+NARROWEST_MM = 30.0
 
 
 @dataclass(frozen=True)
@@ -85,8 +87,8 @@ class MapFrame:
         if self.blur_m <= 0:
             return ""
         return (
-            f"Each site is moved into the {labels.distance(self.blur_m)} square that it lies in, "
-            "and set apart there from others; its exact place is not shown."
+            f"Each site is moved to the centre of the {labels.distance(self.blur_m)} square that it lies in, or set "
+            "apart there from others; its exact place is not shown."
         )
 
 
@@ -103,7 +105,7 @@ class Panels:
 
 
 def arrange_panels(count: int, aspect: float, width_mm: float, keys: Sequence[Key]) -> Panels:
-    """Choose the number of columns that gives the largest panels on a sheet of this width.
+    """Choose the fewest columns whose panels fill the width of the sheet without passing its height.
 
     Parameters
     ----------
@@ -119,34 +121,35 @@ def arrange_panels(count: int, aspect: float, width_mm: float, keys: Sequence[Ke
     best: Panels | None = None
     for columns in range(1, count + 1):
         rows = math.ceil(count / columns)
-        width = (inner - GAP_MM * (columns - 1)) / columns
-        room = (MAX_HEIGHT_MM - below - MARGIN_MM) / rows - HEAD_MM - (GAP_MM if rows > 1 else 0)
-        # A heading needs some 30 mm; a single panel needn't fill the page.
-        height = min(width * aspect, room, 150.0)
-        if best is not None and (height / aspect < best.width or width < 30.0 or height <= 0):
-            continue
+        column = (inner - GAP_MM * (columns - 1)) / columns
+        room = (MAX_HEIGHT_MM - below - MARGIN_MM + GAP_MM) / rows - HEAD_MM - GAP_MM
+        height = min(column * aspect, room, TALLEST_MM)
+        # A heading needs some room whatever the map's shape.
+        if best is not None and (column < NARROWEST_MM or height / aspect < best.width):
+            break
         step = HEAD_MM + height + GAP_MM
-        panel = min(width, height / aspect)
         corners = tuple(
-            (MARGIN_MM + (i % columns) * (width + GAP_MM), MARGIN_MM + HEAD_MM + (i // columns) * step)
+            (MARGIN_MM + (i % columns) * (column + GAP_MM), MARGIN_MM + HEAD_MM + (i // columns) * step)
             for i in range(count)
         )
         keys_top = MARGIN_MM + rows * step - GAP_MM + KEY_GAP_MM
-        best = Panels(columns, panel, height, keys_top + below - KEY_GAP_MM, corners, keys_top)
+        best = Panels(columns, height / aspect, height, keys_top + below - KEY_GAP_MM, corners, keys_top)
+        if height >= 0.999 * column * aspect:
+            break
     if best is None:
         raise ValueError("a map needs at least one panel")
     return best
 
 
 def map_sheet(
-    frame: MapFrame, headings: Sequence[tuple[str, str]], keys: Sequence[Key], width_mm: float
+    frame: MapFrame, headings: Sequence[Heading], keys: Sequence[Key], width_mm: float
 ) -> tuple[Sheet, list[Axes]]:
     """Return a sheet with an empty map panel for each heading, and its legends drawn.
 
     Parameters
     ----------
     frame : MapFrame
-    headings : sequence of (heading, note)
+    headings : sequence of Heading
     keys : sequence of Key
         The scale bar is put after them.
     width_mm : float
@@ -157,8 +160,8 @@ def map_sheet(
     panels = arrange_panels(len(headings), frame.aspect, width_mm, all_keys)
     sheet = Sheet(width_mm, panels.sheet_height)
     maps = []
-    for (left, top), letter, (heading, note) in zip(panels.corners, letters(len(headings)), headings, strict=True):
-        sheet.heading(left, top - HEAD_MM, letter, heading, note)
+    for (left, top), letter, heading in zip(panels.corners, letters(len(headings)), headings, strict=True):
+        sheet.heading(left, top - HEAD_MM, letter, heading)
         axes = sheet.axes(left, top, panels.width, panels.height)
         draw_frame(axes, frame)
         maps.append(axes)
@@ -215,7 +218,8 @@ def scale_bar_key(frame: MapFrame, panel_width: float) -> Key:
         bar.add_artist(
             ScaleBar(
                 1.0, "m", length_fraction=0.8, width_fraction=0.06, location="center left", box_alpha=0,
-                color=INK, border_pad=0, pad=0.1, sep=2, font_properties={"size": SMALL}, scale_loc="top",
+                color=INK, border_pad=0.0, pad=0.1, sep=2, font_properties={"size": SMALL}, scale_loc="top",
+                rotation="horizontal-only",
             )
         )  # fmt: skip
 
@@ -224,8 +228,3 @@ def scale_bar_key(frame: MapFrame, panel_width: float) -> Key:
 
 def _closed(ring: Path2) -> Path2:
     return ring if np.array_equal(ring[0], ring[-1]) else np.vstack([ring, ring[:1]])
-
-
-def without_backdrop(frame: MapFrame) -> MapFrame:
-    """Return the frame without its backdrop, for panels whose colours it would disturb."""
-    return replace(frame, backdrop_areas=(), backdrop_lines=(), backdrop_name="")

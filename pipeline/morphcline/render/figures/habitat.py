@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 
 from morphcline.render import labels
 from morphcline.render.figures.charts import Spacing, chart_sheet, percent_axis
-from morphcline.render.figures.sheet import SMALL, Figure, style, text_width_mm
+from morphcline.render.figures.sheet import SMALL, Figure, Heading, style, text_width_mm
 from morphcline.render.palettes import LINE, SERIES, SOFT_INK
 
 ROW_MM = 4.4
@@ -55,12 +55,12 @@ def draw_habitat(
     shown = dict(zip(regional["trait"], regional["frequency"], strict=True))
     with style():
         sheet, axes = chart_sheet(
-            [(labels.trait_title(trait), "") for trait in traits],
+            [Heading(labels.trait_title(trait)) for trait in traits],
             columns=columns, height_mm=ROW_MM * len(habitats) + 1.5, width_mm=width_mm, spacing=spacing,
         )  # fmt: skip
         for i, (panel, trait) in enumerate(zip(axes, traits, strict=True)):
             rows = table[table["trait"] == trait].set_index("habitat").reindex(habitats)
-            _draw_panel(panel, rows, float(shown.get(trait, np.nan)), named=i % columns == 0, headed=i < columns)
+            _draw_panel(panel, rows, float(shown.get(trait, np.nan)), named=i % columns == 0)
     data = table if "species" in table else table.assign(species=species)
     return Figure(
         name,
@@ -75,7 +75,7 @@ def _numbers(count: float, total: float, sites: float) -> str:
     return f"{labels.number(count)}/{labels.number(total)} in {labels.number(sites)}"
 
 
-def _draw_panel(axes: Axes, rows: pd.DataFrame, regional: float, *, named: bool, headed: bool) -> None:
+def _draw_panel(axes: Axes, rows: pd.DataFrame, regional: float, *, named: bool) -> None:
     at = np.arange(len(rows))
     mark = SERIES[0]
     known = rows["frequency"].notna().to_numpy()
@@ -94,11 +94,10 @@ def _draw_panel(axes: Axes, rows: pd.DataFrame, regional: float, *, named: bool,
                 0.5, position, "none", transform=axes.get_yaxis_transform(), ha="center", va="center_baseline",
                 fontsize=SMALL, color=SOFT_INK,
             )  # fmt: skip
-    if headed:
-        axes.text(
-            1.0, -0.95, "  shells in sites", transform=axes.get_yaxis_transform(), va="center_baseline",
-            fontsize=SMALL, color=SOFT_INK,
-        )  # fmt: skip
+    axes.text(
+        1.0, -0.95, "  shells in sites", transform=axes.get_yaxis_transform(), va="center_baseline",
+        fontsize=SMALL, color=SOFT_INK,
+    )  # fmt: skip
     axes.set_ylim(len(rows) - 0.4, -0.6)
     axes.set_yticks(at, [labels.sentence(str(name)) for name in rows.index] if named else [""] * len(rows))
     axes.tick_params(axis="y", length=0)
@@ -112,7 +111,7 @@ def _caption(
     most = table.groupby("trait")[["total", "sites"]].sum().max()
     return " ".join(
         [
-            f"{species}: frequency of each trait by habitat, with {labels.percent(confidence)} intervals that allow "
+            f"{species}: frequency of each trait by habitat, with {labels.level(confidence)} intervals that allow "
             "for differences between sites beyond chance (beta-binomial).",
             f"Up to {labels.shells_and_sites('', most['total'], int(most['sites']))}; on the right: shells with the "
             "trait / shells judged, and the number of sites.",

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
 import matplotlib
 import numpy as np
@@ -12,13 +11,13 @@ from matplotlib.axes import Axes
 
 from morphcline.render.figures.sheet import SMALL, TEXT, Sheet, text_width_mm
 from morphcline.render.palettes import (
+    FADE,
     FREQUENCY_MAP,
     INK,
     LINE,
-    OPACITY,
-    OPACITY_LIMITS,
     SOFT_INK,
     Mark,
+    frequency_colours,
 )
 
 GAP_MM = 6.0
@@ -104,32 +103,27 @@ def scale_key(title: str, colour_map: str, ticks: Sequence[tuple[float, str]]) -
 
 
 def frequency_and_error_key() -> Key:
-    """Return the colour scale of a surface: frequency along, standard error (opacity) upwards."""
-    bar, cell, left = 36.0, 2.7, 19.0
-    limits = [f"{100 * limit:.0f}" for limit in OPACITY_LIMITS]
-    names = [f"up to {limits[0]}", *(f"{a} to {b}" for a, b in pairwise(limits))]
-    names.append(f"over {limits[-1]}")
-    height = 7.2 + cell * len(OPACITY)
+    """Return the colours of a surface: frequency along, standard error (fading) downwards."""
+    bar, tall, left, foot = 36.0, 7.4, 15.0, 3.6
+    height = foot + tall + 3.8
+    errors = np.linspace(0.0, FADE[1], 64)
+    colours = frequency_colours(np.tile(np.linspace(0, 1, 128), (64, 1)), np.tile(errors[:, None], (1, 128)))
 
     def draw(axes: Axes) -> None:
         axes.text(left, height, "Frequency", va="top", fontsize=TEXT)
-        axes.text(left - 1.2, height, "SE, points", va="top", ha="right", fontsize=SMALL, color=SOFT_INK)
-        colours = matplotlib.colormaps[FREQUENCY_MAP](np.linspace(0, 1, 256), bytes=True)
-        for grade, alpha in enumerate(OPACITY):
-            low = 3.6 + cell * (len(OPACITY) - 1 - grade)
-            row = colours.copy()
-            row[:, 3] = round(255 * alpha)
-            axes.imshow(row[None], extent=(left, left + bar, low, low + cell), aspect="auto", interpolation="nearest")
-            axes.text(
-                left - 1.2, low + cell / 2, names[grade], ha="right", va="center_baseline",
-                fontsize=SMALL, color=SOFT_INK,
-            )  # fmt: skip
+        axes.text(0, foot + tall / 2, "Standard\nerror", va="center", fontsize=SMALL, linespacing=1.1)
+        axes.imshow(colours, extent=(left, left + bar, foot, foot + tall), aspect="auto", interpolation="nearest")
         axes.set(xlim=(0, left + bar + 6), ylim=(0, height))
-        top = 3.6 + cell * len(OPACITY)
-        axes.plot([left, left + bar, left + bar, left, left], [3.6, 3.6, top, top, 3.6], color=LINE, lw=0.5)
+        for error in (0.0, FADE[1] / 2, FADE[1]):
+            at = foot + tall * (1 - error / FADE[1])
+            axes.plot([left - 0.6, left], [at, at], color=LINE, lw=0.5)
+            axes.text(left - 1.0, at, f"{100 * error:g}", ha="right", va="center_baseline", fontsize=SMALL)
+        axes.plot(
+            [left, left + bar, left + bar, left, left], [foot, foot, foot + tall, foot + tall, foot], color=LINE, lw=0.5
+        )
         for at in (0, 0.25, 0.5, 0.75, 1):
-            axes.plot([left + bar * at] * 2, [3.0, 3.6], color=LINE, lw=0.5)
-            axes.text(left + bar * at, 2.6, f"{100 * at:.0f}%", ha="center", va="top", fontsize=SMALL)
+            axes.plot([left + bar * at] * 2, [foot - 0.6, foot], color=LINE, lw=0.5)
+            axes.text(left + bar * at, foot - 1.0, f"{100 * at:.0f}%", ha="center", va="top", fontsize=SMALL)
 
     return Key(left + bar + 6, height, draw)
 

@@ -9,8 +9,9 @@ from matplotlib import colormaps
 from morphcline.render import labels
 from morphcline.render.figures.frame import MapFrame, map_sheet
 from morphcline.render.figures.keys import Key, marks_key, scale_key
-from morphcline.render.figures.sheet import RASTERISE_ABOVE, Figure, style
+from morphcline.render.figures.sheet import RASTERISE_ABOVE, Figure, Heading, style
 from morphcline.render.palettes import INK, LINE, TEMPERATURE_MAP, Mark, class_marks
+from morphcline.scoring.habitats import CLASSES
 
 UNKNOWN = Mark("Not known", "o", "none", edge=LINE, size=3.0)
 
@@ -28,25 +29,27 @@ def draw_landscape(name: str, sites: pd.DataFrame, frame: MapFrame, *, source: s
         Where habitat and temperature are from, in words.
     width_mm : float
     """
-    classes = sorted(set(sites["habitat"]) - {""})
+    found = set(sites["habitat"]) - {""}
     warm = sites["temperature_c"].to_numpy(np.float64)
     known = np.isfinite(warm)
-    marks = class_marks(classes)
-    headings, keys = [], list[Key]()
-    if classes:
-        headings.append(("Habitat", labels.counted(int((sites["habitat"] != "").sum()), "site")))
+    # A class has the same mark in every study.
+    marks = class_marks([*CLASSES, *sorted(found - set(CLASSES))])
+    marks = {name: mark for name, mark in marks.items() if name in found}
+    headings, keys = list[Heading](), list[Key]()
+    if marks:
+        headings.append(Heading("Habitat", labels.counted(int((sites["habitat"] != "").sum()), "site")))
         unknown = [UNKNOWN] if (sites["habitat"] == "").any() else []
         keys.append(marks_key("Habitat", [_named(mark) for mark in (*marks.values(), *unknown)], rows=3))
     low, high = (float(warm[known].min()), float(warm[known].max())) if known.any() else (0.0, 0.0)
     if known.any():
-        headings.append(("Temperature", labels.counted(int(known.sum()), "site")))
+        headings.append(Heading("Temperature", labels.counted(int(known.sum()), "site")))
         ticks = [(0.0, f"{low:.1f}"), (0.5, f"{(low + high) / 2:.1f}"), (1.0, f"{high:.1f}")]
         keys.append(scale_key("Temperature (°C)", TEMPERATURE_MAP, ticks))
     size = float(np.clip(80.0 / np.sqrt(max(len(sites), 1)) * width_mm / 190, 2.2, 5.0))
     dense = len(sites) > RASTERISE_ABOVE
     with style():
         sheet, maps = map_sheet(frame, headings, keys, width_mm)
-        if classes:
+        if marks:
             for label, mark in (("", UNKNOWN), *marks.items()):
                 these = sites[sites["habitat"] == label]
                 maps[0].plot(

@@ -8,13 +8,16 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import NamedTuple
 
 import matplotlib.figure
 import matplotlib.style
+import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.font_manager import FontProperties
 from matplotlib.textpath import TextPath
+from numpy.typing import ArrayLike
 
 from morphcline.render.palettes import GUIDE, INK, LINE, PAPER, SOFT_INK
 
@@ -106,6 +109,14 @@ class Figure:
     alt: str
 
 
+class Heading(NamedTuple):
+    """What stands above a panel: a text, after a species' name in italics if there is one, and a note below."""
+
+    text: str
+    note: str = ""
+    species: str = ""
+
+
 class Sheet:
     """An empty figure on which places are given in millimetres from the top left corner.
 
@@ -137,15 +148,17 @@ class Sheet:
         settings = {"ha": "left", "va": "top", "fontsize": TEXT, **settings}
         self.figure.text(left / self.width_mm, 1 - top / self.height_mm, text, **settings)  # type: ignore[arg-type]
 
-    def heading(self, left: float, top: float, letter: str, heading: str, note: str = "") -> None:
-        """Write a panel's letter (bold), heading and, below, a note."""
+    def heading(self, left: float, top: float, letter: str, heading: Heading) -> None:
+        """Write a panel's letter (bold), heading and, below, its note."""
         shift = 0.0
         if letter:
             self.text(left, top, letter, fontsize=HEADING, fontweight="bold")
             shift = 4.0
-        self.text(left + shift, top, heading, fontsize=HEADING)
-        if note:
-            self.text(left + shift, top + 3.6, note, fontsize=SMALL, color=SOFT_INK)
+        if heading.species:
+            self.text(left + shift, top, heading.species, fontsize=HEADING, fontstyle="italic")
+        before = text_width_mm(heading.species, HEADING)
+        self.text(left + shift + before, top, heading.text, fontsize=HEADING)
+        self.text(left + shift, top + 3.6, heading.note, fontsize=SMALL, color=SOFT_INK)
 
 
 def pixels(millimetres: float) -> int:
@@ -169,12 +182,27 @@ def letters(count: int) -> list[str]:
     return [string.ascii_lowercase[i % 26] * (1 + i // 26) for i in range(count)]
 
 
-def wrapped(text: str, width_mm: float, size: float = TEXT) -> list[str]:
-    """Break a text into lines that fit a width."""
-    lines: list[str] = []
-    for word in text.split():
-        if lines and text_width_mm(f"{lines[-1]} {word}", size) <= width_mm:
-            lines[-1] = f"{lines[-1]} {word}"
-        else:
-            lines.append(word)
-    return lines
+def draw_circles(
+    axes: Axes, easting: ArrayLike, northing: ArrayLike, diameters: ArrayLike, colours: ArrayLike, **settings: object
+) -> None:
+    """Draw circles, the largest first so that none hides a smaller one.
+
+    Parameters
+    ----------
+    axes : matplotlib axes
+    easting, northing : (n,) array_like
+        In the units of the axes.
+    diameters : (n,) array_like
+        In points; taken to the nearest third of a point, so that a vector file holds few different shapes.
+    colours : (n, 4) array_like
+    **settings
+        Of matplotlib's ``scatter``.
+    """
+    x, y, fill = np.asarray(easting), np.asarray(northing), np.asarray(colours)
+    thirds = np.rint(3 * np.asarray(diameters, dtype=np.float64)).astype(int)
+    for size in np.unique(thirds)[::-1]:
+        chosen = thirds == size
+        axes.scatter(
+            x[chosen], y[chosen], s=(size / 3) ** 2, c=fill[chosen], rasterized=len(x) > RASTERISE_ABOVE,
+            **settings,  # type: ignore[arg-type]
+        )  # fmt: skip

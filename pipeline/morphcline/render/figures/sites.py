@@ -13,14 +13,13 @@ from numpy.typing import NDArray
 from morphcline.render import labels
 from morphcline.render.figures.frame import MapFrame, map_sheet
 from morphcline.render.figures.keys import frequency_key, marks_key, size_key
-from morphcline.render.figures.sheet import RASTERISE_ABOVE, Figure, style
+from morphcline.render.figures.sheet import RASTERISE_ABOVE, Figure, Heading, draw_circles, style
 from morphcline.render.palettes import INK, LINE, Mark, frequency_colours
 
 #: Shells at which symbols stop growing, and those the legend shows.
 LARGEST_SAMPLE = 150
 SIZES_SHOWN = (20, 50, 100, 150)
 
-SMALL_SAMPLE = Mark("", "o", "none", edge=LINE, size=3.6)
 NOT_SCORED = Mark("Survey site without such shells", "+", "none", edge=LINE, size=2.8)
 
 
@@ -69,7 +68,7 @@ def draw_sites(
     """
     most = max(len(panel.sites) for panel in panels)
     largest = float(np.clip(95.0 / np.sqrt(max(most, 1)) * width_mm / 190, 3.4, 7.5))
-    small = SMALL_SAMPLE.size * largest / 7.5 + 1.0
+    small = max(0.62 * largest, 2.2)
     keys = [
         frequency_key(),
         size_key("Shells judged", [(_shown(n), float(_diameter(n, largest))) for n in SIZES_SHOWN]),
@@ -106,9 +105,11 @@ def _enough(sites: pd.DataFrame) -> NDArray[np.bool_]:
     return (sites["enough"].fillna(False).astype(bool) & (sites["total"].fillna(0) > 0)).to_numpy()
 
 
-def _heading(panel: SitePanel) -> tuple[str, str]:
+def _heading(panel: SitePanel) -> Heading:
     used = panel.sites[_enough(panel.sites)]
-    return labels.trait_title(panel.trait), labels.shells_and_sites(panel.trait, used["total"].sum(), len(used))
+    return Heading(
+        labels.trait_title(panel.trait), labels.shells_and_sites(panel.trait, used["total"].sum(), len(used))
+    )
 
 
 def _draw_panel(axes: Axes, sites: pd.DataFrame, largest: float, small: float) -> None:
@@ -123,12 +124,10 @@ def _draw_panel(axes: Axes, sites: pd.DataFrame, largest: float, small: float) -
         few["drawn_x_m"], few["drawn_y_m"], "o", ms=small, mfc="none", mec=LINE, mew=0.6, ls="none", zorder=2.5,
         rasterized=dense,
     )  # fmt: skip
-    # Large symbols first, so that they don't hide small ones.
-    full = sites[enough].sort_values("total", ascending=False, kind="stable")
-    axes.scatter(
-        full["drawn_x_m"], full["drawn_y_m"], s=_diameter(full["total"].to_numpy(np.float64), largest) ** 2,
-        c=frequency_colours(full["frequency"].to_numpy(np.float64)) / 255, edgecolors=INK, linewidths=0.35,
-        zorder=3, rasterized=dense,
+    full = sites[enough]
+    draw_circles(
+        axes, full["drawn_x_m"], full["drawn_y_m"], _diameter(full["total"].to_numpy(np.float64), largest),
+        frequency_colours(full["frequency"].to_numpy(np.float64)) / 255, edgecolors=INK, linewidths=0.35, zorder=3,
     )  # fmt: skip
 
 

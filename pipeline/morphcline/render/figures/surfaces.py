@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 from morphcline.render import labels
 from morphcline.render.figures.frame import MapFrame, map_sheet
 from morphcline.render.figures.keys import frequency_and_error_key, marks_key
-from morphcline.render.figures.sheet import RASTERISE_ABOVE, SMALL, Figure, style
-from morphcline.render.palettes import INK, LINE, OPACITY_LIMITS, PAPER, Mark, frequency_colours
+from morphcline.render.figures.sheet import RASTERISE_ABOVE, SMALL, Figure, Heading, style
+from morphcline.render.palettes import FADE, INK, LINE, PAPER, Mark, frequency_colours
 
 CONTOURS = (0.25, 0.5, 0.75)
 SITE = Mark("Site", "o", INK, edge=PAPER, size=2.2)
@@ -79,10 +79,10 @@ def draw_surfaces(
     among : mapping
         Denominators by trait.
     """
-    marks = [SITE, Mark("Edge of the estimate; blank beyond", "_", "none", edge=LINE, size=6)]
+    marks = [SITE, Mark("Blank: too few shells for an estimate", "s", PAPER, edge=LINE, size=5)]
     keys = [frequency_and_error_key(), marks_key("", marks, rows=2)]
     headings = [
-        (labels.trait_title(panel.trait), labels.shells_and_sites(panel.trait, panel.shells, len(panel.sites)))
+        Heading(labels.trait_title(panel.trait), labels.shells_and_sites(panel.trait, panel.shells, len(panel.sites)))
         for panel in panels
     ]
     with style():
@@ -106,8 +106,6 @@ def _draw_panel(axes: Axes, panel: SurfacePanel) -> None:
     easting = west + (np.arange(columns) + 0.5) * (east - west) / columns
     northing = north - (np.arange(rows) + 0.5) * (north - south) / rows
     estimated = np.isfinite(panel.frequency)
-    if rows > 1 and columns > 1 and not estimated.all():
-        axes.contour(easting, northing, estimated.astype(float), levels=[0.5], colors=LINE, linewidths=0.5, zorder=1.6)
     if rows > 1 and columns > 1 and estimated.any():
         _draw_contours(axes, easting, northing, panel.frequency)
     axes.plot(
@@ -167,15 +165,15 @@ def _caption(
     method = "local logistic regression" if first.degree == 1 else "kernel-weighted proportion"
     same = len({panel.bandwidth for panel in panels}) == 1
     widths = first.bandwidth if same else "by trait: " + "; ".join(f"{p.trait} {p.bandwidth}" for p in panels)
-    limits = " and ".join(f"{100 * limit:.0f}" for limit in OPACITY_LIMITS)
+    limits = " to ".join(f"{100 * limit:.0f}" for limit in FADE)
     most = max(panels, key=lambda panel: panel.shells)
     return " ".join(
         [
-            f"{species}: smoothed frequencies ({method}, {first.kernel} kernel, bandwidth {widths}), "
-            f"from {labels.shells_and_sites('', most.shells, len(most.sites))} at the most; "
+            f"{species}: smoothed frequencies ({method}, {labels.kernel_name(first.kernel)} kernel, "
+            f"bandwidth {widths}), from {labels.shells_and_sites('', most.shells, len(most.sites))} at the most; "
             "each panel gives its own numbers.",
             "The scale is fixed from 0 to 100% for every map; contours at 25, 50 (solid) and 75%.",
-            f"The colour fades where the standard error passes {limits} percentage points, and cells that rest on "
+            f"The colour fades as the standard error grows from {limits} percentage points, and cells that rest on "
             f"fewer than {min_effective_shells:g} effective shells are blank.",
             labels.denominators_in_text([panel.trait for panel in panels], among),
             frame.notes(),

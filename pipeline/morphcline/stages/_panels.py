@@ -1,0 +1,287 @@
+"""What each figure draws, from the tables of the stages before: rows chosen, places published, curves evaluated."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import ArrayLike, NDArray
+
+from morphcline.files.surfaces import SurfaceFile, open_surfaces, read_surface
+from morphcline.files.vectors import read_line
+from morphcline.render import labels
+from morphcline.render.figures.clines import ClinePanel
+from morphcline.render.figures.clusters import ClusterPanel, LocalTest
+from morphcline.render.figures.sites import SitePanel
+from morphcline.render.figures.surfaces import SurfacePanel
+from morphcline.scoring.habitats import CLASSES
+from morphcline.scoring.species import slug
+from morphcline.stats.cline_band import confidence_band
+from morphcline.stats.trend import plane_trend
+from morphcline.study import Neighbours, Study, Within
+
+#: A plane that takes less of the variance than this is no overall pattern.
+CLEAR_TREND = 0.15
+#: Longest side of a surface in a figure, in cells: a panel of a page has no more dots.
+CELLS_DRAWN = 800
+CURVE_POINTS = 200
+
+Tables = Mapping[str, pd.DataFrame]
+
+
+@dataclass(frozen=True)
+class Material:
+    """A study, its tables by name, and its sites as published.
+
+    Parameters
+    ----------
+    study : Study
+    folder : path
+    tables : mapping
+        ``"frequencies"`` to its frame, and so on.
+    places : DataFrame
+        As :func:`morphcline.records.published.published_places` returns it.
+    """
+
+    study: Study
+    folder: Path
+    tables: Tables
+    places: pd.DataFrame
+
+    def of(self, table: str, species: str, trait: str | None = None) -> pd.DataFrame:
+        """Return a table's rows of one species, or of one of its traits."""
+        rows = self.tables[table]
+        rows = rows[rows["species"] == species]
+        return rows if trait is None else rows[rows["trait"] == trait]
+
+    def traits(self, table: str, species: str) -> tuple[str, ...]:
+        """Return the traits that figures show, of those in a table's rows of a species."""
+        return labels.main_traits(self.of(table, species)["trait"])
+
+    def placed(self, rows: pd.DataFrame) -> pd.DataFrame:
+        """Return rows with the places and names under which their sites are shown."""
+        return rows.merge(self.places, on="site", how="inner", validate="many_to_one")
+
+
+def site_panels(material: Material, species: str, traits: tuple[str, ...]) -> list[SitePanel]:
+    """Return a panel for each trait that at least one large enough sample can show."""
+    panels = []
+    for trait in traits:
+        rows = material.of("frequencies", species, trait).drop(columns="species")
+        if not (rows["enough"].astype(bool) & (rows["total"] > 0)).any():
+            continue
+        # Sites of the survey without such shells stay on the map, as sites without a frequency.
+        sites = material.places.merge(rows, on="site", how="left", validate="one_to_one")
+        used = sites[sites["enough"].fillna(False).astype(bool)]
+        pattern = trend_in_words(used["x_m"], used["y_m"], used["frequency"], used["total"])
+        panels.append(SitePanel(trait, sites, pattern))
+    return panels
+
+
+def surface_panels(material: Material, species: str) -> list[SurfacePanel]:
+    """Return a panel for each trait whose surface isn't blank."""
+    path = material.folder / "surfaces" / f"{slug(species)}.tif"
+    if not path.is_file():
+        return []
+    raster = open_surfaces(path)
+    summary = material.of("surfaces", species).set_index("trait")
+    panels = []
+    for trait in labels.main_traits(raster.traits):
+        if trait not in summary.index:
+            continue
+        frequency, error, extent = _drawn_cells(raster, trait)
+        if not np.isfinite(frequency).any():
+            continue
+        row = summary.loc[trait]
+        rows = material.of("frequencies", species, trait)
+        sites = material.placed(rows[rows["total"] > 0])
+        easting, northing = _centres(frequency.shape, extent)
+        panels.append(
+            SurfacePanel(
+                trait=trait,
+                frequency=frequency,
+                standard_error=error,
+                extent=extent,
+                sites=sites,
+                shells=int(sites["total"].sum()),
+                bandwidth=_bandwidth_in_words(material.study, float(row["bandwidth_m"])),
+                degree=int(row["degree"]),
+                kernel=str(row["kernel"]),
+                pattern=trend_in_words(easting, northing, frequency, np.ones(frequency.shape)),
+            )
+        )
+    return panels
+
+
+def cluster_panels(material: Material, species: str) -> list[ClusterPanel]:
+    """Return a panel for each trait in which at least one site was tested."""
+    panels = []
+    for trait in material.traits("local", species):
+        rows = material.of("local", species, trait)
+        if (rows["group"] == "not tested").all():
+            continue
+        totals = material.of("frequencies", species, trait)[["site", "total"]]
+        rows = rows.merge(totals, on="site", how="left", validate="one_to_one")
+        panels.append(ClusterPanel(trait, material.placed(rows)))
+    return panels
+
+
+def local_test(study: Study) -> LocalTest:
+    """Return in words how the local statistic was judged."""
+    who = study.autocorrelation.neighbours
+    neighbours = (
+        f"sites within {labels.distance(who.within_m)}"
+        if isinstance(who, Within)
+        else f"the {who} nearest sites"
+        if who > 1
+        else "the nearest site"
+    )
+    return LocalTest(neighbours, study.autocorrelation.permutations, study.autocorrelation.level)
+
+
+def cline_panels(material: Material, species: str) -> list[ClinePanel]:
+    """Return a panel for each trait whose best-supported model isn't the flat one."""
+    panels = []
+    for trait in material.traits("clines", species):
+        rows = material.of("clines", species, trait)
+        rows = rows[rows["weight"].notna()]
+        if rows.empty:
+            continue
+        best = rows.loc[rows["weight"].idxmax()]
+        if best["model"] != "flat":
+            panels.append(_cline_panel(material, species, trait, best))
+    return panels
+
+
+def _cline_panel(material: Material, species: str, trait: str, best: pd.Series) -> ClinePanel:
+    study = material.study
+    rows = material.of("frequencies", species, trait)
+    rows = rows[rows["total"] > 0].merge(material.tables["sites"][["site", "x_m", "y_m"]], on="site")
+    exact = _along(study, best, rows["x_m"].to_numpy(np.float64), rows["y_m"].to_numpy(np.float64))
+    shown = material.placed(rows.drop(columns=["x_m", "y_m"]))
+    # Exact distances along the bearings of two traits would give an exact place.
+    shown = shown.assign(
+        distance_m=_along(study, best, shown["x_m"].to_numpy(np.float64), shown["y_m"].to_numpy(np.float64))
+    )
+    rising = -1.0 if _falls_along_line(study, best) else 1.0
+    at = np.linspace(shown["distance_m"].min(), shown["distance_m"].max(), CURVE_POINTS)
+    model = {key: float(best[key]) for key in ("width_m", "p_min", "p_max")}
+    band = confidence_band(
+        rising * exact,
+        rows["total"].to_numpy(np.float64),
+        rising * at,
+        model=str(best["model"]),
+        centre_m=rising * float(best["centre_m"]),
+        rho=float(best["rho"]),
+        confidence=study.scoring.confidence,
+        **model,
+    )
+    return ClinePanel(
+        trait=trait,
+        model=str(best["model"]),
+        weight=float(best["weight"]),
+        axis="along the line"
+        if isinstance(study.clines.axis, Path)
+        else f"bearing {labels.bearing(best['bearing_deg'])}",
+        sites=shown,
+        at_m=at,
+        fit=band.frequency,
+        low=band.low,
+        high=band.high,
+        **{
+            f"{what}_{part}": float(best[f"{what}_{part}"])
+            for what in ("centre", "width")
+            for part in ("m", "low", "high")
+        },
+    )
+
+
+def _along(
+    study: Study, best: pd.Series, easting: NDArray[np.float64], northing: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Return distances along a cline's axis, counted as its centre is."""
+    if isinstance(study.clines.axis, Path):
+        line = read_line(study.clines.axis, study.study.crs, shown=study.shown(study.clines.axis))
+        return np.asarray(shapely.line_locate_point(line, shapely.points(easting, northing)), dtype=np.float64)
+    bearing = np.deg2rad(float(best["bearing_deg"]))
+    east, north = easting - float(best["origin_x_m"]), northing - float(best["origin_y_m"])
+    return np.asarray(east * np.sin(bearing) + north * np.cos(bearing))
+
+
+def _falls_along_line(study: Study, best: pd.Series) -> bool:
+    return isinstance(study.clines.axis, Path) and bool(np.isclose(float(best["bearing_deg"]), 180.0))
+
+
+def habitat_rows(material: Material, species: str) -> pd.DataFrame:
+    """Return the frequencies by habitat of one species, habitats in the trade's order."""
+    rows = material.of("habitat_frequencies", species)
+    rows = rows[rows["trait"].isin(labels.main_traits(rows["trait"])) & rows["frequency"].notna()]
+    order = {name: position for position, name in enumerate(CLASSES)}
+    rank = rows["habitat"].map(lambda name: (order.get(name, len(order)), name))
+    return rows.assign(rank=rank).sort_values("rank", kind="stable").drop(columns="rank")
+
+
+def change_rows(material: Material) -> pd.DataFrame:
+    """Return pooled and paired changes of the traits that figures show, with the number of pairs behind each."""
+    rows = material.tables["change"]
+    rows = rows[rows["trait"].isin(labels.main_traits(rows["trait"]))]
+    keys = ["species", "earlier_survey", "trait"]
+    known = rows[(rows["site"] == "") & rows["difference"].notna()]
+    rows = rows.merge(known[keys].drop_duplicates(), on=keys, how="inner")
+    pairs = rows[rows["site"] != ""].groupby(keys).size().rename("pairs").reset_index()
+    rows = rows.merge(pairs, on=keys, how="left").assign(pairs=lambda table: table["pairs"].fillna(0))
+    shown = material.places.set_index("site")["shown_as"]
+    return rows.assign(site=rows["site"].map(shown).fillna("").where(rows["site"] != "", ""))
+
+
+def sample_numbers(material: Material) -> pd.DataFrame:
+    """Return, for each species and trait, the large enough samples and their shells."""
+    rows = material.tables["frequencies"]
+    rows = rows[rows["enough"].astype(bool) & (rows["total"] > 0)]
+    return (
+        rows.groupby(["species", "trait"], sort=False)
+        .agg(sites=("site", "size"), shells=("total", "sum"))
+        .reset_index()
+    )
+
+
+def trend_in_words(easting: ArrayLike, northing: ArrayLike, values: ArrayLike, weights: ArrayLike) -> str:
+    """Return the main pattern of a map: where it rises, if anywhere."""
+    trend = plane_trend(easting, northing, values, weights)
+    if trend.explained < CLEAR_TREND:
+        return "without an overall direction"
+    return f"rising towards the {labels.compass(trend.bearing_deg)}"
+
+
+def _bandwidth_in_words(study: Study, metres: float) -> str:
+    asked = study.surfaces.bandwidth
+    if isinstance(asked, Neighbours):
+        return f"out to the {asked.neighbours} nearest sites (median {labels.distance(metres)})"
+    return f"{labels.distance(metres)}{' (cross-validated)' if asked == 'cross-validated' else ''}"
+
+
+def _drawn_cells(
+    raster: SurfaceFile, trait: str
+) -> tuple[NDArray[np.float64], NDArray[np.float64], tuple[float, float, float, float]]:
+    """Return frequency, standard error (thinned to what a page can show) and extent: west, east, south, north."""
+    step = max(1, -(-max(raster.grid.rows, raster.grid.columns) // CELLS_DRAWN))
+    frequency = read_surface(raster, trait, "frequency")[::step, ::step].astype(np.float64)
+    error = read_surface(raster, trait, "standard error")[::step, ::step].astype(np.float64)
+    rows, columns = frequency.shape
+    west, north, cell = raster.grid.left, raster.grid.top, raster.grid.cell_m * step
+    return frequency, error, (west, west + columns * cell, north - rows * cell, north)
+
+
+def _centres(
+    shape: tuple[int, ...], extent: tuple[float, float, float, float]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    west, east, south, north = extent
+    rows, columns = shape
+    easting = west + (np.arange(columns) + 0.5) * (east - west) / columns
+    northing = north - (np.arange(rows) + 0.5) * (north - south) / rows
+    grid = np.meshgrid(easting, northing)
+    return grid[0], grid[1]

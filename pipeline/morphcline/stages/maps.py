@@ -1,0 +1,335 @@
+"""Draw the figures and the page with the map.
+
+Reads the tables of every stage before and the surfaces; writes ``figures/<figure>`` in each format asked for, with the
+data drawn (``.csv``), the caption and the alternative text (``.txt``), and an index of them. Places are blurred as the
+study file asks before anything is drawn. A figure without data is left out, and the account says why.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import shapely
+from pyproj import Proj, Transformer
+from shapely.geometry.base import BaseGeometry
+
+from morphcline.files.atomic import write_text
+from morphcline.files.tables import read_table
+from morphcline.files.vectors import read_area, read_shapes
+from morphcline.places.area import sites_area
+from morphcline.records.published import published_places
+from morphcline.render import labels
+from morphcline.render.figures.bandwidth import draw_bandwidth
+from morphcline.render.figures.change import draw_change
+from morphcline.render.figures.clines import draw_clines
+from morphcline.render.figures.clusters import draw_clusters
+from morphcline.render.figures.correlogram import draw_correlogram
+from morphcline.render.figures.frame import MapFrame
+from morphcline.render.figures.habitat import draw_habitat
+from morphcline.render.figures.landscape import draw_landscape
+from morphcline.render.figures.saving import save
+from morphcline.render.figures.sheet import Figure
+from morphcline.render.figures.sites import draw_sites
+from morphcline.render.figures.surfaces import draw_surfaces
+from morphcline.scoring.species import slug
+from morphcline.scoring.traits import MORPHS, wanted_traits
+from morphcline.stages import _panels as panels
+from morphcline.stages._panels import Material
+from morphcline.stages.base import Account, Context, Stage
+from morphcline.study import Study
+
+_TABLES = (
+    "sites", "frequencies", "regional", "habitat_frequencies", "bandwidth", "surfaces", "autocorrelation",
+    "correlogram", "local", "clines", "change",
+)  # fmt: skip
+_INDEX = "figures/README.md"
+
+#: Beginnings of our figures' names; files of an earlier run that are no longer drawn are known by them.
+_KINDS = (
+    "sites", "morphs", "surface", "clusters", "cline", "habitat", "landscape", "correlogram", "bandwidth", "change",
+)  # fmt: skip
+_ENDINGS = (".png", ".svg", ".pdf", ".csv", ".txt")
+
+#: True north may turn this many degrees over a map that still has a north arrow.
+_STEADY_NORTH_DEG = 2.0
+
+
+@dataclass(frozen=True)
+class _Order:
+    """A figure to draw and save: a function of nothing that draws it, or why there is none."""
+
+    name: str
+    draw: Callable[[], Figure] | None = None
+    left_out_because: str = ""
+
+
+@dataclass(frozen=True)
+class _Written:
+    name: str
+    files: list[str] = field(default_factory=list)
+    caption: str = ""
+    alt: str = ""
+
+
+def run(context: Context) -> Account:
+    """Draw every figure that has data, and the index of figures."""
+    material = _load(context)
+    orders = list(_orders(material, _frame(material)))
+    wanted = [order for order in orders if order.draw is not None]
+    draw = partial(_draw_and_save, folder=context.path("figures"), formats=context.study.publish.formats)
+    written: list[_Written] = []
+    # Alone in this process, one by one, so that progress shows; else all at once, so that no worker waits.
+    batch = 1 if context.workers.processes == 1 and context.workers.scheduler is None else max(len(wanted), 1)
+    for start in range(0, len(wanted), batch):
+        context.tick(start, len(wanted), f"figure {wanted[start].name}")
+        written += context.workers.map(draw, wanted[start : start + batch])
+    files = [f"figures/{name}" for figure in written for name in figure.files]
+    _clear_stale(context.path("figures"), {Path(name).name for name in files})
+    write_text(context.path(_INDEX), _index(context.study, written))
+    return {
+        "figures": [figure.name for figure in written],
+        "left_out": {order.name: order.left_out_because for order in orders if order.draw is None},
+        "files": files,
+        "warnings": [],
+    }
+
+
+def _load(context: Context) -> Material:
+    tables = {name: read_table(context.path(f"tables/{name}.csv")) for name in _TABLES}
+    places = published_places(tables["sites"], blur_m=context.study.publish.blur_m)
+    return Material(context.study, context.folder, tables, places)
+
+
+def _draw_and_save(order: _Order, *, folder: Path, formats: tuple[str, ...]) -> _Written:
+    assert order.draw is not None
+    figure = order.draw()
+    return _Written(figure.name, save(figure, folder, formats), figure.caption, figure.alt)
+
+
+def _orders(material: Material, frame: MapFrame) -> Iterator[_Order]:
+    """Yield every figure a study can have, in the order of its index."""
+    study = material.study
+    among = {trait.name: trait.denominator for trait in wanted_traits(study.scoring)}
+    style = {"width_mm": study.publish.width_mm, "among": {**labels.STANDARD_DENOMINATORS, **among}}
+    yield _landscape(material, frame)
+    for species in study.scoring.species:
+        yield from _maps_of(material, frame, species, style)
+        yield _clines_of(material, frame, species, style)
+        yield _habitat_of(material, species, style)
+    yield _correlogram(material, style)
+    yield _bandwidth(material)
+    yield _change(material, style)
+
+
+def _maps_of(material: Material, frame: MapFrame, species: str, style: Mapping[str, object]) -> Iterator[_Order]:
+    study, end = material.study, slug(species)
+    for kind, traits in (("sites", material.traits("frequencies", species)), ("morphs", MORPHS)):
+        found = panels.site_panels(material, species, traits)
+        yield _order(
+            f"{kind}_{end}", found, "no sample is large enough", draw_sites, species, found, frame,
+            min_shells=study.scoring.min_shells, **style,
+        )  # fmt: skip
+    surfaces = panels.surface_panels(material, species)
+    yield _order(
+        f"surface_{end}", surfaces, "no trait has a surface", draw_surfaces, species, surfaces, frame,
+        min_effective_shells=study.surfaces.min_effective_shells, **style,
+    )  # fmt: skip
+    clusters = panels.cluster_panels(material, species)
+    yield _order(
+        f"clusters_{end}", clusters, "no site was tested for local association", draw_clusters, species, clusters,
+        frame, panels.local_test(study), **style,
+    )  # fmt: skip
+
+
+def _clines_of(material: Material, frame: MapFrame, species: str, style: Mapping[str, object]) -> _Order:
+    found = panels.cline_panels(material, species)
+    return _order(
+        f"cline_{slug(species)}", found, "no trait has a cline that is better supported than no change", draw_clines,
+        species, found, confidence=material.study.scoring.confidence, privacy=_distances_blurred(material.study),
+        **style,
+    )  # fmt: skip
+
+
+def _habitat_of(material: Material, species: str, style: Mapping[str, object]) -> _Order:
+    rows = panels.habitat_rows(material, species)
+    regional = material.of("regional", species)[["trait", "frequency"]]
+    return _order(
+        f"habitat_{slug(species)}", rows, "no frequency by habitat", draw_habitat, species, rows, regional,
+        source=_habitat_source(material.study), confidence=material.study.scoring.confidence, **style,
+    )  # fmt: skip
+
+
+def _landscape(material: Material, frame: MapFrame) -> _Order:
+    sites = material.tables["sites"].drop(columns=["x_m", "y_m"]).merge(material.places, on="site", how="inner")
+    known = sites[(sites["habitat"] != "") | sites["temperature_c"].notna()]
+    return _order(
+        "landscape", known, "neither habitat nor temperature is known at any site", draw_landscape, sites, frame,
+        source=_surroundings(material.study), width_mm=material.study.publish.width_mm,
+    )  # fmt: skip
+
+
+def _correlogram(material: Material, style: Mapping[str, object]) -> _Order:
+    rows = material.tables["correlogram"]
+    rows = rows[rows["moran_i"].notna() & rows["trait"].isin(labels.main_traits(rows["trait"]))]
+    settings = material.study.autocorrelation
+    return _order(
+        "correlogram", rows, "Moran's I was not computed for any distance class", draw_correlogram, rows,
+        panels.sample_numbers(material), permutations=settings.permutations, level=settings.level, **style,
+    )  # fmt: skip
+
+
+def _bandwidth(material: Material) -> _Order:
+    rows = material.tables["bandwidth"]
+    rows = rows[rows["deviance"].notna() & rows["bandwidth_m"].notna()]
+    rows = rows[rows.groupby("species")["bandwidth_m"].transform("size") > 1]
+    settings = material.study.surfaces
+    return _order(
+        "bandwidth", rows, "the bandwidth was given, not chosen among several", draw_bandwidth, rows,
+        panels.sample_numbers(material), kernel=settings.kernel, degree=settings.degree,
+        width_mm=material.study.publish.width_mm,
+    )  # fmt: skip
+
+
+def _change(material: Material, style: Mapping[str, object]) -> _Order:
+    rows = panels.change_rows(material)
+    reason = "no earlier survey" if not material.study.earlier else "no place of an earlier survey has a pair now"
+    return _order(
+        "change", rows, reason, draw_change, rows, within_m=material.study.change.within_m,
+        confidence=material.study.scoring.confidence, **style,
+    )  # fmt: skip
+
+
+def _order(
+    name: str, data: object, reason: str, draw: Callable[..., Figure], *arguments: object, **settings: object
+) -> _Order:
+    """Return an order for a figure, or the reason why it has no data."""
+    empty = data.empty if isinstance(data, pd.DataFrame) else not data
+    if empty:
+        return _Order(name, left_out_because=reason)
+    return _Order(name, partial(draw, name, *arguments, **settings))
+
+
+def _distances_blurred(study: Study) -> str:
+    if study.publish.blur_m <= 0:
+        return ""
+    square = labels.distance(study.publish.blur_m)
+    return f"A site's distance is that of the centre of the {square} square that it lies in."
+
+
+def _habitat_source(study: Study) -> str:
+    if study.habitat is None:
+        return "as the recorders noted it"
+    where = f"within {labels.distance(study.habitat.radius_m)}" if study.habitat.radius_m else "at the place"
+    return f"the commonest class {where}, from {study.shown(study.habitat.path)}"
+
+
+def _surroundings(study: Study) -> str:
+    parts = []
+    if study.habitat is not None:
+        parts.append(f"Habitat: {_habitat_source(study)}.")
+    if study.temperature is not None:
+        parts.append(f"Temperature: from {study.shown(study.temperature.path)}.")
+    return " ".join(parts)
+
+
+def _frame(material: Material) -> MapFrame:
+    """Return the maps' common frame, made of published places alone."""
+    study, places = material.study, material.places
+    area = _area(study, places)
+    west, south, east, north = area.bounds
+    margin = 0.02 * max(east - west, north - south)
+    west, south, east, north = west - margin, south - margin, east + margin, north + margin
+    areas, lines, name = _backdrop(study, (west, south, east, north))
+    return MapFrame(
+        west, south, east, north, study.study.crs,
+        outline=_rings(area) if study.publish.basemap == "outline" else (),
+        backdrop_areas=areas, backdrop_lines=lines, backdrop_name=name,
+        true_north_deg=_true_north(study.study.crs, (west, south, east, north)),
+        blur_m=study.publish.blur_m,
+    )  # fmt: skip
+
+
+def _area(study: Study, places: pd.DataFrame) -> BaseGeometry:
+    around = sites_area(places["drawn_x_m"], places["drawn_y_m"])
+    if study.study.area is None:
+        # The hull of exact places would show the outermost ones.
+        return around
+    return read_area(study.study.area, study.study.crs, shown=study.shown(study.study.area))
+
+
+def _backdrop(
+    study: Study, box: tuple[float, float, float, float]
+) -> tuple[tuple[np.ndarray, ...], tuple[np.ndarray, ...], str]:
+    path = study.publish.basemap
+    if not isinstance(path, Path):
+        return (), (), ""
+    shapes = read_shapes(path, study.study.crs, shown=study.shown(path)).geometry.array
+    # A tenth of a millimetre on the page is not seen.
+    tolerance = (box[2] - box[0]) / 1000
+    shapes = shapely.simplify(shapely.clip_by_rect(shapely.make_valid(shapes), *box), tolerance)
+    parts = shapely.get_parts(shapely.get_parts(shapes))
+    areas = parts[np.isin(shapely.get_type_id(parts), [3])]
+    lines = parts[np.isin(shapely.get_type_id(parts), [1, 2])]
+    return (
+        tuple(shapely.get_coordinates(ring) for ring in shapely.get_exterior_ring(areas)),
+        tuple(shapely.get_coordinates(line) for line in lines),
+        study.shown(path),
+    )
+
+
+def _rings(area: BaseGeometry) -> tuple[np.ndarray, ...]:
+    polygons = [part for part in shapely.get_parts(area) if part.geom_type == "Polygon"]
+    return tuple(shapely.get_coordinates(ring) for part in polygons for ring in (part.exterior, *part.interiors))
+
+
+def _true_north(crs: str, box: tuple[float, float, float, float]) -> float | None:
+    """Return where true north lies, clockwise from grid north, or None when it turns too much over the map."""
+    west, south, east, north = box
+    easting, northing = np.meshgrid(np.linspace(west, east, 3), np.linspace(south, north, 3))
+    to_degrees = Transformer.from_crs(crs, Proj(crs).crs.geodetic_crs, always_xy=True)
+    longitude, latitude = to_degrees.transform(easting.ravel(), northing.ravel())
+    convergence = np.asarray(Proj(crs).get_factors(longitude, latitude).meridian_convergence)
+    if not np.isfinite(convergence).all() or np.ptp(convergence) > _STEADY_NORTH_DEG:
+        return None
+    # The convergence is the angle from true north to grid north.
+    return -float(convergence.mean())
+
+
+def _clear_stale(folder: Path, keep: set[str]) -> None:
+    """Remove figures of an earlier run that this one no longer draws; other files in the folder stay."""
+    if not folder.is_dir():
+        return
+    for path in folder.iterdir():
+        ours = path.suffix in _ENDINGS and path.stem.split("_")[0] in _KINDS
+        if ours and path.name not in keep:
+            path.unlink()
+
+
+def _index(study: Study, written: list[_Written]) -> str:
+    lines = [f"# Figures: {study.study.title or study.study.name}", ""]
+    lines += ["Beside each figure: the data drawn (`.csv`), and its caption and alternative text (`.txt`).", ""]
+    for figure in written:
+        lines += [f"## {figure.name}", "", f"Files: {', '.join(f'`{name}`' for name in figure.files)}", ""]
+        lines += [figure.caption, "", f"*Alternative text:* {figure.alt}", ""]
+    return "\n".join(lines)
+
+
+def _sources(study: Study) -> tuple[Path, ...]:
+    named = (study.study.area, study.publish.basemap, study.clines.axis)
+    return tuple(path for path in named if isinstance(path, Path))
+
+
+STAGE = Stage(
+    name="maps",
+    summary="figures for print, with captions, alternative texts and the data drawn",
+    settings=("scoring", "habitat", "temperature", "surfaces", "autocorrelation", "clines", "change", "publish"),
+    reads=tuple(f"tables/{name}.csv" for name in _TABLES),
+    writes=lambda study: (_INDEX,),
+    run=run,
+    sources=_sources,
+)
