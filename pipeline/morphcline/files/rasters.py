@@ -3,30 +3,24 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TypeAlias
 
-import exactextract
 import numpy as np
-from exactextract.raster import NumPyRasterSource
 from numpy.typing import ArrayLike, NDArray
 from pyproj import CRS
 
-from morphcline.errors import Problem, SourceError
 from morphcline.files._raster_band import (
-    NODATA,
     OUTSIDE,
     VALID,
     Band,
-    Patch,
     RasterInfo,
     bands_by_year,
     describe_raster,
     in_tiles,
     open_band,
 )
+from morphcline.files._raster_circles import CellShares, circles, class_codes, covered_cells, shares_of
 
 __all__ = [
     "CellShares",
@@ -45,15 +39,8 @@ __all__ = [
     "shares_within",
 ]
 
-#: Corners of the polygon that stands for a circle. Its radius is widened so that its area is the circle's; its edge
-#: then strays by 0.04 % of the radius at most.
-_CORNERS = 96
-
 #: Discs wider than so many cells are looked at through every second, third, ... cell when only codes are asked for.
 _WIDEST = 1024
-
-#: Cells, numbered row by row in a patch, and the part of each that is covered.
-Coverage: TypeAlias = tuple[NDArray[np.int64], NDArray[np.float64]]
 
 
 @dataclass(frozen=True)
@@ -80,22 +67,6 @@ class Sampled:
             "nodata": int(self.nodata.sum()),
             "outside": int(self.outside.sum()),
         }
-
-
-@dataclass(frozen=True)
-class CellShares:
-    """How a circle is shared among a raster's codes; the parts add up to 1.
-
-    Attributes
-    ----------
-    shares : dict of int to float
-        By code, ascending.
-    nodata, outside : float
-    """
-
-    shares: dict[int, float]
-    nodata: float
-    outside: float
 
 
 @dataclass(frozen=True)
@@ -171,7 +142,7 @@ def class_at(
     """
     found = sample(path, band, easting, northing, crs=crs, shown=shown)
     with open_band(path, band, shown=shown) as source:
-        _whole(source, found.value[np.isfinite(found.value)])
+        class_codes(source, found.value[np.isfinite(found.value)])
     return [
         CellShares({int(code): 1.0} if np.isfinite(code) else {}, float(nodata), float(outside))
         for code, nodata, outside in zip(found.value, found.nodata, found.outside, strict=True)
@@ -231,10 +202,10 @@ def mean_within(
     """
     with open_band(path, band, shown=shown) as source:
         easting, northing = _as_arrays(easting, northing)
-        rings = _circles(source, easting, northing, crs, radius_m)
+        rings = circles(source, easting, northing, crs, radius_m)
         values = np.full(len(rings), np.nan)
         outside = np.ones(len(rings), dtype=np.bool_)
-        for points, patch, covered in _covered(source, rings):
+        for points, patch, covered in covered_cells(source, rings):
             for point, (cells, coverage) in zip(points, covered, strict=True):
                 weight = np.bincount(patch.state.ravel()[cells], coverage, minlength=3)
                 outside[point] = weight[OUTSIDE] > 0.5 * weight.sum()
@@ -283,7 +254,7 @@ def shares_within(
     """
     with open_band(path, band, shown=shown) as source:
         easting, northing = _as_arrays(easting, northing)
-        return _shares(source, _circles(source, easting, northing, crs, radius_m))
+        return shares_of(source, circles(source, easting, northing, crs, radius_m))
 
 
 def shares_of_rings(
@@ -303,7 +274,7 @@ def shares_of_rings(
         for ring in rings:
             column, row = _placed(source, ring[:, 0], ring[:, 1], crs)
             moved.append(np.column_stack([column, row]))
-        return _shares(source, moved)
+        return shares_of(source, moved)
 
 
 def classes_near(
@@ -374,86 +345,12 @@ def _near(source: Band, column: float, row: float, to_cells: NDArray[np.float64]
         to_metres[1, 0] * across[None, :] + to_metres[1, 1] * down[:, None],
     )
     touched = distance <= radius_m
-    codes, counts = np.unique(_whole(source, patch.values[touched & (patch.state == VALID)]), return_counts=True)
+    codes, counts = np.unique(class_codes(source, patch.values[touched & (patch.state == VALID)]), return_counts=True)
     own = source.read(math.floor(row), math.floor(column), 1, 1)
-    at_point = None if own.state[0, 0] != VALID else int(_whole(source, own.values[0])[0])
+    at_point = None if own.state[0, 0] != VALID else int(class_codes(source, own.values[0])[0])
     total = int(touched.sum())
     within = {int(code): count / total for code, count in zip(codes, counts.tolist(), strict=True)}
     return ClassesNear(at_point, within, 1.0 - int(counts.sum()) / total)
-
-
-def _whole(source: Band, numbers: NDArray[np.float64]) -> NDArray[np.int64]:
-    """Return class codes, or refuse what is none."""
-    odd = numbers[numbers != np.round(numbers)]
-    if odd.size:
-        raise SourceError(
-            Problem(
-                source.shown,
-                f"band {source.band}",
-                f"a cell holds {odd[0]:.6g}, which is no class code",
-                "a raster of whole numbers is accepted, each standing for a class",
-            )
-        )
-    return numbers.astype(np.int64)
-
-
-def _shares(source: Band, rings: list[NDArray[np.float64]]) -> list[CellShares]:
-    found = [CellShares({}, 0.0, 1.0)] * len(rings)
-    for points, patch, covered in _covered(source, rings):
-        for point, (cells, coverage) in zip(points, covered, strict=True):
-            state = patch.state.ravel()[cells]
-            by_state = np.bincount(state, coverage, minlength=3) / coverage.sum()
-            valid = state == VALID
-            codes, index = np.unique(_whole(source, patch.values.ravel()[cells[valid]]), return_inverse=True)
-            parts = np.bincount(index, coverage[valid], minlength=codes.size) / coverage.sum()
-            shares = dict(zip(codes.tolist(), parts.tolist(), strict=True))
-            found[point] = CellShares(shares, float(by_state[NODATA]), float(by_state[OUTSIDE]))
-    return found
-
-
-def _circles(
-    source: Band, easting: NDArray[np.float64], northing: NDArray[np.float64], crs: str | CRS, radius_m: float
-) -> list[NDArray[np.float64]]:
-    if not radius_m > 0:
-        raise ValueError(f"radius_m must be greater than 0, got {radius_m}")
-    angle = 2 * math.pi * np.arange(_CORNERS) / _CORNERS
-    wider = math.sqrt(2 * math.pi / _CORNERS / math.sin(2 * math.pi / _CORNERS))
-    corner_easting = easting[:, None] + radius_m * wider * np.cos(angle)
-    corner_northing = northing[:, None] + radius_m * wider * np.sin(angle)
-    move = source.transformation(crs, easting, northing)
-    column, row = source.cell_coordinates(move, corner_easting.ravel(), corner_northing.ravel())
-    return list(np.stack([column.reshape(-1, _CORNERS), row.reshape(-1, _CORNERS)], axis=-1))
-
-
-def _covered(
-    source: Band, rings: list[NDArray[np.float64]]
-) -> Iterator[tuple[NDArray[np.intp], Patch, list[Coverage]]]:
-    """Yield, for rings that lie near each other: their numbers, a patch, and for each the cells and their coverage."""
-    low = np.array([ring.min(axis=0) for ring in rings]).reshape(-1, 2)
-    high = np.array([ring.max(axis=0) for ring in rings]).reshape(-1, 2)
-    for points in in_tiles(*(low + high).T / 2):
-        left, top = np.floor(low[points].min(axis=0)).astype(int)
-        right, bottom = np.ceil(high[points].max(axis=0)).astype(int)
-        rows, columns = int(bottom - top), int(right - left)
-        patch = source.read(int(top), int(left), rows, columns)
-        yield points, patch, _coverage(rows, columns, [rings[point] - (left, top) for point in points])
-
-
-def _coverage(rows: int, columns: int, rings: list[NDArray[np.float64]]) -> list[Coverage]:
-    """Return, for each ring in cell coordinates, the cells it touches (numbered row by row) and the part it covers."""
-    grid = NumPyRasterSource(np.zeros((rows, columns), dtype=np.uint8), xmin=0, ymin=0, xmax=columns, ymax=rows)
-    features = []
-    for ring in rings:
-        upright = np.column_stack([ring[:, 0], rows - ring[:, 1]])  # the library counts northward
-        features.append(
-            {
-                "type": "Feature",
-                "properties": {},
-                "geometry": {"type": "Polygon", "coordinates": [np.vstack([upright, upright[:1]]).tolist()]},
-            }
-        )
-    found = exactextract.exact_extract(grid, features, ["cell_id", "coverage"])
-    return [(one["properties"]["cell_id"], one["properties"]["coverage"].astype(np.float64)) for one in found]
 
 
 def _placed(
