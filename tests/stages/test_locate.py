@@ -108,4 +108,4 @@ def test_sites_outside_the_study_area_are_told(tmp_path: Path) -> None:
     context = make_context(tmp_path, records, 'area = "area.geojson"')
     assert STAGE.sources(context.study) == (tmp_path / "area.geojson",)
     (warning,) = STAGE.run(context)["warnings"]
-    assert warning == "1 site lies outside the study area of area.geojson; they count all the same."
+    assert warning == "1 site lies outside the study area of area.geojson; it counts all the same."

@@ -346,8 +346,11 @@ def _near(source: Band, column: float, row: float, to_cells: NDArray[np.float64]
     )
     touched = distance <= radius_m
     codes, counts = np.unique(class_codes(source, patch.values[touched & (patch.state == VALID)]), return_counts=True)
-    own = source.read(math.floor(row), math.floor(column), 1, 1)
-    at_point = None if own.state[0, 0] != VALID else int(class_codes(source, own.values[0])[0])
+    if stride == 1:
+        own = patch.values[math.floor(row) - top, math.floor(column) - left]
+    else:
+        own = source.read(math.floor(row), math.floor(column), 1, 1).values[0, 0]
+    at_point = int(class_codes(source, np.array([own]))[0]) if np.isfinite(own) else None
     total = int(touched.sum())
     within = {int(code): count / total for code, count in zip(codes, counts.tolist(), strict=True)}
     return ClassesNear(at_point, within, 1.0 - int(counts.sum()) / total)

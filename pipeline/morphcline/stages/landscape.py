@@ -249,8 +249,8 @@ def _report_missing(missing: dict[str, int], sites: int, shown: str, what: str, 
     for key, where in (("outside", "off the raster"), ("nodata", "where it holds nothing")):
         number = missing[key]
         if number:
-            lie = "site lies" if number == 1 else "sites lie"
-            account["warnings"].append(f"{shown}: {number} {lie} {where} and have no {what}.")
+            lie, have = ("site lies", "has") if number == 1 else ("sites lie", "have")
+            account["warnings"].append(f"{shown}: {number} {lie} {where} and {have} no {what}.")
 
 
 def _report_loose_places(sites: pd.DataFrame, settings: Habitat, account: Account) -> None:

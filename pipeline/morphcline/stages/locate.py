@@ -167,8 +167,8 @@ def _outside_area(places: pd.DataFrame, study: Study) -> list[str]:
     outside = int((~shapely.contains_xy(area, own["x_m"], own["y_m"])).sum())
     if not outside:
         return []
-    lie = "site lies" if outside == 1 else "sites lie"
-    return [f"{outside} {lie} outside the study area of {shown}; they count all the same."]
+    lie, count = ("site lies", "it counts") if outside == 1 else ("sites lie", "they count")
+    return [f"{outside} {lie} outside the study area of {shown}; {count} all the same."]
 
 
 STAGE = Stage(
