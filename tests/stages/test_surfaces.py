@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 import shapely
 
+from morphcline.errors import StudyError
 from morphcline.files.surfaces import open_surfaces, read_surface
 from morphcline.files.tables import read_table, write_table
 from morphcline.stages.base import Context
@@ -241,6 +242,12 @@ def test_samples_that_all_lie_at_one_place_make_no_surface(tmp_path):
     rows = table_of(context, "surfaces").query("species == @NEMORALIS")
     assert (rows["not_smoothed_because"] == "all its samples lie at one place").all()
     assert len(account["warnings"]) == 2
+
+
+def test_a_survey_without_a_site_is_refused(tmp_path):
+    context = survey(tmp_path, sites=0, hortensis=0)
+    with pytest.raises(StudyError, match="no site was located"):
+        STAGE.run(context)
 
 
 def test_support_that_is_nowhere_is_said(tmp_path):

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from morphcline.errors import Problem, StudyError
 from morphcline.files.surfaces import QUANTITIES, Tile, write_surfaces
 from morphcline.files.tables import read_table, write_table
 from morphcline.files.vectors import study_area
@@ -47,7 +48,7 @@ _BANDWIDTH_COLUMNS = {
 _SURFACE_COLUMNS = {
     "species": "species, by its full name",
     "trait": "trait",
-    "bandwidth_m": "bandwidth in metres; its median over the cells where it follows the sites",
+    "bandwidth_m": "bandwidth in metres; its median over the sites where it follows them",
     "degree": "0: kernel-weighted proportion; 1: local logistic plane",
     "kernel": "gaussian, epanechnikov or tricube",
     "cells": "cells of the raster inside the study area",
@@ -139,7 +140,7 @@ def run(context: Context) -> Account:
         account["warnings"] += warnings
         absent = table[table["not_smoothed_because"] != ""]
         account["species"][species] = {
-            "bandwidth_m": table["bandwidth_m"].dropna().max() if table["bandwidth_m"].notna().any() else None,
+            "bandwidth_m": None if len(absent) == len(table) else float(table["bandwidth_m"].max()),
             "candidates": len(curve),
             "smoothed": len(table) - len(absent),
             "not_smoothed": dict(zip(absent["trait"], absent["not_smoothed_because"], strict=True)),
@@ -153,6 +154,15 @@ def run(context: Context) -> Account:
 def _area(study: Study, sites: pd.DataFrame) -> _Area:
     places = sites[["x_m", "y_m"]].to_numpy(dtype=float)
     polygon = study_area(study, places[:, 0], places[:, 1])
+    if polygon.is_empty:
+        raise StudyError(
+            Problem(
+                "tables/sites.csv",
+                "",
+                "no site was located, so there is no area to smooth over",
+                "see records/rejected.csv for why",
+            )
+        )
     grid = StudyGrid.from_extent(*polygon.bounds, cell_m=study.surfaces.cell_m, crs=study.study.crs)
     easting, northing = grid.centres()
     return _Area(grid, shapely.contains_xy(polygon, easting, northing), easting, northing)
