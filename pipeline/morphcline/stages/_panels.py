@@ -186,7 +186,7 @@ def _cline_panel(material: Material, species: str, trait: str, best: pd.Series) 
         weight=float(best["weight"]),
         axis="along the line"
         if isinstance(study.clines.axis, Path)
-        else f"bearing {labels.bearing(best['bearing_deg'])}",
+        else f"towards {labels.bearing(best['bearing_deg'])}",
         sites=shown,
         at_m=at,
         fit=band.frequency,

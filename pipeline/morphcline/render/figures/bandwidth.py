@@ -86,8 +86,8 @@ def _caption(table: pd.DataFrame, numbers: pd.DataFrame, kernel: str, degree: in
     return " ".join(
         [
             f"Choice of the smoothing bandwidth: deviance of each site's counts under {method} "
-            f"({labels.kernel_name(kernel)} kernel) from the other sites, scaled for over-dispersion and summed over sites "
-            "and traits; the lowest is chosen (dashed line).",
+            f"({labels.kernel_name(kernel)} kernel) from the other sites, scaled for over-dispersion and summed over "
+            "sites and traits; the lowest is chosen (dashed line).",
             *parts,
         ]
     )

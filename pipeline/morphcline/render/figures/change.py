@@ -47,7 +47,7 @@ def draw_change(
     groups = [(str(s), str(e), rows) for (s, e), rows in table.groupby(["species", "earlier_survey"], sort=False)]
     traits = {id(rows): labels.main_traits(rows["trait"]) for *_, rows in groups}
     names = max(text_width_mm(labels.trait_title(t), SMALL) for shown in traits.values() for t in shown) + 3.0
-    numbers = max(text_width_mm(_numbers(row), SMALL) for row in table[table["site"] == ""].itertuples()) + 3.0
+    numbers = max(text_width_mm(_numbers(row), SMALL) for _, row in table[table["site"] == ""].iterrows()) + 3.0
     columns = columns_that_fit(len(groups), width_mm, least_mm=names + numbers + 38, most=2)
     most = max(len(shown) for shown in traits.values())
     keys = [
@@ -79,9 +79,8 @@ def draw_change(
     return Figure(name, sheet.figure, _data(table), _caption(table, within_m, confidence, among), _alt(groups))
 
 
-def _numbers(row: object) -> str:
-    earlier, later = getattr(row, "earlier_frequency", np.nan), getattr(row, "later_frequency", np.nan)
-    return f"  {labels.percent(earlier)} → {labels.percent(later)}"
+def _numbers(row: pd.Series) -> str:
+    return f"  {labels.percent(float(row['earlier_frequency']))} → {labels.percent(float(row['later_frequency']))}"
 
 
 def _draw_panel(axes: Axes, rows: pd.DataFrame, traits: Sequence[str], reach: float) -> None:
@@ -93,9 +92,9 @@ def _draw_panel(axes: Axes, rows: pd.DataFrame, traits: Sequence[str], reach: fl
         # A fixed ladder of heights sets pairs of equal change apart.
         offsets = 0.26 * ((np.arange(len(pairs)) * 0.618034) % 1.0 - 0.5) * 2
         axes.plot(np.clip(pairs["difference"], -reach, reach), at + offsets, "o", ms=1.8, color=PAIR, mew=0, zorder=1.5)
-        for row in these[(these["site"] == "") & these["difference"].notna()].itertuples():
-            axes.hlines(at, row.low, row.high, color=mark.fill, lw=1.2, zorder=2.5)
-            axes.plot([row.difference], [at], "o", ms=4.4, color=mark.fill, zorder=3)
+        for _, row in these[(these["site"] == "") & these["difference"].notna()].iterrows():
+            axes.hlines(at, float(row["low"]), float(row["high"]), color=mark.fill, lw=1.2, zorder=2.5)
+            axes.plot([float(row["difference"])], [at], "o", ms=4.4, color=mark.fill, zorder=3)
             axes.text(
                 1.0, at, _numbers(row), transform=axes.get_yaxis_transform(), va="center_baseline", fontsize=SMALL,
                 color=SOFT_INK,
@@ -123,7 +122,7 @@ def _caption(table: pd.DataFrame, within_m: float, confidence: float, among: lab
     pooled = table[(table["site"] == "") & table["difference"].notna()]
     parts = []
     for (species, survey), rows in pooled.groupby(["species", "earlier_survey"], sort=False):
-        most = rows.loc[rows["later_total"].idxmax()]
+        most = rows.sort_values("later_total", kind="stable").iloc[-1]
         parts.append(
             f"{species}, now against {survey}: up to {labels.counted(int(most['pairs']), 'pair')} of places, "
             f"{labels.counted(int(most['earlier_total']), 'shell')} then and "
@@ -147,9 +146,10 @@ def _alt(groups: Sequence[tuple[str, str, pd.DataFrame]]) -> str:
     for species, survey, rows in groups:
         pooled = rows[(rows["site"] == "") & rows["difference"].notna()]
         changes = [
-            f"{row.trait} {labels.points(row.difference)} ({labels.points(row.low)} to {labels.points(row.high)})"
-            for row in pooled.itertuples()
-            if row.trait in labels.main_traits(rows["trait"])
+            f"{row['trait']} {labels.points(float(row['difference']))} "
+            f"({labels.points(float(row['low']))} to {labels.points(float(row['high']))})"
+            for _, row in pooled.iterrows()
+            if row["trait"] in labels.main_traits(rows["trait"])
         ]
         n = int(pooled["pairs"].max()) if len(pooled) else 0
         parts.append(

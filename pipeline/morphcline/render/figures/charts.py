@@ -66,7 +66,7 @@ def chart_sheet(
     """
     rows = math.ceil(len(headings) / columns)
     inner = width_mm - 2 * EDGE_MM
-    below = height_of_keys(keys, inner) + 2.5 if keys else 0.0
+    below = height_of_keys(keys, inner) if keys else 0.0
     beside = spacing.left + spacing.right
     width = (inner - spacing.first - columns * beside - (columns - 1) * spacing.between) / columns
     around = spacing.head + spacing.below
@@ -79,7 +79,7 @@ def chart_sheet(
         sheet.heading(left, top, letter, heading)
         panels.append(sheet.axes(left + spacing.left, top + spacing.head, width, height))
     if keys:
-        top = EDGE_MM + rows * (height + around) + 2.5
+        top = EDGE_MM + rows * (height + around)
         draw_keys(sheet, keys, left=EDGE_MM, top=top, width_mm=inner)
     return sheet, panels
 

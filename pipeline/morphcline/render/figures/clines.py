@@ -36,7 +36,7 @@ class ClinePanel:
     weight : float
         Akaike weight of the model among those fitted.
     axis : str
-        Along what, in words: ``"bearing 115°"`` or ``"along the line"``.
+        Along what, in words: ``"towards 115°"`` or ``"along the line"``.
     centre_m, centre_low, centre_high, width_m, width_low, width_high : float
         Missing where not known.
     sites : DataFrame
@@ -121,7 +121,7 @@ def _diameter(shells: float | NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _note(panel: ClinePanel) -> str:
-    return f"{labels.model_name(panel.model)} (weight {panel.weight:.2f}), {panel.axis}"
+    return f"{labels.model_name(panel.model)} ({panel.weight:.2f}), {panel.axis}"
 
 
 def _draw_panel(axes: Axes, panel: ClinePanel) -> None:
@@ -136,7 +136,9 @@ def _draw_panel(axes: Axes, panel: ClinePanel) -> None:
     axes.plot(panel.at_m, panel.fit, color=mark.fill, lw=1.4, zorder=4)
     percent_axis(axes, "y")
     if np.isfinite(panel.centre_low) and np.isfinite(panel.centre_high):
-        axes.axvspan(max(panel.centre_low, shown[0]), min(panel.centre_high, shown[1]), color=CENTRE, lw=0, zorder=0.6)
+        axes.axvspan(
+            max(panel.centre_low, shown[0]), min(panel.centre_high, shown[1]), ymax=TOP, color=CENTRE, lw=0, zorder=0.6
+        )
     if np.isfinite(panel.centre_m) and shown[0] <= panel.centre_m <= shown[1]:
         axes.axvline(panel.centre_m, ymax=TOP, color=SERIES[1].fill, lw=0.8, zorder=1)
     if np.isfinite(panel.width_m):
@@ -184,7 +186,8 @@ def _caption(species: str, panels: Sequence[ClinePanel], level: str, privacy: st
     return " ".join(
         [
             f"{species}: frequencies at the sites along the axis of each trait's cline, and the model with the lowest "
-            "AICc where that is not the flat one (beta-binomial likelihood).",
+            "AICc where that is not the flat one (beta-binomial likelihood); its Akaike weight is in brackets above the "
+            "panel.",
             labels.sentence("; ".join(fits)) + ".",
             f"Band: {level}, pointwise, given the axis (delta method); centre and width: {level} profile-likelihood "
             "intervals. Distances count from the mean of the sites to where the trait becomes commoner.",

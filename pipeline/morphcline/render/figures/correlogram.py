@@ -120,7 +120,7 @@ def _caption(
 ) -> str:
     parts = []
     for species, rows in numbers.groupby("species", sort=False):
-        most = rows.loc[rows["sites"].idxmax()]
+        most = rows.sort_values("sites", kind="stable").iloc[-1]
         parts.append(f"{species}: up to {labels.shells_and_sites('', most['shells'], int(most['sites']))}.")
     classes = table.groupby(["species", "trait"])["distance_class"].size().max()
     return " ".join(

@@ -124,8 +124,10 @@ def arrange_panels(count: int, aspect: float, width_mm: float, keys: Sequence[Ke
         column = (inner - GAP_MM * (columns - 1)) / columns
         room = (MAX_HEIGHT_MM - below - MARGIN_MM + GAP_MM) / rows - HEAD_MM - GAP_MM
         height = min(column * aspect, room, TALLEST_MM)
-        # A heading needs some room whatever the map's shape.
-        if best is not None and (column < NARROWEST_MM or height / aspect < best.width):
+        filled = height >= 0.999 * column * aspect
+        if best is not None and not filled and height / aspect < best.width:
+            continue
+        if best is not None and column < NARROWEST_MM:
             break
         step = HEAD_MM + height + GAP_MM
         corners = tuple(
@@ -134,7 +136,7 @@ def arrange_panels(count: int, aspect: float, width_mm: float, keys: Sequence[Ke
         )
         keys_top = MARGIN_MM + rows * step - GAP_MM + KEY_GAP_MM
         best = Panels(columns, height / aspect, height, keys_top + below - KEY_GAP_MM, corners, keys_top)
-        if height >= 0.999 * column * aspect:
+        if filled:
             break
     if best is None:
         raise ValueError("a map needs at least one panel")
@@ -205,13 +207,15 @@ def scale_bar_key(frame: MapFrame, panel_width: float) -> Key:
     def draw(axes: Axes) -> None:
         if frame.true_north_deg is not None:
             turn = math.radians(frame.true_north_deg)
-            ahead = np.array([math.sin(turn), math.cos(turn)])
-            tail, head = np.array([2.5, 1.2]), np.array([2.5, 1.2]) + 6.2 * ahead
+            tail = (2.5, 1.2)
+            head, letter = (
+                (tail[0] + length * math.sin(turn), tail[1] + length * math.cos(turn)) for length in (6.2, 7.7)
+            )
             axes.annotate(
                 "", head, tail, arrowprops={"arrowstyle": "-|>,head_width=0.14,head_length=0.3", "lw": 0.7,
                                             "color": INK, "shrinkA": 0, "shrinkB": 0},
             )  # fmt: skip
-            axes.text(*(head + 1.5 * ahead), "N", ha="center", va="center", fontsize=SMALL)
+            axes.text(*letter, "N", ha="center", va="center", fontsize=SMALL)
         bar = axes.inset_axes((arrow, 0, width, 10.8), transform=axes.transData)
         bar.set(xlim=(0, width * metres_per_mm), ylim=(0, 10.8))
         bar.set_axis_off()

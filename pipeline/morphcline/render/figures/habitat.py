@@ -10,8 +10,9 @@ from matplotlib.axes import Axes
 
 from morphcline.render import labels
 from morphcline.render.figures.charts import Spacing, chart_sheet, percent_axis
+from morphcline.render.figures.keys import marks_key
 from morphcline.render.figures.sheet import SMALL, Figure, Heading, style, text_width_mm
-from morphcline.render.palettes import LINE, SERIES, SOFT_INK
+from morphcline.render.palettes import LINE, SERIES, SOFT_INK, Mark
 
 ROW_MM = 4.4
 
@@ -52,11 +53,16 @@ def draw_habitat(
     )
     columns = max(1, min(len(traits), int((width_mm - names) // (30 + counts)), 3))
     spacing = Spacing(left=0.0, below=7.0, head=7.6, between=3.0, first=names, right=counts + 2.5)
+    marks = [
+        Mark(f"Frequency with its {labels.level(confidence)} interval", "o", SERIES[0].fill, SERIES[0].fill, 4.2),
+        Mark("The whole region", "|", "none", edge=LINE, size=7),
+    ]
     shown = dict(zip(regional["trait"], regional["frequency"], strict=True))
     with style():
         sheet, axes = chart_sheet(
             [Heading(labels.trait_title(trait)) for trait in traits],
-            columns=columns, height_mm=ROW_MM * len(habitats) + 1.5, width_mm=width_mm, spacing=spacing,
+            keys=[marks_key("", marks, rows=1)], columns=columns,
+            height_mm=ROW_MM * len(habitats) + 1.5, width_mm=width_mm, spacing=spacing,
         )  # fmt: skip
         for i, (panel, trait) in enumerate(zip(axes, traits, strict=True)):
             rows = table[table["trait"] == trait].set_index("habitat").reindex(habitats)
@@ -127,7 +133,8 @@ def _alt(species: str, table: pd.DataFrame, traits: Sequence[str]) -> str:
         rows = table[(table["trait"] == trait) & table["frequency"].notna()]
         if rows.empty:
             continue
-        least, most = rows.loc[rows["frequency"].idxmin()], rows.loc[rows["frequency"].idxmax()]
+        ordered = rows.sort_values("frequency", kind="stable")
+        least, most = ordered.iloc[0], ordered.iloc[-1]
         parts.append(
             f"{labels.trait_title(trait)}: from {labels.percent(least['frequency'])} in {least['habitat']} to "
             f"{labels.percent(most['frequency'])} in {most['habitat']} "

@@ -104,14 +104,15 @@ def scale_key(title: str, colour_map: str, ticks: Sequence[tuple[float, str]]) -
 
 def frequency_and_error_key() -> Key:
     """Return the colours of a surface: frequency along, standard error (fading) downwards."""
-    bar, tall, left, foot = 36.0, 7.4, 15.0, 3.6
+    bar, tall, foot = 36.0, 7.4, 3.6
+    left = text_width_mm("Standard error", SMALL) + 6.0
     height = foot + tall + 3.8
     errors = np.linspace(0.0, FADE[1], 64)
     colours = frequency_colours(np.tile(np.linspace(0, 1, 128), (64, 1)), np.tile(errors[:, None], (1, 128)))
 
     def draw(axes: Axes) -> None:
         axes.text(left, height, "Frequency", va="top", fontsize=TEXT)
-        axes.text(0, foot + tall / 2, "Standard\nerror", va="center", fontsize=SMALL, linespacing=1.1)
+        axes.text(0, foot + tall / 2, "Standard error\n(points)", va="center", fontsize=SMALL, linespacing=1.1)
         axes.imshow(colours, extent=(left, left + bar, foot, foot + tall), aspect="auto", interpolation="nearest")
         axes.set(xlim=(0, left + bar + 6), ylim=(0, height))
         for error in (0.0, FADE[1] / 2, FADE[1]):

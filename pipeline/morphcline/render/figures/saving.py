@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from pathlib import Path
+from typing import Any
 from xml.sax.saxutils import escape
 
 from morphcline.files.atomic import whole_file, write_text
 from morphcline.files.tables import write_table
 from morphcline.render.figures.sheet import DPI, Figure, style
+
+#: What matplotlib's default leaves out for a format.
+_ENCODING: dict[str, Any] = {"png": {"pil_kwargs": {"compress_level": 6}}}
 
 
 def save(figure: Figure, folder: Path, formats: Iterable[str]) -> list[str]:
@@ -29,8 +33,9 @@ def save(figure: Figure, folder: Path, formats: Iterable[str]) -> list[str]:
     for kind in formats:
         name = f"{figure.name}.{kind}"
         with whole_file(folder / name) as temporary, style():
-            settings = {"pil_kwargs": {"compress_level": 6}} if kind == "png" else {}
-            figure.sheet.savefig(temporary, format=kind, dpi=DPI, metadata=_metadata(figure, kind), **settings)
+            figure.sheet.savefig(
+                temporary, format=kind, dpi=DPI, metadata=_metadata(figure, kind), **_ENCODING.get(kind, {})
+            )
             if kind == "svg":
                 _describe(temporary, figure)
         names.append(name)

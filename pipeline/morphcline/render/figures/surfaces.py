@@ -122,10 +122,10 @@ def _draw_contours(
     levels = [level for level in CONTOURS if low < level < high]
     if not levels:
         return
-    halo = [patheffects.withStroke(linewidth=1.6, foreground=PAPER)]
+    halo: list[patheffects.AbstractPathEffect] = [patheffects.withStroke(linewidth=1.6, foreground=PAPER)]
     lines = axes.contour(
-        easting, northing, np.ma.masked_invalid(frequency), levels=levels, colors=INK, linewidths=0.6,
-        linestyles=["solid" if level == 0.5 else "dashed" for level in levels], zorder=2,
+        easting, northing, np.ma.masked_invalid(frequency), levels=levels, colors=INK,
+        linewidths=[0.9 if level == 0.5 else 0.5 for level in levels], zorder=2,
     )  # fmt: skip
     written = axes.clabel(lines, fontsize=SMALL, fmt=lambda level: f"{100 * level:.0f}%", inline_spacing=2)
     for text in written:
@@ -172,7 +172,7 @@ def _caption(
             f"{species}: smoothed frequencies ({method}, {labels.kernel_name(first.kernel)} kernel, "
             f"bandwidth {widths}), from {labels.shells_and_sites('', most.shells, len(most.sites))} at the most; "
             "each panel gives its own numbers.",
-            "The scale is fixed from 0 to 100% for every map; contours at 25, 50 (solid) and 75%.",
+            "The scale is fixed from 0 to 100% for every map; contours at 25, 50 (bold) and 75%.",
             f"The colour fades as the standard error grows from {limits} percentage points, and cells that rest on "
             f"fewer than {min_effective_shells:g} effective shells are blank.",
             labels.denominators_in_text([panel.trait for panel in panels], among),
