@@ -9,9 +9,11 @@ import itertools
 from collections.abc import Iterator
 from pathlib import Path
 
+import numpy as np
+
 from morphcline.errors import Problem, SourceError
-from morphcline.files.headers import table_from_rows
-from morphcline.records.texts import TextTable
+from morphcline.files.headers import checked_header, table_from_rows
+from morphcline.records.texts import TextColumn, TextTable
 
 DELIMITERS = (",", ";", "\t", "|")
 _NAMES = {",": "comma", ";": "semicolon", "\t": "tab", "|": "pipe"}
@@ -23,6 +25,9 @@ _BOMS = (
     (codecs.BOM_UTF16_BE, "utf-16"),
 )
 _SAMPLE_ROWS = 200
+_SAMPLE_LENGTH = 1 << 18
+#: Texts of this many characters and more are tried by the faster reader first.
+LARGE = 1 << 22
 # A cell may hold a long note; a quotation mark that is never closed is caught by the reader's strict mode instead.
 csv.field_size_limit(1 << 24)
 
@@ -56,7 +61,11 @@ def read_delimited(path: Path, shown: str, *, delimiter: str | None, encoding: s
         delimiter = delimiter or text[4]
         text = text[5:].lstrip("\r").removeprefix("\n")
     delimiter = delimiter or _detect_delimiter(text)
-    table = table_from_rows(_rows(text, delimiter, shown), shown)
+    table = None
+    if len(text) >= LARGE and '"' not in text:
+        table = _read_large(text, delimiter, shown)
+    if table is None:
+        table = table_from_rows(_rows(text, delimiter, shown), shown)
     details = {"encoding": used_encoding, "delimiter": _NAMES.get(delimiter, delimiter)}
     if table.short:
         warnings.append(
@@ -86,6 +95,35 @@ def _rows(text: str, delimiter: str, shown: str) -> Iterator[list[str]]:
                 "write a quotation mark inside a cell twice, and quote the whole cell",
             )
             raise SourceError(problem) from error
+
+
+def _read_large(text: str, delimiter: str, shown: str) -> TextTable | None:
+    """Read a text without quotation marks, several times as fast as row by row; None where its rows are uneven."""
+    import pyarrow as pa
+    from pyarrow import csv as arrow_csv
+
+    first = text[:_SAMPLE_LENGTH].splitlines()[0].split(delimiter)
+    if len(first) < 2 or not all(cell.strip() for cell in first):
+        return None
+    header = checked_header(first, shown)
+    try:
+        frame = arrow_csv.read_csv(
+            io.BytesIO(text.encode("utf-8")),
+            read_options=arrow_csv.ReadOptions(column_names=list(header), skip_rows=1),
+            parse_options=arrow_csv.ParseOptions(delimiter=delimiter, quote_char=False, ignore_empty_lines=False),
+            convert_options=arrow_csv.ConvertOptions(
+                column_types=dict.fromkeys(header, pa.string()), strings_can_be_null=False
+            ),
+        )
+    except pa.ArrowInvalid:
+        return None
+    columns = {}
+    for name, column in zip(header, frame.columns, strict=True):
+        coded = column.combine_chunks().dictionary_encode()
+        codes = coded.indices.to_numpy(zero_copy_only=False).astype(np.int32)
+        columns[name] = TextColumn(codes, tuple(coded.dictionary.to_pylist()))
+    row = np.arange(2, 2 + frame.num_rows, dtype=np.int64)
+    return TextTable(shown, header, columns, row) if frame.num_rows else None
 
 
 def _decode(data: bytes, shown: str, encoding: str | None) -> tuple[str, str, list[str]]:
@@ -170,6 +208,7 @@ def _guessed(shown: str, encoding: str) -> str:
 def _detect_delimiter(text: str) -> str:
     """Return the delimiter that splits the header and gives most rows as many cells as it; the most cells if tied."""
     best, best_score = ",", (0.0, 1)
+    text = text[:_SAMPLE_LENGTH]
     for delimiter in DELIMITERS:
         reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
         try:

@@ -79,7 +79,7 @@ def group_codes(table: pd.DataFrame, columns: Sequence[str], rows: NDArray[np.in
     """Return a number for each combination of some columns' values, in order of appearance."""
     codes = np.zeros(len(table) if rows is None else len(rows), dtype=np.int64)
     for name in columns:
-        values = table[name].to_numpy() if rows is None else table[name].to_numpy()[rows]
+        values = table[name] if rows is None else table[name].iloc[rows]
         own, uniques = pd.factorize(values, use_na_sentinel=False)
         codes, _ = pd.factorize(codes * max(len(uniques), 1) + own)
     return codes.astype(np.intp)

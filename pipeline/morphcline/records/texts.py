@@ -216,7 +216,9 @@ class TableBuilder:
 
     def add(self, rows: Sequence[Sequence[str]]) -> None:
         """Add a block of rows of any length."""
-        block = [self._fitted(cells, self._rows + k) for k, cells in enumerate(rows)]
+        block = rows
+        if set(map(len, rows)) - {self.width}:
+            block = [self._fitted(cells, self._rows + k) for k, cells in enumerate(rows)]
         self._rows += len(block)
         for blocks, known, cells in zip(self._blocks, self._known, zip(*block, strict=True), strict=False):
             blocks.append(np.fromiter(map(known.__getitem__, cells), np.int32, len(cells)))

@@ -23,7 +23,6 @@ from pyproj import CRS
 from morphcline.errors import MorphclineError, Problem, SourceError
 from morphcline.files.sheets import read_sheet
 from morphcline.files.tables import write_table
-from morphcline.places.bounds import Bounds
 from morphcline.places.crs import check_working_crs
 from morphcline.records.columns import Fields, Layout, blank_rows, find_columns, take_fields
 from morphcline.records.dates import today as today_by_clock
@@ -137,7 +136,7 @@ def assess(study: Study, *, today: dt.date | None = None) -> Assessment:
     SourceError
         With every problem of every file: absent, unreadable, columns that aren't there.
     StudyError
-        When the study's CRS can't be worked in where the records lie.
+        When the study's CRS is unknown, or doesn't measure in metres.
     """
     warnings: list[str] = []
     opened = _open_all(study)
@@ -266,7 +265,7 @@ def _place_all(study: Study, opened: list[_Opened]) -> list[str]:
 
         polygon = read_area(study.study.area, study.study.crs, shown=study.shown(study.study.area))
     bounds = rough_bounds(list(raw.values()))
-    crs = _working_crs(study, bounds)
+    crs = check_working_crs(study.study.crs, None, file=study.file.name)
     warnings: list[str] = []
     problems: list[Problem] = []
     for at, spots in raw.items():
@@ -294,18 +293,6 @@ def _written(one: _Opened, spots: Spots) -> str:
     known = [crs for crs in spots.crs.tolist() if crs]
     degrees = bool(known) and CRS.from_user_input(known[0]).is_geographic
     return "longitude-latitude" if degrees else "easting-northing"
-
-
-def _working_crs(study: Study, bounds: Bounds | None) -> CRS:
-    """Return the study's CRS if distances can be measured in it in the middle of the survey."""
-    west, south, east, north = bounds or (0.0, 0.0, 0.0, 0.0)
-    longitude, latitude = (west + east) / 2, (south + north) / 2
-    if bounds is None:
-        from morphcline.places.crs import read_crs
-
-        return read_crs(study.study.crs, file=study.file.name, where="[study] crs")
-    middle = (longitude - 0.01, latitude - 0.01, longitude + 0.01, latitude + 0.01)
-    return check_working_crs(study.study.crs, middle, file=study.file.name)
 
 
 def _bulk(all_spots: list[Spots]) -> Extent:
@@ -424,7 +411,9 @@ def _flag_landcover(study: Study, flags: Flags) -> list[str]:
         disagreement(note, name, found, habitat.classes)
         for note, name, found in zip(different["habitat"], different["_meant"], near, strict=True)
     ]
-    sentences = table[key].merge(different[key].assign(_told=told), on=key, how="left")["_told"].fillna("")
+    told_of = different[key].assign(_told=pd.Series(told, index=different.index, dtype=object))
+    merged = table[key].merge(told_of, on=key, how="left")["_told"]
+    sentences = merged.where(merged.notna(), "")
     flags.add_once(
         (sentences != "").to_numpy(), "habitat-disagrees", sentences, ["source", "site", "x_m", "y_m", "habitat"]
     )
@@ -457,7 +446,7 @@ def _account(
 ) -> Account:
     accepted_rows = table.groupby("source")["row"].nunique()
     flags_of = {
-        source: dict(sorted(Counter(group["flag_code"]).items())) for source, group in flagged.groupby("source")
+        source: _counted(group["flag_code"].to_numpy(dtype=object)) for source, group in flagged.groupby("source")
     }
     lines: list[dict[str, Any]] = []
     for one, fate in zip(opened, fates, strict=True):
@@ -494,11 +483,15 @@ def _account(
         "rejected": sum(line["rejected"] for line in records),
         "site_rows": sum(line["rows"] for line in lines if line["kind"] == "sites"),
         "rejected_by_reason": dict(sorted(reasons.items())),
-        "flagged_by_code": dict(sorted(Counter(flagged["flag_code"]).items())),
+        "flagged_by_code": _counted(flagged["flag_code"].to_numpy(dtype=object)),
         "observations": len(table),
         "shells_counted": int(count[counted].sum()),
         "shells_seen_not_counted": int(count[~counted].sum()),
     }
+
+
+def _counted(codes: NDArray[np.object_]) -> dict[str, int]:
+    return dict(sorted(Counter(codes.tolist()).items()))
 
 
 def _fields(one: _Opened) -> Fields:
