@@ -270,7 +270,7 @@ class TestPooledFrequency:
     @pytest.mark.parametrize("rho", [0.0, 0.02, 0.1, 0.2])
     def test_coverage(self, sites, rho):
         rng = np.random.default_rng([sites, int(1000 * rho)])
-        surveys = 800 if sites < 100 else 400
+        surveys = 500 if sites < 100 else 300
         known, estimated = [], []
         for _ in range(surveys):
             mean = rng.choice([0.1, 0.3, 0.5])
@@ -290,7 +290,7 @@ class TestPooledFrequency:
 def test_the_test_of_no_overdispersion_keeps_its_level():
     rng = np.random.default_rng(11)
     p = []
-    for _ in range(2000):
+    for _ in range(1000):
         total = 1 + rng.negative_binomial(2, 1 / 20, 40)
         p.append(fit_beta_binomial(rng.binomial(total, 0.3), total).p_overdispersion)
     # Half the surveys lie on the boundary in the limit, and one in twenty beyond the 5 % point.
