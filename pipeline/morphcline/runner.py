@@ -383,10 +383,10 @@ def _examinations(study: Study) -> Iterable[Callable[[], Any]]:
     yield partial(transforms.check_working_crs, study.study.crs, None)
     for raster in (study.habitat, study.temperature):
         if raster is not None:
-            yield partial(rasters.examine, raster.path, raster.band)
+            yield partial(rasters.examine, raster.path, raster.band, shown=study.shown(raster.path))
     for path in (study.study.area, study.clines.axis, study.publish.basemap):
         if isinstance(path, Path):
-            yield partial(vectors.examine, path)
+            yield partial(vectors.examine, path, shown=study.shown(path))
 
 
 def _collect(problems: list[Problem], examine: Callable[[], Any]) -> Any:

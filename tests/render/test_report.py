@@ -105,16 +105,23 @@ def test_an_unfitted_cline_says_why() -> None:
 @pytest.mark.parametrize(
     ("naive", "spatial", "words"),
     [
-        (1e-6, 0.004, "more than the lie of the sites explains (p = 0.004 with space allowed for, p < 0.001 without)"),
-        (1e-6, 0.31, "once space is allowed for this could be chance"),
-        (0.5, 0.6, "no association was seen"),
-        (0.01, NAN, "allowing for space not estimated"),
+        (1e-6, 0.004, "differ by more than the lie of the sites explains (p = 0.004 with space allowed for, p < 0.001"),
+        (1e-6, 0.31, "once space is allowed for this could be chance (p = 0.31 with space allowed for, p < 0.001"),
+        (0.5, 0.6, "were not seen to differ"),
+        (0.01, NAN, "was not estimated"),
     ],
 )
 def test_the_test_that_allows_for_space_decides(naive: float, spatial: float, words: str) -> None:
-    text = sentences.environment(environment(p_naive=naive, p_spatial=spatial))
-    assert "the odds are 0.50 times (0.40 to 0.70) as large in woodland as in hedgerow" in text
-    assert words in text
+    joint = environment(term="habitat", estimate=NAN, low=NAN, high=NAN, p_naive=naive, p_spatial=spatial)
+    mild = environment(term="habitat: marsh", estimate=0.1, low=-0.1, high=0.3)
+    text = sentences.habitats(joint, [mild, environment()])
+    warm = sentences.temperature(environment(term="temperature_c", p_naive=naive, p_spatial=spatial, reference=""))
+    for told, effect in (
+        (text, "the odds are 0.50 times (0.40 to 0.70) as large in woodland as in hedgerow"),
+        (warm, "the odds are 0.50 times (0.40 to 0.70) as large for each degree Celsius more"),
+    ):
+        assert (words in told) or (math.isnan(spatial) and "not estimated" in told)
+        assert (effect in told) == (spatial <= 0.05)
 
 
 def test_a_change_is_told_with_both_frequencies() -> None:
@@ -128,7 +135,11 @@ def test_a_change_is_told_with_both_frequencies() -> None:
 
 def test_nothing_is_called_a_cause() -> None:
     told = " ".join(
-        [sentences.environment(environment()), sentences.change(changed()), sentences.cline([cline("sigmoid", 1.0)])]
+        [
+            sentences.temperature(environment(term="temperature_c", reference="")),
+            sentences.change(changed()),
+            sentences.cline([cline("sigmoid", 1.0)]),
+        ]
     )
     assert not any(word in told for word in ("cause", "effect of", "due to", "because of", "leads to"))
 

@@ -16,7 +16,7 @@ TEXT = (
     "reason_code", "reason", "flag_code", "flag", "mended", "not_counted_because", "model", "term", "group", "pair",
     "earlier_site", "earlier_survey", "not_tested_because", "transformation", "sources", "row_as_it_came", "visit_used",
     "not_estimated_because", "not_fitted_because", "not_smoothed_because", "reference", "method", "direction",
-    "limits_left_open", "locus", "allele",
+    "limits_left_open", "locus", "allele", "noted", "raster",
 )  # fmt: skip
 
 

@@ -16,6 +16,10 @@ from morphcline.render.report.sentences import known
 _CODE_WORDS = {"empty-row": "empty row"}
 
 
+#: How a habitat class's row of ``environment.csv`` begins.
+CLASS_TERM = "habitat: "
+
+
 @dataclass(frozen=True)
 class ShownFigure:
     """A figure as it stands in the report."""
@@ -258,23 +262,29 @@ def environment(frame: pd.DataFrame, left_out: Sequence[str]) -> Section:
     """Say what habitat and temperature explain, once space is allowed for."""
     section = Section("environment", "Habitat and temperature")
     section.notes += list(left_out)
-    rows = [row for row in records(frame) if known(row["estimate"]) and row["term"] != "intercept"]
-    main = set(labels.main_traits(row["trait"] for row in rows))
-    standing = [row for row in rows if row["trait"] in main and known(row["p_spatial"])]
-    clear = [row for row in standing if row["p_spatial"] <= sentences.LEVEL]
-    misleading = [row for row in standing if row["p_spatial"] > sentences.LEVEL >= row["p_naive"]]
-    if not rows:
+    everything = records(frame)
+    main = set(labels.main_traits(row["trait"] for row in everything))
+    groups = {key: rows for key, rows in by_trait(everything).items() if key[1] in main}
+    if not groups:
         section.paragraphs.append("No habitat or temperature was known, so nothing is said of them.")
         return section
     section.paragraphs.append(
-        f"Of {labels.counted(len(standing), 'comparison')}, {labels.number(len(clear))} stand at p ≤ {sentences.LEVEL} "
-        f"with space allowed for; {labels.number(len(misleading))} more would pass if space were ignored, because "
-        "neighbouring sites share both their shells and their surroundings. An association is not a cause."
+        "Neighbouring sites share both their shells and their surroundings, so a test that takes sites for independent "
+        "finds associations where there are none. Each p below allows for space; the one that doesn't stands beside "
+        "it. An association is not a cause."
     )
-    section.points += [f"{row['species']}. {sentences.environment(row)}" for row in clear + misleading]
+    for (species, _), rows in groups.items():
+        terms = {row["term"]: row for row in rows}
+        classes = [row for row in rows if row["term"].startswith(CLASS_TERM)]
+        if "habitat" in terms:
+            section.points.append(f"{species}. {sentences.habitats(terms['habitat'], classes)}")
+        if "temperature_c" in terms:
+            section.points.append(f"{species}. {sentences.temperature(terms['temperature_c'])}")
+    shown = [row for rows in groups.values() for row in rows if known(row["estimate"]) and row["term"] != "intercept"]
     section.tables.append(
         ShownTable(
-            "Odds ratios of habitat classes and temperature. Believe the p with space allowed for.",
+            "Odds ratios of habitat classes and temperature, each with the others held, from the model that allows for "
+            "space. Believe its p.",
             ("Species", "Trait", "Term", "Odds ratio", "95% interval", "p, space allowed for", "p, space ignored"),
             [
                 (
@@ -283,10 +293,9 @@ def environment(frame: pd.DataFrame, left_out: Sequence[str]) -> Section:
                     _term(row),
                     *sentences.odds(row),
                     labels.probability(row["p_spatial"]) if known(row["p_spatial"]) else "–",
-                    labels.probability(row["p_naive"]),
+                    labels.probability(row["p_naive"]) if known(row["p_naive"]) else "–",
                 )
-                for row in rows
-                if row["trait"] in main
+                for row in shown
             ],
             frozenset({"Odds ratio", "95% interval", "p, space allowed for", "p, space ignored"}),
         )
@@ -296,9 +305,9 @@ def environment(frame: pd.DataFrame, left_out: Sequence[str]) -> Section:
 
 def _term(row: Mapping[str, Any]) -> str:
     term = str(row["term"])
-    if term.startswith("temperature"):
-        return "Temperature, per °C"
-    return f"{labels.sentence(term.removeprefix('habitat: '))} against {row['reference']}"
+    if term.startswith(CLASS_TERM):
+        return f"{labels.sentence(term.removeprefix(CLASS_TERM))} against {row['reference']}"
+    return "Temperature, per °C"
 
 
 def change(frame: pd.DataFrame, figures: Sequence[ShownFigure], believed: str) -> Section | None:
@@ -347,5 +356,5 @@ def in_short(sections: Sequence[Section], regional: pd.DataFrame) -> Section:
 
 
 def _tells_something(text: str) -> bool:
-    nothing = ("no cline", "was seen", "could be chance", "not tested", "no change")
+    nothing = ("no cline", "could be chance", "not tested", "no change", "were not seen", "was not estimated")
     return not any(words in text for words in nothing)

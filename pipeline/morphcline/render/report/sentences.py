@@ -137,26 +137,57 @@ def _with_interval(row: Row, name: str) -> str:
     return f"{text} (limits not found)"
 
 
-def environment(row: Row) -> str:
-    """Say what one habitat class or temperature explains, ignoring space and allowing for it.
+def habitats(joint: Row, classes: Sequence[Row]) -> str:
+    """Say whether habitats differ in a trait, and which class stands out most from the reference.
+
+    Parameters
+    ----------
+    joint : mapping
+        The row of ``environment.csv`` whose term is ``habitat``: all classes together.
+    classes : sequence of mappings
+        The rows of the classes.
+    """
+    if not known(joint["p_spatial"]):
+        return f"{_trait(joint)}: what habitat explains was not estimated."
+    told = [row for row in classes if known(row["estimate"])]
+    if not told or joint["p_spatial"] > LEVEL:
+        return f"{_trait(joint)}: {_verdict(joint, 'habitats')}."
+    most = max(told, key=lambda row: abs(row["estimate"]))
+    return f"{_trait(joint)}: {_verdict(joint, 'habitats')}; most of all, {_odds_in_words(most)}."
+
+
+def temperature(row: Row) -> str:
+    """Say whether a trait changes with temperature.
 
     Parameters
     ----------
     row : mapping
-        A row of ``environment.csv``.
+        The row of ``environment.csv`` whose term is ``temperature_c``.
     """
-    trait = labels.sentence(labels.trait_in_text(row["trait"]))
+    if not known(row["p_spatial"]):
+        return f"{_trait(row)}: what temperature explains was not estimated."
+    text = f"{_trait(row)}: {_verdict(row, 'warmer and cooler sites')}"
+    return f"{text}; {_odds_in_words(row)}." if row["p_spatial"] <= LEVEL else f"{text}."
+
+
+def _verdict(row: Row, what: str) -> str:
+    numbers = f"{labels.probability(row['p_spatial'])} with space allowed for"
+    if known(row["p_naive"]):
+        numbers += f", {labels.probability(row['p_naive'])} without"
+    if row["p_spatial"] <= LEVEL:
+        return f"{what} differ by more than the lie of the sites explains ({numbers})"
+    if known(row["p_naive"]) and row["p_naive"] <= LEVEL:
+        return f"{what} seem to differ, but once space is allowed for this could be chance ({numbers})"
+    return f"{what} were not seen to differ ({numbers})"
+
+
+def _trait(row: Row) -> str:
+    return labels.sentence(labels.trait_in_text(row["trait"]))
+
+
+def _odds_in_words(row: Row) -> str:
     ratio, limits = odds(row)
-    effect = f"{trait}: the odds are {ratio} times ({limits}) {_term(row)}"
-    naive, spatial = row["p_naive"], row["p_spatial"]
-    if not known(spatial):
-        return f"{effect}; ignoring space {labels.probability(naive)}, allowing for space not estimated."
-    numbers = f"{labels.probability(spatial)} with space allowed for, {labels.probability(naive)} without"
-    if spatial <= LEVEL:
-        return f"{effect}, more than the lie of the sites explains ({numbers})."
-    if naive <= LEVEL:
-        return f"{effect}, but once space is allowed for this could be chance ({numbers}); believe the former."
-    return f"{effect}; no association was seen ({numbers})."
+    return f"the odds are {ratio} times ({limits}) {_term(row)}"
 
 
 def odds(row: Row) -> tuple[str, str]:

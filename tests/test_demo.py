@@ -1,0 +1,274 @@
+"""The demo from rows to tables: every planted row meets its fate, the planted truth comes back, other libraries agree.
+
+What is planted stands in ``demo_data/truth.toml``, which the survey is drawn from; the code under test made none of it.
+"""
+
+from __future__ import annotations
+
+import math
+import shutil
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.special import stdtrit
+from statsmodels.stats.proportion import proportion_confint
+from statsmodels.stats.weightstats import DescrStatsW
+
+from morphcline import runner
+from morphcline.files.tables import read_table
+from morphcline.study import load_study
+
+ROOT = Path(__file__).parents[1]
+NEMORALIS, HORTENSIS = "Cepaea nemoralis", "Cepaea hortensis"
+TO_CLINES = runner.select(last="clines")
+
+
+@pytest.fixture(scope="session")
+def truth() -> dict[str, Any]:
+    return tomllib.loads((ROOT / "demo_data" / "truth.toml").read_text(encoding="utf-8"))
+
+
+@pytest.fixture(scope="session")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> runner.RunResult:
+    out = tmp_path_factory.mktemp("demo") / "orsel"
+    return runner.run(ROOT / "config" / "demo.toml", out=out, stages=TO_CLINES)
+
+
+@pytest.fixture(scope="session")
+def table(demo: runner.RunResult) -> Any:
+    return lambda name: read_table(demo.folder / f"{name}.csv")
+
+
+def the_row(frame: pd.DataFrame, **where: Any) -> pd.Series:
+    for column, value in where.items():
+        frame = frame[frame[column] == value]
+    assert len(frame) == 1, (where, len(frame))
+    return frame.iloc[0]
+
+
+def best_cline(clines: pd.DataFrame, species: str, trait: str) -> pd.Series:
+    rows = clines[(clines["species"] == species) & (clines["trait"] == trait) & clines["weight"].notna()]
+    return rows.loc[rows["weight"].idxmax()]
+
+
+# --- rows -----------------------------------------------------------------------------------------------------------
+
+
+def test_every_row_is_accepted_or_rejected(demo: runner.RunResult, table: Any) -> None:
+    account = demo.accounts["intake"]
+    assert account["rows"] == account["accepted"] + account["rejected"]
+    accepted, rejected = table("records/accepted"), table("records/rejected")
+    assert len(rejected) == account["rejected"]
+    records = [source for source in account["sources"] if source["kind"] == "records"]
+    assert len(accepted[["source", "row"]].drop_duplicates()) == sum(source["accepted"] for source in records)
+    lines = (ROOT / "demo_data" / "volunteers.csv").read_text(encoding="utf-8-sig").splitlines()
+    assert records[0]["rows"] == len(lines) - 1
+
+
+def test_every_planted_row_meets_its_fate(table: Any, truth: dict[str, Any]) -> None:
+    accepted = table("records/accepted")
+    keys = {
+        "rejected": set(table("records/rejected")[["source", "row", "reason_code"]].itertuples(index=False, name=None)),
+        "flagged": set(table("records/flagged")[["source", "row", "flag_code"]].itertuples(index=False, name=None)),
+    }
+    planted = truth["planted_row"]
+    assert len(planted) >= 40
+    missed = []
+    for item in planted:
+        here = accepted[(accepted["source"] == item["source"]) & (accepted["row"] == item["row"])]
+        if item["fate"] in keys and (item["source"], item["row"], item["code"]) not in keys[item["fate"]]:
+            missed.append(item)
+        if (item["fate"] == "rejected") != here.empty:
+            missed.append(item)
+        if "counted" in item and not here.empty and here["counted"].all() != item["counted"]:
+            missed.append(item)
+    assert missed == []
+
+
+def test_nothing_else_is_rejected(table: Any, truth: dict[str, Any]) -> None:
+    planted = {(item["source"], item["row"]) for item in truth["planted_row"] if item["fate"] == "rejected"}
+    found = set(table("records/rejected")[["source", "row"]].itertuples(index=False, name=None))
+    assert found == planted
+
+
+# --- planted truth --------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("trait", "rises_towards"), [("yellow", 60), ("unbanded", 240)])
+def test_a_planted_cline_comes_back(table: Any, truth: dict[str, Any], trait: str, rises_towards: float) -> None:
+    planted = truth["nemoralis"][trait]
+    row = best_cline(table("tables/clines"), NEMORALIS, trait)
+    assert row["model"] == "sigmoid, free ends"
+    turned = (rises_towards - row["bearing_low"]) % 360
+    assert turned <= (row["bearing_high"] - row["bearing_low"]) % 360
+    assert row["width_low"] <= planted["width_m"] <= row["width_high"]
+    # The planted centre, counted from our origin along the bearing found.
+    angle = math.radians(rises_towards)
+    east, north = (
+        row["origin_x_m"] - truth["survey"]["origin_easting"],
+        row["origin_y_m"] - truth["survey"]["origin_northing"],
+    )
+    along = east * math.sin(angle) + north * math.cos(angle)
+    sign = 1 if rises_towards == planted["bearing_deg"] else -1
+    assert row["centre_low"] <= sign * planted["centre_m"] - along <= row["centre_high"]
+    ends = sorted((planted["p_min"], planted["p_max"]))
+    assert row["p_min"] == pytest.approx(ends[0], abs=0.08)
+    assert row["p_max"] == pytest.approx(ends[1], abs=0.08)
+
+
+def test_the_two_clines_coincide(table: Any) -> None:
+    clines = table("tables/clines")
+    yellow, unbanded = (best_cline(clines, NEMORALIS, trait) for trait in ("yellow", "unbanded"))
+    assert yellow["centre_low"] <= -unbanded["centre_low"]
+    assert -unbanded["centre_high"] <= yellow["centre_high"]
+
+
+def test_no_cline_is_found_where_none_is_planted(table: Any) -> None:
+    clines = table("tables/clines")
+    flat = the_row(clines, species=HORTENSIS, trait="yellow", model="flat")
+    best = best_cline(clines, HORTENSIS, "yellow")
+    assert best["aicc"] - flat["aicc"] > -7  # not decisively better (Burnham & Anderson 2002, p. 70)
+
+
+def test_the_gentle_cline_of_hortensis_is_seen(table: Any, truth: dict[str, Any]) -> None:
+    row = best_cline(table("tables/clines"), HORTENSIS, "unbanded")
+    planted = truth["hortensis"]["unbanded"]
+    assert row["model"] != "flat"
+    away = (row["bearing_deg"] - planted["bearing_deg"] + 180) % 360 - 180
+    assert abs(away) < 45
+
+
+def test_sites_vary_as_planted_once_the_cline_is_taken_out(table: Any, truth: dict[str, Any]) -> None:
+    row = best_cline(table("tables/clines"), NEMORALIS, "yellow")
+    assert row["rho"] == pytest.approx(truth["nemoralis"]["rho"], abs=0.03)
+
+
+def test_the_area_effect_is_found_where_it_is(table: Any, truth: dict[str, Any]) -> None:
+    planted = truth["nemoralis"]["mid_banded"]
+    local = table("tables/local").query("species == @NEMORALIS and trait == 'mid-banded'")
+    high = local[local["group"] == "high among high"].merge(table("tables/sites"), on="site")
+    assert len(high) >= 10
+    away = np.hypot(high["x_m"] - planted["easting"], high["y_m"] - planted["northing"])
+    assert (away < planted["radius_m"] + 2 * planted["edge_m"]).mean() > 0.9
+
+
+def test_habitat_is_seen_and_temperature_is_not(table: Any, truth: dict[str, Any]) -> None:
+    rows = table("tables/environment").query("species == @NEMORALIS and trait == 'yellow'")
+    hedgerow = the_row(rows, term="habitat: hedgerow")
+    assert hedgerow["reference"] == "woodland"
+    assert hedgerow["p_spatial"] < 0.05
+    assert hedgerow["low"] <= -truth["nemoralis"]["yellow"]["woodland_logit"] <= hedgerow["high"]
+    assert truth["temperature"]["effect"] == 0
+    assert the_row(rows, term="temperature_c")["p_spatial"] > 0.05
+
+
+def test_the_change_since_the_earlier_survey_comes_back(table: Any) -> None:
+    change = table("tables/change").query("species == @NEMORALIS and site == ''")
+    believed = change[change["method"].str.contains("dispersion")]
+    yellow, brown = (the_row(believed, trait=trait) for trait in ("yellow", "brown"))
+    assert yellow["difference"] > 0
+    assert yellow["p"] < 0.05
+    assert brown["difference"] < 0
+    assert brown["p"] < 0.05
+
+
+# --- other libraries ------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", ["tables/frequencies", "tables/earlier_frequencies"])
+def test_intervals_are_those_of_statsmodels(table: Any, name: str) -> None:
+    rows = table(name).query("total > 0")
+    low, high = proportion_confint(rows["count"].to_numpy(), rows["total"].to_numpy(), method="wilson")
+    assert len(rows) > 1000
+    np.testing.assert_allclose(rows["frequency"], rows["count"] / rows["total"], atol=1e-6)
+    np.testing.assert_allclose(rows["low"], low, atol=1e-6)
+    np.testing.assert_allclose(rows["high"], high, atol=1e-6)
+
+
+def test_regional_figures_are_recomputed_from_the_sites(table: Any) -> None:
+    frequencies, regional = table("tables/frequencies"), table("tables/regional")
+    for row in regional[regional["rho"].notna()].itertuples():
+        sites = frequencies.query("species == @row.species and trait == @row.trait and total > 0")
+        worth = sites["total"] / (1 + (sites["total"] - 1) * row.rho)  # Kish (1965)
+        mean = DescrStatsW(sites["count"] / sites["total"], weights=worth).mean
+        assert row.frequency == pytest.approx(mean, abs=1e-6)
+        assert row.sites == len(sites)
+        if len(sites) < 2:
+            continue
+        # Wilson's interval of the effective sample, Student's deviate for a correlation that is estimated.
+        level = 2 * float(_normal_tail(stdtrit(len(sites) - 1, 0.975)))
+        low, high = proportion_confint(mean * worth.sum(), worth.sum(), alpha=level, method="wilson")
+        assert row.low == pytest.approx(low, abs=1e-6)
+        assert row.high == pytest.approx(high, abs=1e-6)
+
+
+def _normal_tail(deviate: float) -> float:
+    return 0.5 * math.erfc(deviate / math.sqrt(2))
+
+
+@pytest.mark.filterwarnings("ignore")  # esda's and libpysal's own
+def test_morans_i_is_that_of_esda(table: Any) -> None:
+    from esda.moran import Moran
+    from libpysal.weights import KNN
+
+    sites, frequencies = table("tables/sites").set_index("site"), table("tables/frequencies")
+    for row in table("tables/autocorrelation").query("form == 'raw' and moran_i == moran_i").itertuples():
+        used = frequencies.query("species == @row.species and trait == @row.trait and enough")
+        places = sites.loc[used["site"], ["x_m", "y_m"]].to_numpy()
+        weights = KNN.from_array(places, k=8)
+        other = Moran(used["frequency"].to_numpy(), weights, permutations=0)
+        assert row.moran_i == pytest.approx(other.I, abs=1e-6)
+        assert row.expected == pytest.approx(other.EI, abs=1e-6)
+        assert row.variance == pytest.approx(other.VI_rand, abs=1e-6)
+        assert row.sites == len(used)
+
+
+# --- running again --------------------------------------------------------------------------------------------------
+
+
+def test_a_second_run_does_nothing(demo: runner.RunResult) -> None:
+    again = runner.run(ROOT / "config" / "demo.toml", out=demo.folder, stages=TO_CLINES)
+    assert again.ran == ()
+
+
+def test_another_cell_size_reruns_the_surfaces_alone(demo: runner.RunResult, tmp_path: Path) -> None:
+    (tmp_path / "config").mkdir()
+    shutil.copytree(ROOT / "demo_data", tmp_path / "demo_data")
+    text = (ROOT / "config" / "demo.toml").read_text(encoding="utf-8")
+    assert "cell_m = 500" in text
+    file = tmp_path / "config" / "demo.toml"
+    file.write_text(text.replace("cell_m = 500", "cell_m = 1000"), encoding="utf-8")
+    dues = runner.plan(load_study(file), demo.folder, TO_CLINES)
+    assert {due.stage: due.reason for due in dues if due.reason} == {"surfaces": "[surfaces] cell_m 500.0 -> 1000.0"}
+
+
+def test_columns_are_those_declared_and_explained(demo: runner.RunResult) -> None:
+    explained = (demo.folder / "tables" / "README.md").read_text(encoding="utf-8")
+    for name in TO_CLINES:
+        for file, columns in runner.load_stage(name).columns.items():
+            header = (demo.folder / file).read_text(encoding="utf-8").split("\n", 1)[0].split(",")
+            if file == "tables/sites.csv" or file == "tables/earlier_sites.csv":
+                header = [column for column in header if not column.startswith("share_")]
+                columns = {column: text for column, text in columns.items() if not column.startswith("share_")}
+            assert header == list(columns), file
+            assert f"## {file}" in explained
+            assert all(text for text in columns.values())
+
+
+@pytest.mark.slow
+def test_the_bytes_are_the_same_with_two_workers(demo: runner.RunResult, tmp_path: Path) -> None:
+    from morphcline.workers import Workers
+
+    other = runner.run(ROOT / "config" / "demo.toml", out=tmp_path / "orsel", stages=TO_CLINES, workers=Workers(2))
+    names = sorted(path.relative_to(demo.folder) for path in demo.folder.rglob("*") if path.is_file())
+    assert names == sorted(path.relative_to(other.folder) for path in other.folder.rglob("*") if path.is_file())
+    different = [
+        str(name)
+        for name in names
+        if name.name != "run.json" and (demo.folder / name).read_bytes() != (other.folder / name).read_bytes()
+    ]
+    assert different == []
