@@ -12,7 +12,7 @@ from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
 from morphcline.places.bounds import Bounds
-from morphcline.records.positions import Spots, exchanged_in_degrees, outside_crs, swapped
+from morphcline.records.spots import Spots, exchanged_in_degrees, outside_crs, swapped
 
 #: Beyond this distance outside the study's area a place is a mistake; nearer, a person should look.
 FAR_OUTSIDE_M = 10_000.0

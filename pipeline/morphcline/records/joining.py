@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from morphcline.records.columns import POSITION_FIELDS, Fields, Layout
 from morphcline.records.observations import Dates
-from morphcline.records.positions import Spots, uncertainty
+from morphcline.records.spots import Spots, uncertainty
 from morphcline.records.texts import TextColumn, TextTable
 from morphcline.records.verdicts import Verdicts
 from morphcline.study import Position

@@ -8,7 +8,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from morphcline.records.positions import Spots
+from morphcline.records.spots import Spots
 from morphcline.scoring.habitats import read_habitat
 
 #: A place in water within this distance of land, or within its own uncertainty, may be a place on the bank, in metres.

@@ -8,8 +8,6 @@ reason, for every row that came in is in one of them.
 from __future__ import annotations
 
 import datetime as dt
-import json
-from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,6 +22,7 @@ from morphcline.errors import MorphclineError, Problem, SourceError
 from morphcline.files.sheets import read_sheet
 from morphcline.files.tables import write_table
 from morphcline.places.crs import check_working_crs
+from morphcline.records.account import REJECTED_COLUMNS, SourceFate, tabulate_rejected, take_account
 from morphcline.records.columns import Fields, Layout, blank_rows, find_columns, take_fields
 from morphcline.records.dates import today as today_by_clock
 from morphcline.records.extent import Extent, judge
@@ -49,16 +48,9 @@ from morphcline.records.observations import (
     read_dates,
     read_morphs,
 )
-from morphcline.records.positions import (
-    Spots,
-    check_position,
-    place,
-    read_spots,
-    read_uncertainty,
-    rough_bounds,
-    uncertainty,
-)
+from morphcline.records.positions import check_position, read_spots, read_uncertainty
 from morphcline.records.scores import read_scores
+from morphcline.records.spots import Spots, place, rough_bounds, uncertainty
 from morphcline.records.texts import TextTable
 from morphcline.records.verdicts import Verdicts
 from morphcline.stages.base import Account, Context, Stage
@@ -68,13 +60,6 @@ ACCEPTED = "records/accepted.csv"
 FLAGGED = "records/flagged.csv"
 REJECTED = "records/rejected.csv"
 
-_REJECTED_COLUMNS = {
-    "source": "file the row stands in",
-    "row": "its number there",
-    "reason_code": "why it was rejected, in a word",
-    "reason": "why, in a sentence: what was found and what is accepted; the first reason, then any others",
-    "row_as_it_came": "the row's cells under their headers, as JSON",
-}
 _FLAGGED_COLUMNS = {
     "source": COLUMNS["source"],
     "row": COLUMNS["row"],
@@ -147,24 +132,24 @@ def assess(study: Study, *, today: dt.date | None = None) -> Assessment:
         _reject_shapeless(one)
     warnings += _place_all(study, opened)
     sites = {at: _close_sites(one, warnings) for at, one in enumerate(opened) if one.kind == "sites"}
-    frames, fates = [], []
+    frames = []
+    fates = []
     for at, one in enumerate(opened):
-        if one.kind == "sites":
-            fates.append(dict(sites[at].fates))
-            continue
-        joined = sites[one.sites_at] if one.sites_at is not None else None
-        frame = _observations(study, one, joined, warnings)
-        frames.append(frame)
-        fates.append(_verdicts(one).of_row())
+        if one.kind == "records":
+            joined = sites[one.sites_at] if one.sites_at is not None else None
+            frames.append(_observations(study, one, joined, warnings))
+            of_row = _verdicts(one).of_row()
+        else:
+            of_row = dict(sites[at].fates)
+        fates.append(SourceFate(one.table, one.survey, one.kind, of_row))
     table = pd.concat(frames, ignore_index=True)
     flags = Flags(table)
     flag_rows(flags, today=today or today_by_clock(), min_shells=study.scoring.min_shells)
     warnings += _flag_landcover(study, flags)
     flagged = flags.table(list(COLUMNS))
-    rejected = _rejected(opened, fates)
     warnings = list(dict.fromkeys(warnings))
-    account = _account(opened, fates, table, flagged)
-    account["warnings"] = warnings
+    account = take_account(fates, table, flagged) | {"warnings": warnings}
+    rejected = tabulate_rejected(fates)
     return Assessment(table[list(COLUMNS)], rejected, flagged, account, tuple(warnings))
 
 
@@ -173,7 +158,7 @@ def run(context: Context) -> Account:
     found = assess(context.study)
     write_table(context.path(ACCEPTED), found.accepted, COLUMNS)
     write_table(context.path(FLAGGED), found.flagged, _FLAGGED_COLUMNS)
-    write_table(context.path(REJECTED), found.rejected, _REJECTED_COLUMNS)
+    write_table(context.path(REJECTED), found.rejected, REJECTED_COLUMNS)
     return found.account
 
 
@@ -423,77 +408,6 @@ def _flag_landcover(study: Study, flags: Flags) -> list[str]:
     return []
 
 
-def _rejected(opened: list[_Opened], fates: list[dict[int, tuple[str, str]]]) -> pd.DataFrame:
-    rows = [
-        (
-            one.table.shown,
-            int(one.table.row[row]),
-            code,
-            reason,
-            json.dumps(one.table.as_it_came(row), ensure_ascii=False),
-        )
-        for one, fate in zip(opened, fates, strict=True)
-        for row, (code, reason) in sorted(fate.items())
-    ]
-    return pd.DataFrame(rows, columns=list(_REJECTED_COLUMNS))
-
-
-def _account(
-    opened: list[_Opened],
-    fates: list[dict[int, tuple[str, str]]],
-    table: pd.DataFrame,
-    flagged: pd.DataFrame,
-) -> Account:
-    accepted_rows = table.groupby("source")["row"].nunique()
-    flags_of = {
-        source: _counted(group["flag_code"].to_numpy(dtype=object)) for source, group in flagged.groupby("source")
-    }
-    lines: list[dict[str, Any]] = []
-    for one, fate in zip(opened, fates, strict=True):
-        rows = len(one.table)
-        accepted = rows - len(fate)
-        if one.kind == "records" and accepted != int(accepted_rows.get(one.table.shown, 0)):
-            raise MorphclineError(
-                f"{one.table.shown}: {rows} rows came in, {len(fate)} were rejected and "
-                f"{accepted_rows.get(one.table.shown, 0)} accepted"
-            )
-        lines.append(
-            {
-                "source": one.table.shown,
-                "survey": one.survey,
-                "kind": one.kind,
-                **one.table.details,
-                "rows": rows,
-                "accepted": accepted,
-                "rejected": len(fate),
-                "rejected_by_reason": dict(sorted(Counter(code for code, _ in fate.values()).items())),
-                "flagged_by_code": flags_of.get(one.table.shown, {}) if one.kind == "records" else {},
-            }
-        )
-    records = [line for line in lines if line["kind"] == "records"]
-    reasons: Counter[str] = Counter()
-    for line in records:
-        reasons.update(line["rejected_by_reason"])
-    count = table["count"].to_numpy(dtype=np.int64)
-    counted = table["counted"].to_numpy(dtype=bool)
-    return {
-        "sources": lines,
-        "rows": sum(line["rows"] for line in records),
-        "accepted": sum(line["accepted"] for line in records),
-        "rejected": sum(line["rejected"] for line in records),
-        "site_rows": sum(line["rows"] for line in lines if line["kind"] == "sites"),
-        "rejected_by_reason": dict(sorted(reasons.items())),
-        "flagged_by_code": _counted(flagged["flag_code"].to_numpy(dtype=object)),
-        "observations": len(table),
-        "shells_counted": int(count[counted].sum()),
-        "shells_seen_not_counted": int(count[~counted].sum()),
-    }
-
-
-def _counted(codes: NDArray[np.object_]) -> dict[str, int]:
-    return dict(sorted(Counter(codes.tolist()).items()))
-
-
 def _fields(one: _Opened) -> Fields:
     if one.fields is None:
         raise MorphclineError("the fields were asked for before they were read")
@@ -528,5 +442,5 @@ STAGE = Stage(
     writes=lambda study: (ACCEPTED, FLAGGED, REJECTED),
     run=run,
     sources=_sources,
-    columns={ACCEPTED: COLUMNS, FLAGGED: _FLAGGED_COLUMNS, REJECTED: _REJECTED_COLUMNS},
+    columns={ACCEPTED: COLUMNS, FLAGGED: _FLAGGED_COLUMNS, REJECTED: REJECTED_COLUMNS},
 )

@@ -1,0 +1,129 @@
+"""What became of every row: the table of the rejected ones, and the numbers that must add up."""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from morphcline.errors import MorphclineError
+from morphcline.records.texts import TextTable
+
+#: The columns of a rejected row, in order.
+REJECTED_COLUMNS = {
+    "source": "file the row stands in",
+    "row": "its number there",
+    "reason_code": "why it was rejected, in a word",
+    "reason": "why, in a sentence: what was found and what is accepted; the first reason, then any others",
+    "row_as_it_came": "the row's cells under their headers, as JSON",
+}
+
+
+@dataclass(frozen=True)
+class SourceFate:
+    """A sheet, and which of its rows were rejected.
+
+    Parameters
+    ----------
+    table : TextTable
+    survey : str
+    kind : {"records", "sites"}
+    rejected : mapping of int to (str, str)
+        Code and reason of each rejected row, by position.
+    """
+
+    table: TextTable
+    survey: str
+    kind: str
+    rejected: Mapping[int, tuple[str, str]]
+
+
+def tabulate_rejected(fates: Sequence[SourceFate]) -> pd.DataFrame:
+    """Return the rejected rows of all sheets, as they came."""
+    rows = [
+        (
+            one.table.shown,
+            int(one.table.row[row]),
+            code,
+            reason,
+            json.dumps(one.table.as_it_came(row), ensure_ascii=False),
+        )
+        for one in fates
+        for row, (code, reason) in sorted(one.rejected.items())
+    ]
+    return pd.DataFrame(rows, columns=list(REJECTED_COLUMNS))
+
+
+def take_account(fates: Sequence[SourceFate], accepted: pd.DataFrame, flagged: pd.DataFrame) -> dict[str, Any]:
+    """Return how many rows came in and what became of them, by source and in all, as plain values.
+
+    Parameters
+    ----------
+    fates : sequence of SourceFate
+    accepted : DataFrame
+        Observations.
+    flagged : DataFrame
+
+    Returns
+    -------
+    dict
+        ``rows``, ``accepted`` and ``rejected`` count rows of records; those of tables of sites have lines of their own
+        in ``sources``, and are added up in ``site_rows``.
+
+    Raises
+    ------
+    MorphclineError
+        When a row is neither accepted nor rejected, or both: a mistake of ours.
+    """
+    accepted_rows = accepted.groupby("source")["row"].nunique()
+    flags_of = {source: _counted(group["flag_code"]) for source, group in flagged.groupby("source")}
+    lines: list[dict[str, Any]] = []
+    for one in fates:
+        rows = len(one.table)
+        left = rows - len(one.rejected)
+        found = int(accepted_rows.get(one.table.shown, 0))
+        if one.kind == "records" and left != found:
+            raise MorphclineError(
+                f"{one.table.shown}: {rows} rows came in, {len(one.rejected)} were rejected and {found} accepted"
+            )
+        lines.append(
+            {
+                "source": one.table.shown,
+                "survey": one.survey,
+                "kind": one.kind,
+                **one.table.details,
+                "rows": rows,
+                "accepted": left,
+                "rejected": len(one.rejected),
+                "rejected_by_reason": dict(sorted(Counter(code for code, _ in one.rejected.values()).items())),
+                "flagged_by_code": flags_of.get(one.table.shown, {}) if one.kind == "records" else {},
+            }
+        )
+    records = [line for line in lines if line["kind"] == "records"]
+    reasons: Counter[str] = Counter()
+    for line in records:
+        reasons.update(line["rejected_by_reason"])
+    count = accepted["count"].to_numpy(dtype=np.int64)
+    counted: NDArray[np.bool_] = accepted["counted"].to_numpy(dtype=bool)
+    return {
+        "sources": lines,
+        "rows": sum(line["rows"] for line in records),
+        "accepted": sum(line["accepted"] for line in records),
+        "rejected": sum(line["rejected"] for line in records),
+        "site_rows": sum(line["rows"] for line in lines if line["kind"] == "sites"),
+        "rejected_by_reason": dict(sorted(reasons.items())),
+        "flagged_by_code": _counted(flagged["flag_code"]),
+        "observations": len(accepted),
+        "shells_counted": int(count[counted].sum()),
+        "shells_seen_not_counted": int(count[~counted].sum()),
+    }
+
+
+def _counted(codes: pd.Series) -> dict[str, int]:
+    return dict(sorted(Counter(codes.to_numpy(dtype=object).tolist()).items()))
