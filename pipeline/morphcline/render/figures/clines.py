@@ -186,8 +186,8 @@ def _caption(species: str, panels: Sequence[ClinePanel], level: str, privacy: st
     return " ".join(
         [
             f"{species}: frequencies at the sites along the axis of each trait's cline, and the model with the lowest "
-            "AICc where that is not the flat one (beta-binomial likelihood); its Akaike weight is in brackets above the "
-            "panel.",
+            "AICc where that is not the flat one (beta-binomial likelihood); its Akaike weight is in brackets above "
+            "the panel.",
             labels.sentence("; ".join(fits)) + ".",
             f"Band: {level}, pointwise, given the axis (delta method); centre and width: {level} profile-likelihood "
             "intervals. Distances count from the mean of the sites to where the trait becomes commoner.",

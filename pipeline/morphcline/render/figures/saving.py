@@ -12,7 +12,7 @@ from morphcline.files.tables import write_table
 from morphcline.render.figures.sheet import DPI, Figure, style
 
 #: What matplotlib's default leaves out for a format.
-_ENCODING: dict[str, Any] = {"png": {"pil_kwargs": {"compress_level": 6}}}
+_ENCODING: dict[str, Any] = {"png": {"pil_kwargs": {"compress_level": 5}}}
 
 
 def save(figure: Figure, folder: Path, formats: Iterable[str]) -> list[str]:

@@ -15,8 +15,7 @@ import matplotlib.style
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
-from matplotlib.font_manager import FontProperties
-from matplotlib.textpath import TextPath
+from matplotlib.font_manager import FontProperties, findfont, get_font
 from numpy.typing import ArrayLike
 
 from morphcline.render.palettes import GUIDE, INK, LINE, PAPER, SOFT_INK
@@ -169,10 +168,11 @@ def pixels(millimetres: float) -> int:
 @lru_cache(maxsize=2048)
 def text_width_mm(text: str, size: float = TEXT) -> float:
     """Return how wide a text of one line comes out."""
-    if not text.strip():
-        return 0.0
-    path = TextPath((0, 0), text, size=size, prop=FontProperties(family="DejaVu Sans"))
-    return float(path.get_extents().x1) * MM_PER_POINT
+    font = get_font(findfont(FontProperties(family="DejaVu Sans")))
+    # Measured enlarged, where fitting to pixels doesn't matter; FreeType counts in 64ths of one.
+    font.set_size(size, 72 * 16)
+    font.set_text(text)
+    return float(font.get_width_height()[0]) / 64 / 16 * MM_PER_POINT
 
 
 def letters(count: int) -> list[str]:
