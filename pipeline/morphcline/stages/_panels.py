@@ -93,7 +93,7 @@ def surface_panels(material: Material, species: str) -> list[SurfacePanel]:
     for trait in labels.main_traits(raster.traits):
         if trait not in summary.index:
             continue
-        frequency, error, extent = _drawn_cells(raster, trait)
+        frequency, error, extent = drawn_cells(raster, trait)
         if not np.isfinite(frequency).any():
             continue
         row = summary.loc[trait]
@@ -226,14 +226,12 @@ def habitat_rows(material: Material, species: str) -> pd.DataFrame:
 
 
 def change_rows(material: Material) -> pd.DataFrame:
-    """Return pooled and paired changes of the traits that figures show, with the number of pairs behind each."""
+    """Return pooled and paired changes of the traits that figures show."""
     rows = material.tables["change"]
     rows = rows[rows["trait"].isin(labels.main_traits(rows["trait"]))]
     keys = ["species", "earlier_survey", "trait"]
     known = rows[(rows["site"] == "") & rows["difference"].notna()]
     rows = rows.merge(known[keys].drop_duplicates(), on=keys, how="inner")
-    pairs = rows[rows["site"] != ""].groupby(keys).size().rename("pairs").reset_index()
-    rows = rows.merge(pairs, on=keys, how="left").assign(pairs=lambda table: table["pairs"].fillna(0))
     shown = material.places.set_index("site")["shown_as"]
     return rows.assign(site=rows["site"].map(shown).fillna("").where(rows["site"] != "", ""))
 
@@ -264,7 +262,7 @@ def _bandwidth_in_words(study: Study, metres: float) -> str:
     return f"{labels.distance(metres)}{' (cross-validated)' if asked == 'cross-validated' else ''}"
 
 
-def _drawn_cells(
+def drawn_cells(
     raster: SurfaceFile, trait: str
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], tuple[float, float, float, float]]:
     """Return frequency, standard error (thinned to what a page can show) and extent: west, east, south, north."""

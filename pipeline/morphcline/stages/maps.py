@@ -36,11 +36,14 @@ from morphcline.render.figures.saving import save
 from morphcline.render.figures.sheet import Figure
 from morphcline.render.figures.sites import draw_sites
 from morphcline.render.figures.surfaces import draw_surfaces
+from morphcline.render.webmap import render_page
 from morphcline.scoring.species import slug
 from morphcline.scoring.traits import MORPHS, wanted_traits
 from morphcline.stages import _panels as panels
 from morphcline.stages._panels import Material
+from morphcline.stages._webpage import page_data
 from morphcline.stages.base import Account, Context, Stage
+from morphcline.stages.surfaces import raster_name
 from morphcline.study import Study
 
 _TABLES = (
@@ -48,6 +51,8 @@ _TABLES = (
     "correlogram", "local", "clines", "change",
 )  # fmt: skip
 _INDEX = "figures/README.md"
+_PAGE = "map.html"
+_ACCEPTED = "records/accepted.csv"
 
 #: Beginnings of our figures' names; files of an earlier run that are no longer drawn are known by them.
 _KINDS = (
@@ -77,9 +82,10 @@ class _Written:
 
 
 def run(context: Context) -> Account:
-    """Draw every figure that has data, and the index of figures."""
+    """Draw every figure that has data, the index of figures, and the page with the map."""
     material = _load(context)
-    orders = list(_orders(material, _frame(material)))
+    frame = _frame(material)
+    orders = list(_orders(material, frame))
     wanted = [order for order in orders if order.draw is not None]
     draw = partial(_draw_and_save, folder=context.path("figures"), formats=context.study.publish.formats)
     written: list[_Written] = []
@@ -91,12 +97,19 @@ def run(context: Context) -> Account:
     files = [f"figures/{name}" for figure in written for name in figure.files]
     _clear_stale(context.path("figures"), {Path(name).name for name in files})
     write_text(context.path(_INDEX), _index(context.study, written))
+    write_text(context.path(_PAGE), render_page(page_data(material, frame, _years(context))))
     return {
         "figures": [figure.name for figure in written],
         "left_out": {order.name: order.left_out_because for order in orders if order.draw is None},
         "files": files,
         "warnings": [],
     }
+
+
+def _years(context: Context) -> pd.Series:
+    records = read_table(context.path(_ACCEPTED))
+    years: pd.Series = records.loc[(records["survey"] == "") & records["counted"].astype(bool), "year"]
+    return years
 
 
 def _load(context: Context) -> Material:
@@ -326,10 +339,14 @@ def _sources(study: Study) -> tuple[Path, ...]:
 
 STAGE = Stage(
     name="maps",
-    summary="figures for print, with captions, alternative texts and the data drawn",
+    summary="figures for print, and the page with the map",
     settings=("scoring", "habitat", "temperature", "surfaces", "autocorrelation", "clines", "change", "publish"),
-    reads=tuple(f"tables/{name}.csv" for name in _TABLES),
-    writes=lambda study: (_INDEX,),
+    reads=lambda study: (
+        _ACCEPTED,
+        *(f"tables/{name}.csv" for name in _TABLES),
+        *(raster_name(species) for species in study.scoring.species),
+    ),
+    writes=lambda study: (_INDEX, _PAGE),
     run=run,
     sources=_sources,
 )

@@ -8,6 +8,7 @@ from typing import Any
 
 import pandas as pd
 
+from morphcline.records.change_table import OVER_PAIRS
 from morphcline.render import labels
 from morphcline.render.report import sentences
 from morphcline.render.report.sentences import known
@@ -310,21 +311,12 @@ def _term(row: Mapping[str, Any]) -> str:
     return "Temperature, per °C"
 
 
-def change(frame: pd.DataFrame, figures: Sequence[ShownFigure], believed: str) -> Section | None:
-    """Say what changed since each earlier survey; None without one.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        ``change.csv``.
-    figures : sequence of ShownFigure
-    believed : str
-        The method of the pooled rows that allow for differences between sites.
-    """
+def change(frame: pd.DataFrame, figures: Sequence[ShownFigure]) -> Section | None:
+    """Say what changed since each earlier survey; None without one."""
     if frame.empty:
         return None
     section = Section("change", "Since earlier surveys")
-    pooled = [row for row in records(frame, site="") if row["method"] == believed]
+    pooled = records(frame, site="", method=OVER_PAIRS)
     main = set(labels.main_traits(row["trait"] for row in pooled))
     section.points += [f"{row['species']}. {sentences.change(row)}" for row in pooled if row["trait"] in main]
     section.figures += figures_named(figures, "change")

@@ -31,8 +31,6 @@ class ReportData:
     tables : mapping
         Tables by name, without folder and ending: ``"regional"``, ``"clines"``.
     figures : sequence of ShownFigure
-    change_method : str
-        The method in ``change.csv`` whose test allows for differences between sites.
     version : str
         Of this package.
     """
@@ -43,7 +41,6 @@ class ReportData:
     accounts: Mapping[str, Mapping[str, Any]]
     tables: Mapping[str, pd.DataFrame]
     figures: Sequence[ShownFigure]
-    change_method: str
     version: str
 
 
@@ -98,7 +95,7 @@ def _sections(data: ReportData) -> list[Section]:
     sections.append(content.clines(tables["clines"], figures))
     left_out = [str(sentence) for sentence in data.accounts.get("landscape", {}).get("left_out", [])]
     sections.append(content.environment(tables["environment"], left_out))
-    change = content.change(tables["change"], figures, data.change_method)
+    change = content.change(tables["change"], figures)
     return sections if change is None else [*sections, change]
 
 

@@ -13,7 +13,7 @@ import pandas as pd
 from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 from markupsafe import Markup, escape
 
-from morphcline.render.palettes import LOCAL_GROUPS, OPACITY, OPACITY_LIMITS, Mark
+from morphcline.render.palettes import FADE, LOCAL_GROUPS, Mark, opacity
 from morphcline.render.webmap.leaflet import leaflet_script, leaflet_style
 from morphcline.render.webmap.overlay import Overlay
 from morphcline.render.webmap.payload import as_script_value, palette, survey_payload
@@ -171,9 +171,13 @@ def _words(data: PageData) -> dict[str, Any]:
 
 
 def _grades() -> list[dict[str, Any]]:
-    fine, coarse = (f"{100 * limit:.0f}" for limit in OPACITY_LIMITS)
-    words = (f"standard error up to {fine} points", f"{fine} to {coarse} points", f"more than {coarse} points")
-    return [{"opacity": opacity, "label": label} for opacity, label in zip(OPACITY, words, strict=True)]
+    """Return samples of the fade: as full as it gets, in between, as pale as it gets."""
+    errors = (FADE[0], sum(FADE) / 2, FADE[1])
+    words = (f"{100 * errors[0]:.0f} points or less", f"{100 * errors[1]:.0f} points", f"{100 * errors[2]:.0f} or more")
+    return [
+        {"opacity": round(value, 2), "label": label}
+        for value, label in zip(opacity(errors).tolist(), words, strict=True)
+    ]
 
 
 def _radius(shells: int) -> float:
