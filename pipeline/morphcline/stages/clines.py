@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import shapely
+from threadpoolctl import threadpool_limits
 
 from morphcline.errors import Problem, StudyError
 from morphcline.files.tables import read_table, write_table
@@ -70,7 +71,9 @@ def run(context: Context) -> Account:
 
 
 def _fit(task: ClineTask | EnvironmentTask) -> Clines | EnvironmentResult:
-    return fit_cline_task(task) if isinstance(task, ClineTask) else fit_environment_task(task)
+    # One thread of linear algebra: the same last digits with any number of workers, and small matrices gain nothing.
+    with threadpool_limits(limits=1):
+        return fit_cline_task(task) if isinstance(task, ClineTask) else fit_environment_task(task)
 
 
 def _samples(species: str, frequencies: pd.DataFrame, regional: pd.DataFrame, sites: pd.DataFrame) -> Samples:

@@ -382,7 +382,8 @@ def _intervals(
         pair = []
         for bound in (low, high):
             hopeless = known_open or (as_good_flat and index == 1 and bound == high)
-            if hopeless or not low < best.parameters[index] < high:
+            at = float(best.parameters[index])
+            if hopeless or (at <= low if bound == low else at >= high):
                 pair.append(np.nan)
                 continue
 
@@ -394,7 +395,7 @@ def _intervals(
             limit = profile_limit(
                 best,
                 refit,
-                at=float(best.parameters[index]),
+                at=at,
                 first_step=target * float(np.clip(errors[index], 1e-4, 1.0)),
                 bound=float(bound),
                 target=target,

@@ -89,35 +89,31 @@ class SpatialErrors:
         design : (n, k) array
             Of full rank, standardised likewise.
         """
-        best = (-np.inf, 0.0, 0)
-        rotated = []
-        for index, (values, vectors) in enumerate(self._bases):
-            r, d = vectors.T @ response, vectors.T @ design
-            rotated.append((values, r, d))
-            scores = [_restricted(values, r, d, float(s)) for s in _SHARES]
-            at = int(np.argmax(scores))
-            low, high = _SHARES[max(at - 1, 0)], _SHARES[min(at + 1, len(_SHARES) - 1)]
-            for share in np.linspace(low, high, 7):
-                score = _restricted(values, r, d, float(share))
-                if score > best[0] + 1e-9:
-                    best = (score, float(share), index)
-        _score, share, index = best
+        rotated = [(values, vectors.T @ response, vectors.T @ design) for values, vectors in self._bases]
+        scores = np.array([_restricted(*basis, _SHARES) for basis in rotated])
+        index, at = divmod(int(scores.argmax()), len(_SHARES))
+        low, high = _SHARES[max(at - 1, 0)], _SHARES[min(at + 1, len(_SHARES) - 1)]
+        finer = np.linspace(low, high, 13)
+        share = float(finer[_restricted(*rotated[index], finer).argmax()])
         coefficients, covariance, scale = _least_squares(*rotated[index], share)
         return SpatialFit(coefficients, covariance, float(self.ranges_m[index]) if share > 0 else np.nan, share, scale)
 
 
-def _spectrum(values: Floats, share: float) -> Floats:
+def _spectrum(values: Floats, share: float | Floats) -> Floats:
     return np.maximum(1 - share + share * values, 1e-9)
 
 
-def _restricted(values: Floats, response: Floats, design: Floats, share: float) -> float:
-    variance = _spectrum(values, share)
-    weighted = design / variance[:, None]
-    information = design.T @ weighted
-    rest = response - design @ np.linalg.solve(information, weighted.T @ response)
-    freedom = len(response) - design.shape[1]
-    scale = float((rest**2 / variance).sum()) / freedom
-    return -0.5 * float(freedom * np.log(scale) + np.log(variance).sum() + np.linalg.slogdet(information)[1])
+def _restricted(values: Floats, response: Floats, design: Floats, shares: Floats) -> Floats:
+    """Return the restricted log-likelihood, but for a constant, at each share."""
+    n, k = design.shape
+    precision = 1 / _spectrum(values, shares[:, None])
+    products = (design[:, :, None] * design[:, None, :]).reshape(n, k * k)
+    information = (precision @ products).reshape(-1, k, k)
+    along = precision @ (design * response[:, None])
+    fitted = np.linalg.solve(information, along[:, :, None])[:, :, 0]
+    scale = (precision @ response**2 - (fitted * along).sum(axis=1)) / (n - k)
+    log_det = np.linalg.slogdet(information)[1]
+    return np.asarray(-0.5 * ((n - k) * np.log(np.maximum(scale, 1e-300)) - np.log(precision).sum(axis=1) + log_det))
 
 
 def _least_squares(values: Floats, response: Floats, design: Floats, share: float) -> tuple[Floats, Floats, float]:
