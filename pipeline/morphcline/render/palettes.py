@@ -124,7 +124,7 @@ def frequency_colours(frequency: ArrayLike, standard_error: ArrayLike | None = N
     values = np.asarray(frequency, dtype=np.float64)
     low, high = FREQUENCY_LIMITS
     scaled = np.clip((values - low) / (high - low), 0.0, 1.0)
-    colours: NDArray[np.uint8] = matplotlib.colormaps[FREQUENCY_MAP](np.nan_to_num(scaled), bytes=True)
+    colours = np.array(matplotlib.colormaps[FREQUENCY_MAP](np.nan_to_num(scaled), bytes=True), dtype=np.uint8)
     alpha = np.ones(values.shape) if standard_error is None else opacity(standard_error)
     colours[..., 3] = np.rint(255 * np.where(np.isnan(values), 0.0, alpha)).astype(np.uint8)
     return colours

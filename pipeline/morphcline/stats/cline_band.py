@@ -10,6 +10,9 @@ from scipy.special import expit, logit, ndtri
 
 Floats = NDArray[np.float64]
 
+#: Models whose logit is a straight line (or level) in their parameters.
+_STRAIGHT_LOGITS = ("flat", "sigmoid")
+
 
 @dataclass(frozen=True)
 class Band:
@@ -90,8 +93,9 @@ def confidence_band(
     -----
     Delta method. The covariance of the parameters is the inverse of J' W J with J the derivatives of p at the sites
     and W = n / (p (1 - p) (1 + (n - 1) rho)), the working weights of over-dispersed counts (Williams 1982; McCullagh &
-    Nelder 1989). The band is symmetric on the logit scale. At 0 and 1, where a logit has no variance, p is first
-    moved by half a shell out of all effective ones.
+    Nelder 1989). The band is symmetric on the logit scale for the models whose logit is straight or level; for the
+    others on the scale of p and cut off at 0 and 1, for an end at 0 or 1 has a logit without bound. In W and on the
+    logit scale p is first moved inwards, by half a shell out of all effective ones.
     """
     s, n, at = (np.asarray(values, dtype=np.float64) for values in (distance_m, total, at_m))
     span = (float(s.min()), float(s.max()))
@@ -120,9 +124,13 @@ def confidence_band(
     covariance = np.linalg.pinv(information, hermitian=True)
     frequency, wanted = curve(at), slopes(at)
     variance = np.einsum("ij,jk,ik->i", wanted, covariance, wanted)
-    moved = inside(frequency)
-    reach = ndtri(0.5 + confidence / 2) * np.sqrt(np.maximum(variance, 0.0)) / (moved * (1 - moved))
-    low, high = expit(logit(moved) - reach), expit(logit(moved) + reach)
+    reach = ndtri(0.5 + confidence / 2) * np.sqrt(np.maximum(variance, 0.0))
+    if model in _STRAIGHT_LOGITS:
+        moved = inside(frequency)
+        reach = reach / (moved * (1 - moved))
+        low, high = expit(logit(moved) - reach), expit(logit(moved) + reach)
+    else:
+        low, high = np.clip(frequency - reach, 0.0, 1.0), np.clip(frequency + reach, 0.0, 1.0)
     return Band(frequency, np.minimum(low, frequency), np.maximum(high, frequency))
 
 
