@@ -1,0 +1,305 @@
+"""Habitat and temperature: regression, spatial errors, effective numbers and residual autocorrelation."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import statsmodels.api as sm
+from esda.moran import Moran
+from libpysal.weights import WSP
+from numpy.testing import assert_allclose
+from numpy.typing import NDArray
+from scipy.linalg import toeplitz
+from scipy.special import expit
+from scipy.stats import norm
+
+from morphcline.stats.environment import (
+    effective_sites,
+    fit_environment,
+    modified_t,
+    moran_of_residuals,
+    pool_rare_classes,
+)
+from morphcline.stats.logistic import fit_logistic
+from morphcline.stats.neighbours import nearest
+from morphcline.stats.spatial_errors import SpatialErrors
+
+Floats = NDArray[np.float64]
+
+
+# ------------------------------------------------------------------------------------------------ logistic regression
+# 11 sites of 20 shells; recomputed with statsmodels 0.15.0, tolerance 1e-6.
+X = np.arange(11.0)
+Y = np.array([1.0, 0, 2, 3, 6, 9, 13, 15, 18, 19, 20])
+N = np.full(11, 20.0)
+INTERCEPT, SLOPE, SE_INTERCEPT, SE_SLOPE = -3.96958775, 0.76250121, 0.53032413, 0.09495785
+
+
+def test_binomial_regression_gives_the_known_coefficients() -> None:
+    fit = fit_logistic(Y, N, np.column_stack([np.ones(11), X]))
+    assert fit.rho == 0  # Pearson's statistic is below its degrees of freedom
+    assert fit.converged
+    assert_allclose(fit.coefficients, [INTERCEPT, SLOPE], atol=1e-6)
+    assert_allclose(np.sqrt(np.diag(fit.covariance)), [SE_INTERCEPT, SE_SLOPE], atol=1e-6)
+
+
+def made(seed: int, sites: int = 90, rho: float = 0.1) -> tuple[Floats, Floats, Floats, Floats]:
+    rng = np.random.default_rng(seed)
+    total = rng.integers(3, 60, sites)
+    x = rng.normal(size=sites)
+    p, tau = expit(-0.4 + 0.6 * x), (1 - rho) / rho
+    count = rng.binomial(total, rng.beta(p * tau, (1 - p) * tau))
+    return count.astype(float), total.astype(float), x, rng.uniform(0, 1e4, sites)
+
+
+def test_with_a_given_rho_it_is_statsmodels_weighted_regression() -> None:
+    count, total, x, _ = made(1)
+    design = np.column_stack([np.ones(90), x])
+    fit = fit_logistic(count, total, design, rho=0.07)
+    weights = total / (1 + (total - 1) * 0.07)
+    glm = sm.GLM(count / total, design, family=sm.families.Binomial(), var_weights=weights).fit(tol=1e-12)
+    assert_allclose(fit.coefficients, glm.params, rtol=1e-6)
+    assert_allclose(np.sqrt(np.diag(fit.covariance)), glm.bse / np.sqrt(glm.scale), rtol=1e-6)
+
+
+def test_williams_rho_brings_pearsons_statistic_to_its_degrees_of_freedom() -> None:
+    count, total, x, _ = made(2)
+    fit = fit_logistic(count, total, np.column_stack([np.ones(90), x]))
+    p = fit.frequency
+    pearson = ((count - total * p) ** 2 / (total * p * (1 - p) * (1 + (total - 1) * fit.rho))).sum()
+    assert pearson == pytest.approx(88, rel=1e-4)
+    assert fit.rho == pytest.approx(0.1, abs=0.05)
+
+
+def test_complete_separation_is_noticed() -> None:
+    count, total = np.repeat([0.0, 10.0], 8), np.full(16, 10.0)
+    assert not fit_logistic(count, total, np.column_stack([np.ones(16), np.arange(16.0)])).converged
+
+
+# --------------------------------------------------------------------------------------------------- spatial errors
+def test_generalised_least_squares_is_statsmodels() -> None:
+    rng = np.random.default_rng(3)
+    errors = SpatialErrors(*rng.uniform(0, 1e4, (2, 50)))
+    design = np.column_stack([np.ones(50), rng.normal(size=50)])
+    response = np.linalg.cholesky(errors.correlation(3000, 0.8)) @ rng.normal(size=50) + design @ [1.0, 2.0]
+    fit = errors.fit(response, design)
+    assert fit.share > 0.2
+    gls = sm.GLS(response, design, sigma=errors.correlation(fit.range_m, fit.share)).fit()
+    assert_allclose(fit.coefficients, gls.params, rtol=1e-8)
+    assert_allclose(np.sqrt(np.diag(fit.covariance)), gls.bse, rtol=1e-8)
+
+
+def test_the_correlation_chosen_maximises_the_restricted_likelihood() -> None:
+    """Written out with dense matrices: no range on the ladder and no share is better."""
+    rng = np.random.default_rng(4)
+    errors = SpatialErrors(*rng.uniform(0, 1e4, (2, 40)))
+    design = np.column_stack([np.ones(40), rng.normal(size=40)])
+    response = np.linalg.cholesky(errors.correlation(2000, 0.7)) @ rng.normal(size=40)
+
+    def restricted(range_m: float, share: float) -> float:
+        v = errors.correlation(range_m, share)
+        inverse = np.linalg.inv(v)
+        inner = design.T @ inverse @ design
+        rest = response - design @ np.linalg.solve(inner, design.T @ inverse @ response)
+        scale = rest @ inverse @ rest / 38
+        return float(-0.5 * (38 * np.log(scale) + np.linalg.slogdet(v)[1] + np.linalg.slogdet(inner)[1]))
+
+    fit = errors.fit(response, design)
+    chosen = restricted(fit.range_m, fit.share)
+    others = [restricted(float(r), s) for r in errors.ranges_m for s in np.linspace(0, 0.98, 50)]
+    assert chosen > max(others) - 0.02
+
+
+def test_white_errors_have_no_spatial_share_and_ordinary_least_squares() -> None:
+    rng = np.random.default_rng(6)
+    errors = SpatialErrors(*rng.uniform(0, 1e4, (2, 60)))
+    design = np.column_stack([np.ones(60), rng.normal(size=60)])
+    # The highest-frequency eigenvector of the correlation: neighbours as unlike as can be.
+    response = np.linalg.eigh(errors.correlation(2000, 1.0))[1][:, 0]
+    fit = errors.fit(response, design)
+    assert fit.share == 0
+    assert np.isnan(fit.range_m)
+    ols = sm.OLS(response, design).fit()
+    assert_allclose(fit.coefficients, ols.params, atol=1e-10)
+    assert_allclose(np.sqrt(np.diag(fit.covariance)), ols.bse, rtol=1e-8)
+
+
+# -------------------------------------------------------------------------------------------------- effective numbers
+def first_order(n: int, rho: float) -> Floats:
+    return np.asarray(toeplitz(rho ** np.arange(n)))
+
+
+# Dutilleul's M for two first-order autoregressions; computed with numpy and with R 4.2.2 from the formula
+# M = 1 + tr(B S1) tr(B S2) / tr(B S1 B S2), which agreed.
+@pytest.mark.parametrize(
+    ("n", "one", "other", "expected"),
+    [
+        (100, 0.5, 0.5, 60.99234824),
+        (100, 0.3, 0.3, 83.947096),
+        (100, 0.8, 0.8, 23.562340),
+        (100, 0.5, 0.8, 44.17708505),
+        (1000, 0.5, 0.5, 600.963242),
+    ],
+)
+def test_effective_number_of_autoregressions(n: int, one: float, other: float, expected: float) -> None:
+    assert_allclose(effective_sites(first_order(n, one), first_order(n, other)), expected, rtol=1e-7)
+
+
+def test_effective_number_tends_to_bartletts_limit() -> None:
+    # (1 - r1 r2) / (1 + r1 r2), Bartlett 1935: 0.6 for .5 and .5.
+    assert effective_sites(first_order(2000, 0.5), first_order(2000, 0.5)) / 2000 == pytest.approx(0.6, rel=2e-3)
+
+
+def test_effective_number_is_n_when_either_variable_is_white() -> None:
+    for n in (7, 40):
+        assert_allclose(effective_sites(np.eye(n), np.eye(n)), n)
+        assert_allclose(effective_sites(np.eye(n), first_order(n, 0.7)), n)
+        assert_allclose(effective_sites(first_order(n, 0.7), np.eye(n)), n)
+
+
+def test_modified_t_on_a_grid() -> None:
+    # 10 x 10 unit grid, exp(-d / 3) for both variables, r = 0.4; numpy and R agreed on these figures.
+    column, line = (part.ravel() for part in np.meshgrid(np.arange(10.0), np.arange(10.0)))
+    distance = np.hypot(column[:, None] - column, line[:, None] - line)
+    m = effective_sites(np.exp(-distance / 3), np.exp(-distance / 3))
+    assert_allclose(m, 18.2133775697, rtol=1e-9)
+    t, freedom, p = modified_t(0.4, m)
+    assert_allclose([t, freedom, p], [1.7573453, 16.2133776, 0.0977223], atol=1e-6)
+    assert_allclose(modified_t(0.4, 100)[2], 3.74e-5, rtol=1e-2)
+
+
+# --------------------------------------------------------------------------------------------- residual autocorrelation
+def test_residuals_of_a_mean_have_esdas_moran() -> None:
+    rng = np.random.default_rng(8)
+    easting, northing = rng.uniform(0, 1e4, (2, 50))
+    values = rng.normal(size=50) + easting / 5e3
+    weights = nearest(easting, northing, 8)
+    index, p = moran_of_residuals(values - values.mean(), np.ones((50, 1)), weights)
+    theirs = Moran(values, WSP(weights.tocsr()).to_W(silence_warnings=True), permutations=0, two_tailed=True)
+    assert_allclose(index, theirs.I, rtol=1e-10)
+    assert_allclose(p, theirs.p_norm, rtol=1e-8)
+
+
+def test_moments_for_residuals_of_a_regression_are_those_of_simulated_ones() -> None:
+    rng = np.random.default_rng(9)
+    easting, northing = rng.uniform(0, 1e4, (2, 40))
+    design = np.column_stack([np.ones(40), easting, northing, easting * northing])
+    weights = nearest(easting, northing, 6)
+    projected = np.eye(40) - design @ np.linalg.pinv(design)
+    draws = projected @ rng.normal(size=(40, 20_000))
+    dense = weights.toarray()
+    simulated = 40 / dense.sum() * np.einsum("id,ij,jd->d", draws, dense, draws) / (draws**2).sum(axis=0)
+    deviates, ps = [], []
+    for column in range(400):
+        _, p = moran_of_residuals(draws[:, column], design, weights)
+        ps.append(p)
+        deviates.append((simulated[column] - simulated.mean()) / simulated.std())
+    # p from our moments against p from the simulation's, draw by draw.
+    assert_allclose(ps, 2 * norm.sf(np.abs(deviates)), atol=0.03)
+
+
+# ------------------------------------------------------------------------------------------------------ the whole model
+def planted(
+    seed: int, *, wood: float = -0.9, per_degree: float = 0.0
+) -> tuple[Floats, Floats, list[str], Floats, SpatialErrors]:
+    rng = np.random.default_rng(seed)
+    sites = 150
+    easting, northing = rng.uniform(0, 2e4, (2, sites))
+    habitat = rng.choice(["woodland", "hedgerow", "short grass"], sites, p=[0.3, 0.5, 0.2])
+    temperature = 11 + northing / 1e4 + rng.normal(0, 0.4, sites)
+    total = rng.integers(10, 60, sites)
+    p = expit(0.2 + wood * (habitat == "woodland") + per_degree * (temperature - 12))
+    count = rng.binomial(total, rng.beta(p * 15, (1 - p) * 15))
+    errors = SpatialErrors(easting, northing)
+    return count.astype(float), total.astype(float), [str(name) for name in habitat], temperature, errors
+
+
+def test_planted_effects_are_within_their_intervals() -> None:
+    found = fit_environment(*planted(1, per_degree=0.5))
+    terms = {term.name: term for term in found.terms}
+    assert list(terms) == ["intercept", "habitat", "habitat: short grass", "habitat: woodland", "temperature_c"]
+    wood, warm, grass = terms["habitat: woodland"], terms["temperature_c"], terms["habitat: short grass"]
+    assert wood.low < -0.9 < wood.high < 0
+    assert 0 < warm.low < 0.5 < warm.high
+    assert grass.low < 0 < grass.high
+    assert wood.reference == "hedgerow"
+    assert warm.reference == ""
+    assert max(wood.p_spatial, wood.p_naive, terms["habitat"].p_spatial) < 1e-3
+    assert found.residual_moran_p > 0.01
+    assert (found.sites, found.shells) == (150, int(planted(1)[1].sum()))
+
+
+def test_without_spatial_correlation_both_answers_agree() -> None:
+    count, total, habitat, temperature, errors = planted(3)
+    found = fit_environment(count, total, habitat, temperature, errors)
+    assert found.spatial_share < 0.15
+    for term in found.terms[2:]:
+        assert term.se == pytest.approx(term.se_naive, rel=0.25)
+
+
+def test_one_sided_and_rare_classes() -> None:
+    count, total, habitat, temperature, errors = planted(4)
+    habitat[:6] = ["dune"] * 6
+    habitat[6:9] = ["marsh"] * 3
+    habitat[9:11] = ["scrub"] * 2
+    count[:6] = 0
+    found = fit_environment(count, total, habitat, temperature, errors)
+    by_name = {term.name: term for term in found.terms}
+    assert by_name["habitat: dune"].not_estimated_because == "no shell has it in this class"
+    assert np.isnan(by_name["habitat: dune"].estimate)
+    assert np.isfinite(by_name["habitat: other"].estimate)
+    assert "habitat: marsh" not in by_name
+    assert found.sites == 144
+
+
+def test_rare_classes_become_other() -> None:
+    classes = ["a"] * 5 + ["b"] * 4 + ["c"]
+    assert list(pool_rare_classes(classes)) == ["a"] * 5 + ["other"] * 5
+
+
+def test_temperature_that_doesnt_vary_is_left_out_with_the_reason() -> None:
+    count, total, habitat, _, errors = planted(5)
+    found = fit_environment(count, total, habitat, np.full(150, 11.5), errors)
+    assert found.terms[-1].name == "temperature_c"
+    assert "doesn't vary" in found.terms[-1].not_estimated_because
+
+
+@pytest.mark.parametrize(("share", "reason"), [(0.0, "no shell has it"), (1.0, "every shell has it")])
+def test_a_constant_trait_says_why(share: float, reason: str) -> None:
+    _, total, habitat, temperature, errors = planted(5)
+    found = fit_environment(share * total, total, habitat, temperature, errors)
+    assert [term.not_estimated_because for term in found.terms] == [reason]
+
+
+def test_bad_arrays_are_refused() -> None:
+    count, total, habitat, temperature, errors = planted(5)
+    with pytest.raises(ValueError, match="equally many"):
+        fit_environment(count[:-1], total, habitat, temperature, errors)
+    with pytest.raises(ValueError, match="habitat, temperature_c or both"):
+        fit_environment(count, total, None, None, errors)
+
+
+# --------------------------------------------------------------------------------------------------------- simulation
+@pytest.mark.slow
+@pytest.mark.parametrize(("covariate_range", "trait_range"), [(3000.0, 3000.0), (8000.0, 5000.0), (20_000.0, 15_000.0)])
+def test_a_smooth_covariate_without_effect_is_seldom_significant(covariate_range: float, trait_range: float) -> None:
+    """At 5 %, ignoring space rejects far too often; allowing for it, within 1.5 and 9 % of 300 surveys."""
+    rng = np.random.default_rng(11)
+    sites, surveys = 100, 300
+    easting, northing = rng.uniform(0, 2e4, (2, sites))
+    errors = SpatialErrors(easting, northing)
+    make = [
+        np.linalg.cholesky(np.exp(-errors.distance_m / reach) + 1e-9 * np.eye(sites))
+        for reach in (covariate_range, trait_range)
+    ]
+    naive = spatial = 0
+    for _ in range(surveys):
+        temperature = 11 + make[0] @ rng.normal(size=sites)
+        p = expit(make[1] @ rng.normal(size=sites))
+        total = rng.integers(5, 70, sites)
+        count = rng.binomial(total, np.clip(rng.beta(p * 19, (1 - p) * 19), 0, 1))
+        term = fit_environment(count.astype(float), total.astype(float), None, temperature, errors).terms[-1]
+        naive += term.p_naive < 0.05
+        spatial += term.p_spatial < 0.05
+    assert naive / surveys > 0.15
+    assert 0.015 <= spatial / surveys <= 0.09
