@@ -1,0 +1,259 @@
+"""The clines stage on a small made survey: what it writes, says and refuses."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+from numpy.testing import assert_allclose
+from scipy.special import expit
+from scipy.stats import chi2_contingency
+from shapely.geometry import LineString
+from statsmodels.stats.contingency_tables import StratifiedTable
+from statsmodels.stats.proportion import confint_proportions_2indep
+
+from morphcline.errors import StudyError
+from morphcline.files.tables import read_table, write_table
+from morphcline.records.change_table import AT_A_SITE, OVER_PAIRS, OVER_SHELLS
+from morphcline.stages.base import Account, Context
+from morphcline.stages.clines import STAGE
+from morphcline.study import load_study
+from morphcline.workers import Workers
+
+STUDY = """
+[study]
+name = "orsel"
+crs = "EPSG:2154"
+seed = 7
+[records]
+path = "records.csv"
+[scoring]
+species = ["Cepaea nemoralis", "Cepaea hortensis"]
+"""
+NEMORALIS, HORTENSIS = "Cepaea nemoralis", "Cepaea hortensis"
+TABLES = ("clines", "environment", "environment_skill", "change")
+
+
+def made_tables(sites: int = 70) -> dict[str, pd.DataFrame]:
+    """Yellow rises north-eastwards and falls in woods; fused is never seen; hortensis lives at eight sites only."""
+    rng = np.random.default_rng(17)
+    names = [f"site {number:02}" for number in range(sites)]
+    easting, northing = rng.uniform(800_000, 820_000, sites), rng.uniform(6_500_000, 6_520_000, sites)
+    habitat = rng.choice(["woodland", "hedgerow", "short grass"], sites).astype(object)
+    habitat[3] = ""
+    temperature = 11 + rng.normal(size=sites)
+    temperature[4] = np.nan
+    s = (easting - easting.mean() + northing - northing.mean()) / np.sqrt(2)
+    chance = 0.1 + 0.8 * expit(4 * (s - 1000) / 5000) - 0.08 * (habitat == "woodland")
+    frames = []
+    for species in (NEMORALIS, HORTENSIS):
+        here = np.arange(sites) < (sites if species == NEMORALIS else 8)
+        total = rng.integers(10, 60, sites)
+        for trait, p in (("yellow", chance), ("fused", np.zeros(sites))):
+            frame = pd.DataFrame(
+                {"site": names, "species": species, "trait": trait, "count": rng.binomial(total, p), "total": total}
+            )
+            frames.append(frame[here])
+    frequencies = pd.concat(frames, ignore_index=True)
+    frequencies.loc[frequencies["site"] == "site 60", ["count", "total"]] = 0
+    regional = frequencies[["species", "trait"]].drop_duplicates().assign(frequency=0.4, rho=[0.05, np.nan] * 2)
+    place = pd.DataFrame(
+        {"site": names, "x_m": easting, "y_m": northing, "habitat": habitat, "temperature_c": temperature}
+    )
+    # Three earlier places: 30 m from site 00, 50 m from site 01, and one that is nowhere near a present site.
+    earlier_sites = place.iloc[:3].assign(survey="1984", site=["A", "B", "C"])
+    earlier_sites["x_m"] = earlier_sites["x_m"] + [30.0, 50.0, 90_000.0]
+    earlier = pd.DataFrame(
+        {"survey": "1984", "site": ["A", "B", "C"], "species": NEMORALIS, "trait": "yellow",
+         "count": [5, 12, 9], "total": [40, 30, 20]}
+    )  # fmt: skip
+    return {
+        "sites": place, "frequencies": frequencies, "regional": regional,
+        "earlier_sites": earlier_sites, "earlier_frequencies": earlier,
+    }  # fmt: skip
+
+
+def run(folder: Path, tables: dict[str, pd.DataFrame], more: str = "", processes: int = 1) -> Account:
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / "study.toml").write_text(STUDY + more, encoding="utf-8")
+    for name, table in tables.items():
+        write_table(folder / f"tables/{name}.csv", table)
+    context = Context(load_study(folder / "study.toml"), folder, Workers(processes))
+    account = STAGE.run(context)
+    json.dumps(account, allow_nan=False)
+    return account
+
+
+@pytest.fixture(scope="module")
+def finished(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Account]:
+    folder = tmp_path_factory.mktemp("clines")
+    return folder, run(folder, made_tables())
+
+
+def table(folder: Path, name: str) -> pd.DataFrame:
+    return read_table(folder / f"tables/{name}.csv")
+
+
+def test_every_table_has_the_columns_that_are_described(finished: tuple[Path, Account]) -> None:
+    for name in TABLES:
+        assert list(table(finished[0], name).columns) == list(STAGE.columns[f"tables/{name}.csv"])
+    assert set(STAGE.columns) == {f"tables/{name}.csv" for name in TABLES}
+
+
+def test_clines_hold_a_row_a_model_and_a_reason_where_there_is_none(finished: tuple[Path, Account]) -> None:
+    clines = table(finished[0], "clines")
+    assert list(clines[["species", "trait"]].drop_duplicates().itertuples(index=False, name=None)) == [
+        (NEMORALIS, "yellow"), (NEMORALIS, "fused"), (HORTENSIS, "yellow"), (HORTENSIS, "fused"),
+    ]  # fmt: skip
+    assert (clines.groupby(["species", "trait"]).size() == 4).all()
+    yellow = clines[(clines["species"] == NEMORALIS) & (clines["trait"] == "yellow")].set_index("model")
+    assert yellow["chosen"].sum() == 1
+    assert yellow["weight"].sum() == pytest.approx(1)
+    assert (yellow["sites"] == 69).all()  # one of 70 has no shell
+    best = yellow.loc["sigmoid, free ends"]
+    assert best["bearing_low"] < 45 < best["bearing_high"]
+    assert best["direction"] == "along"
+    others = clines.drop(yellow.reset_index().index)
+    assert set(others["not_fitted_because"]) == {
+        "no shell has it", "8 sites with shells judged; at least 10 are needed"
+    }  # fmt: skip
+    assert others[["centre_m", "width_m", "aicc", "weight"]].isna().all(axis=None)
+
+
+def test_environment_leaves_out_sites_without_surroundings_and_counts_them(finished: tuple[Path, Account]) -> None:
+    folder, account = finished
+    environment = table(folder, "environment")
+    yellow = environment[(environment["species"] == NEMORALIS) & (environment["trait"] == "yellow")].set_index("term")
+    assert account["environment"][NEMORALIS] == {"sites": 67, "left_out_without_habitat_or_temperature": 2}
+    assert (yellow["sites"] == 67).all()
+    assert {"intercept", "habitat", "habitat: woodland", "temperature_c"} <= set(yellow.index)
+    assert yellow.loc["temperature_c", "p_spatial"] > 0.01
+    short = environment[environment["species"] == HORTENSIS]
+    assert set(short["not_estimated_because"]) == {"6 sites are too few"}
+    skill = table(folder, "environment_skill")
+    assert list(skill["model"]) == ["mean only", "habitat", "temperature", "both"]
+    assert skill["skill"].iloc[0] == 0
+
+
+def test_change_is_that_of_the_places_seen_twice(finished: tuple[Path, Account]) -> None:
+    folder, account = finished
+    change = table(folder, "change")
+    assert account["change"]["surveys"] == [
+        {"earlier_survey": "1984", "species": NEMORALIS, "earlier_sites": 3, "paired": 2, "without_present_site": 1}
+    ]
+    assert list(change["method"]) == [AT_A_SITE, AT_A_SITE, OVER_SHELLS, OVER_PAIRS]
+    sites = change[change["site"] != ""]
+    assert list(sites["earlier_site"]) == ["A", "B"]
+    assert_allclose(sites["distance_m"], [30, 50])
+    now = made_tables()["frequencies"].query("species == @NEMORALIS and trait == 'yellow'").set_index("site")
+    for row in sites.itertuples():
+        k, n = int(now.loc[row.site, "count"]), int(now.loc[row.site, "total"])
+        assert (row.later_count, row.later_total) == (k, n)
+        limits = confint_proportions_2indep(
+            k, n, row.earlier_count, row.earlier_total, compare="diff", method="newcomb"
+        )
+        assert_allclose([row.low, row.high], limits, rtol=1e-6)
+        # Of one table, the stratified test is Pearson's with n - 1 in place of n.
+        counts = [[k, n - k], [row.earlier_count, row.earlier_total - row.earlier_count]]
+        assert_allclose(change_p(counts), row.p, rtol=1e-6)
+    pooled = change.set_index("method")
+    counts = [
+        np.array([[r.later_count, r.later_total - r.later_count], [r.earlier_count, r.earlier_total - r.earlier_count]])
+        for r in sites.itertuples()
+    ]
+    theirs = StratifiedTable(counts)
+    assert_allclose(pooled.loc[OVER_SHELLS, "p"], theirs.test_null_odds(correction=False).pvalue, rtol=1e-6)
+    assert_allclose(pooled.loc[OVER_SHELLS, "odds_ratio"], theirs.oddsratio_pooled, rtol=1e-6)
+    assert (pooled.loc[OVER_PAIRS, ["earlier_count", "earlier_total"]] == [17, 70]).all()
+
+
+def change_p(counts: list[list[int]]) -> float:
+    from scipy.stats import chi2
+
+    n = sum(map(sum, counts))
+    return float(chi2.sf(chi2_contingency(counts, correction=False).statistic * (n - 1) / n, 1))
+
+
+def test_the_same_bytes_with_any_number_of_workers(finished: tuple[Path, Account], tmp_path: Path) -> None:
+    run(tmp_path, made_tables(), processes=2)
+    for name in TABLES:
+        assert (tmp_path / f"tables/{name}.csv").read_bytes() == (finished[0] / f"tables/{name}.csv").read_bytes()
+
+
+def test_without_surroundings_and_earlier_surveys_the_tables_hold_their_headers(tmp_path: Path) -> None:
+    tables = made_tables()
+    tables["sites"] = tables["sites"].assign(habitat="", temperature_c=np.nan)
+    for name in ("earlier_sites", "earlier_frequencies"):
+        tables[name] = tables[name].iloc[:0]
+    account = run(tmp_path, tables)
+    for name in ("environment", "environment_skill", "change"):
+        assert table(tmp_path, name).empty
+        assert list(table(tmp_path, name).columns) == list(STAGE.columns[f"tables/{name}.csv"])
+    assert any("No habitat or temperature is known" in sentence for sentence in account["warnings"])
+    assert account["change"]["surveys"] == []
+
+
+def test_one_covariate_alone_is_enough(tmp_path: Path) -> None:
+    tables = made_tables()
+    tables["sites"] = tables["sites"].assign(habitat="")
+    account = run(tmp_path, tables)
+    assert "temperature_c" in set(table(tmp_path, "environment")["term"])
+    assert account["environment"][NEMORALIS]["sites"] == 68
+    assert any("No habitat is known" in sentence for sentence in account["warnings"])
+
+
+def test_a_line_is_an_axis(tmp_path: Path) -> None:
+    # From the south-west to the north-east corner, then the same line drawn the other way.
+    corners = [(800_000, 6_500_000), (810_000, 6_510_000), (820_000, 6_520_000)]
+    rows = []
+    for name, line in (("up", corners), ("down", corners[::-1])):
+        folder = tmp_path / name
+        folder.mkdir()
+        gpd.GeoDataFrame(geometry=[LineString(line)], crs="EPSG:2154").to_file(folder / "axis.gpkg")
+        run(folder, made_tables(), '[clines]\naxis = "axis.gpkg"\n')
+        clines = table(folder, "clines")
+        rows.append(clines[clines["model"] == "sigmoid, free ends"].iloc[0])
+    up, down = rows
+    assert np.isnan(up["bearing_deg"])
+    assert (up["direction"], down["direction"]) == ("along", "against")
+    assert (up["origin_x_m"], up["origin_y_m"]) == (800_000, 6_500_000)
+    length = np.hypot(20_000, 20_000)
+    assert up["centre_m"] == pytest.approx(length - down["centre_m"], rel=1e-3)
+    assert up["width_m"] == pytest.approx(down["width_m"], rel=1e-2)
+    assert up["centre_low"] < up["centre_m"] < up["centre_high"]
+
+
+def test_a_bearing_is_an_axis_and_a_line_file_a_source(tmp_path: Path) -> None:
+    run(tmp_path, made_tables(), '[clines]\naxis = 225.0\ntraits = ["yellow"]\n')
+    clines = table(tmp_path, "clines")
+    assert set(clines["trait"]) == {"yellow"}
+    sigmoid = clines[(clines["species"] == NEMORALIS) & clines["model"].str.startswith("sigmoid")]
+    assert_allclose(sigmoid["bearing_deg"], 45)  # it falls along 225 degrees, so it rises along 45
+    assert sigmoid["bearing_low"].isna().all()
+    (tmp_path / "other.toml").write_text(STUDY + '[clines]\naxis = "axis.gpkg"\n', encoding="utf-8")
+    assert [path.name for path in STAGE.sources(load_study(tmp_path / "other.toml"))] == ["axis.gpkg"]
+    assert STAGE.sources(load_study(tmp_path / "study.toml")) == ()
+
+
+def test_a_trait_that_no_record_gives_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(StudyError, match=r"\[clines\] traits: found 'yelow', which no record gives; one of: yellow"):
+        run(tmp_path, made_tables(), '[clines]\ntraits = ["yelow"]\n')
+
+
+def test_earlier_places_out_of_reach_are_told(tmp_path: Path) -> None:
+    account = run(tmp_path, made_tables(), "[change]\nwithin_m = 10\n")
+    assert table(tmp_path, "change").empty
+    assert any("none of 3 sites of the survey 1984 lies within 10 m" in sentence for sentence in account["warnings"])
+
+
+def test_a_species_that_nobody_found_is_told(tmp_path: Path) -> None:
+    tables = made_tables()
+    for name in ("frequencies", "regional"):
+        tables[name] = tables[name][tables[name]["species"] == NEMORALIS]
+    account = run(tmp_path, tables)
+    assert set(table(tmp_path, "clines")["species"]) == {NEMORALIS}
+    assert f"{HORTENSIS}: no cline could be fitted; clines.csv says why, trait by trait." in account["warnings"]
