@@ -8,7 +8,8 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from morphcline.render.report import content, methods, sentences
+from morphcline.records.change_table import OVER_PAIRS
+from morphcline.render.report import methods, sections, sentences, summary
 
 NAN = math.nan
 
@@ -46,28 +47,43 @@ def changed(**changes: Any) -> dict[str, Any]:
 
 
 def test_a_frequency_names_its_denominator_interval_and_n() -> None:
-    text = sentences.frequency(regional())
-    assert text.startswith("Mid-banded, among banded shells: 30% (27 to 33%; 1,000 shells from 120 sites).")
-    assert "more than chance alone would make them (correlation within sites 0.06, p < 0.001)" in text
+    assert sentences.frequency(regional()) == (
+        "Mid-banded, among banded shells: 30% (27 to 33%; 1,000 shells from 120 sites)."
+    )
 
 
-def test_sites_that_do_not_differ_and_a_correlation_that_is_not_known() -> None:
-    assert "no more than chance" in sentences.frequency(regional(p_overdispersion=0.4))
-    assert sentences.frequency(regional(rho=NAN)).endswith("120 sites).")
+def test_where_sites_differ_beyond_chance_is_said_once() -> None:
+    told = sentences.scatter([regional(), regional(trait="yellow"), regional(trait="fused", p_overdispersion=0.4)])
+    assert "by more than chance alone would make them in mid-banded and yellow" in told
+    assert "In fused they were not seen to differ beyond chance." in told
+    assert "could not be tested" in sentences.scatter([regional(rho=NAN, p_overdispersion=NAN)])
 
 
-def test_no_evidence_of_is_not_evidence_of_no() -> None:
-    row = {
-        "species": "Cepaea nemoralis", "trait": "yellow", "sites": 288, "moran_i": 0.01, "expected": -0.0035,
-        "p_permutation": 0.31, "not_tested_because": "",
-    }  # fmt: skip
-    text = sentences.autocorrelation(row)
-    assert "were not seen to be more alike" in text
-    assert "this does not show that they aren't" in text
-    assert "neighbouring sites are more alike" in sentences.autocorrelation(row | {"p_permutation": 0.001})
-    assert "are less alike" in sentences.autocorrelation(row | {"p_permutation": 0.001, "moran_i": -0.2})
-    untested = row | {"moran_i": NAN, "not_tested_because": "it is the same at every site"}
-    assert sentences.autocorrelation(untested).endswith("not tested, because it is the same at every site.")
+def index(**changes: Any) -> dict[str, Any]:
+    return {
+        "species": "Cepaea nemoralis", "trait": "yellow", "form": "rate-adjusted", "sites": 288, "moran_i": 0.45,
+        "expected": -0.0035, "p_permutation": 0.001, "not_tested_because": "",
+    } | changes  # fmt: skip
+
+
+def test_likeness_of_neighbours_is_sorted_by_what_was_seen() -> None:
+    told = sentences.neighbours(
+        [
+            index(),
+            index(trait="pink", p_permutation=0.31, moran_i=0.01),
+            index(trait="brown", moran_i=-0.2),
+            index(trait="fused", moran_i=NAN, not_tested_because="it is the same at every site"),
+        ]
+    )
+    assert told == [
+        "Neighbouring sites are more alike than chance makes them in yellow (I = 0.45, p = 0.001, 288 sites).",
+        "Neighbouring sites are less alike than chance makes them in brown (I = −0.20, p = 0.001, 288 sites).",
+        "Neighbouring sites are not seen to be more alike than chance makes them in pink (I = 0.01, p = 0.31, 288 "
+        "sites).",
+        "Fused was not tested, because it is the same at every site.",
+    ]
+    note = sections.alike(pd.DataFrame([index()]), []).notes[0]
+    assert note == "Where a test sees nothing, that does not show that nothing is there."
 
 
 def test_the_cline_with_the_largest_weight_is_told() -> None:
@@ -145,11 +161,23 @@ def test_nothing_is_called_a_cause() -> None:
 
 
 def test_the_summary_holds_only_what_was_seen() -> None:
-    clines = content.Section("clines", "Clines", points=["X. Pink: no cline is needed (…).", "X. Yellow rises (…)."])
-    table = pd.DataFrame([regional(trait="yellow"), regional()])
-    summary = content.in_short([clines], table)
-    assert summary.points[0].startswith("Cepaea nemoralis: yellow, among shells scored for colour 30% (27 to 33%)")
-    assert summary.points[1:] == ["X. Yellow rises (…)."]
+    joint = environment(term="habitat", estimate=NAN, low=NAN, high=NAN)
+    tables = {
+        "regional": pd.DataFrame([regional(trait="yellow"), regional(), regional(trait="pink")]),
+        "clines": pd.DataFrame(
+            [cline("flat", 0.1), cline("sigmoid", 0.9), cline("flat", 0.8, trait="unbanded"),
+             cline("sigmoid", 0.2, trait="unbanded")]
+        ),
+        "environment": pd.DataFrame([joint | {"p_spatial": 0.3}, environment()]),
+        "change": pd.DataFrame([changed(method=OVER_PAIRS), changed(trait="yellow", p=0.4, method=OVER_PAIRS)]),
+    }  # fmt: skip
+    told = summary.findings(tables)
+    assert len(told) == 3
+    assert told[0].startswith("Cepaea nemoralis: yellow, among shells scored for colour 30% (27 to 33%); mid-banded")
+    assert told[1].startswith("Cepaea nemoralis: yellow (among shells scored for colour) rises towards 064°")
+    assert told[2].startswith("Cepaea nemoralis: brown (among shells scored for colour) fell since")
+    tables["environment"] = pd.DataFrame([joint, environment()])
+    assert any("habitats differ" in text for text in summary.findings(tables))
 
 
 def test_every_source_named_in_the_methods_is_listed() -> None:

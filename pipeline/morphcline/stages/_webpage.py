@@ -45,10 +45,10 @@ def page_data(material: Material, frame: MapFrame, years: pd.Series) -> PageData
         clusters_note=(
             f"Local Moran's I of the rate-adjusted frequencies among {test.neighbours}; "
             f"{labels.number(test.permutations)} conditional permutations, seed {study.study.seed}; "
-            f"false-discovery rate {labels.percent(test.level)}."
+            f"false-discovery rate {labels.level(test.level)}."
         ),
         places_note=" ".join(part for part in (frame.privacy(), _backdrop_note(frame)) if part),
-        confidence=labels.percent(study.scoring.confidence),
+        confidence=labels.level(study.scoring.confidence),
     )
 
 

@@ -22,6 +22,7 @@ from morphcline.files.atomic import write_text
 from morphcline.files.tables import read_table
 from morphcline.files.vectors import read_area, read_shapes
 from morphcline.places.area import sites_area
+from morphcline.records.period import survey_years
 from morphcline.records.published import published_places
 from morphcline.render import labels
 from morphcline.render.figures.bandwidth import draw_bandwidth
@@ -45,6 +46,7 @@ from morphcline.stages._webpage import page_data
 from morphcline.stages.base import Account, Context, Stage
 from morphcline.stages.surfaces import raster_name
 from morphcline.study import Study
+from morphcline.workers import Workers
 
 _TABLES = (
     "sites", "frequencies", "regional", "habitat_frequencies", "bandwidth", "surfaces", "autocorrelation",
@@ -53,6 +55,7 @@ _TABLES = (
 _INDEX = "figures/README.md"
 _PAGE = "map.html"
 _ACCEPTED = "records/accepted.csv"
+_FLAGGED = "records/flagged.csv"
 
 #: Beginnings of our figures' names; files of an earlier run that are no longer drawn are known by them.
 _KINDS = (
@@ -62,6 +65,10 @@ _ENDINGS = (".png", ".svg", ".pdf", ".csv", ".txt")
 
 #: True north may turn this many degrees over a map that still has a north arrow.
 _STEADY_NORTH_DEG = 2.0
+
+
+#: West, south, east, north.
+Box = tuple[float, float, float, float]
 
 
 @dataclass(frozen=True)
@@ -89,27 +96,24 @@ def run(context: Context) -> Account:
     wanted = [order for order in orders if order.draw is not None]
     draw = partial(_draw_and_save, folder=context.path("figures"), formats=context.study.publish.formats)
     written: list[_Written] = []
+    # Files are written where this process runs, not on the nodes of a cluster.
+    workers = context.workers if context.workers.scheduler is None else Workers()
     # Alone in this process, one by one, so that progress shows; else all at once, so that no worker waits.
-    batch = 1 if context.workers.processes == 1 and context.workers.scheduler is None else max(len(wanted), 1)
+    batch = 1 if workers.processes == 1 else max(len(wanted), 1)
     for start in range(0, len(wanted), batch):
         context.tick(start, len(wanted), f"figure {wanted[start].name}")
-        written += context.workers.map(draw, wanted[start : start + batch])
+        written += workers.map(draw, wanted[start : start + batch])
     files = [f"figures/{name}" for figure in written for name in figure.files]
     _clear_stale(context.path("figures"), {Path(name).name for name in files})
     write_text(context.path(_INDEX), _index(context.study, written))
-    write_text(context.path(_PAGE), render_page(page_data(material, frame, _years(context))))
+    years = survey_years(read_table(context.path(_ACCEPTED)), read_table(context.path(_FLAGGED)))
+    write_text(context.path(_PAGE), render_page(page_data(material, frame, years)))
     return {
         "figures": [figure.name for figure in written],
         "left_out": {order.name: order.left_out_because for order in orders if order.draw is None},
         "files": files,
         "warnings": [],
     }
-
-
-def _years(context: Context) -> pd.Series:
-    records = read_table(context.path(_ACCEPTED))
-    years: pd.Series = records.loc[(records["survey"] == "") & records["counted"].astype(bool), "year"]
-    return years
 
 
 def _load(context: Context) -> Material:
@@ -154,7 +158,7 @@ def _maps_of(material: Material, frame: MapFrame, species: str, style: Mapping[s
     )  # fmt: skip
     clusters = panels.cluster_panels(material, species)
     yield _order(
-        f"clusters_{end}", clusters, "no site was tested for local association", draw_clusters, species, clusters,
+        f"clusters_{end}", clusters, "no site shows local association", draw_clusters, species, clusters,
         frame, panels.local_test(study), **style,
     )  # fmt: skip
 
@@ -254,17 +258,32 @@ def _frame(material: Material) -> MapFrame:
     """Return the maps' common frame, made of published places alone."""
     study, places = material.study, material.places
     area = _area(study, places)
-    west, south, east, north = area.bounds
-    margin = 0.02 * max(east - west, north - south)
-    west, south, east, north = west - margin, south - margin, east + margin, north + margin
-    areas, lines, name = _backdrop(study, (west, south, east, north))
+    box = _box(area, places)
+    west, south, east, north = box
+    areas, lines, name = _backdrop(study, box)
     return MapFrame(
         west, south, east, north, study.study.crs,
         outline=_rings(area) if study.publish.basemap == "outline" else (),
         backdrop_areas=areas, backdrop_lines=lines, backdrop_name=name,
-        true_north_deg=_true_north(study.study.crs, (west, south, east, north)),
+        true_north_deg=_true_north(study.study.crs, box),
         blur_m=study.publish.blur_m,
+        sites_beyond=int((~_within(places, box)).sum()),
     )  # fmt: skip
+
+
+def _box(area: BaseGeometry, places: pd.DataFrame) -> Box:
+    """Return the extent of the study area and of the sites in it or close by: a stray one mustn't shrink the map."""
+    west, south, east, north = area.bounds
+    side = max(east - west, north - south)
+    near = places[_within(places, (west - side / 10, south - side / 10, east + side / 10, north + side / 10))]
+    for x, y in zip(near["drawn_x_m"], near["drawn_y_m"], strict=True):
+        west, south, east, north = min(west, x), min(south, y), max(east, x), max(north, y)
+    margin = 0.02 * side
+    return west - margin, south - margin, east + margin, north + margin
+
+
+def _within(places: pd.DataFrame, box: Box) -> pd.Series:
+    return places["drawn_x_m"].between(box[0], box[2]) & places["drawn_y_m"].between(box[1], box[3])
 
 
 def _area(study: Study, places: pd.DataFrame) -> BaseGeometry:
@@ -275,9 +294,7 @@ def _area(study: Study, places: pd.DataFrame) -> BaseGeometry:
     return read_area(study.study.area, study.study.crs, shown=study.shown(study.study.area))
 
 
-def _backdrop(
-    study: Study, box: tuple[float, float, float, float]
-) -> tuple[tuple[np.ndarray, ...], tuple[np.ndarray, ...], str]:
+def _backdrop(study: Study, box: Box) -> tuple[tuple[np.ndarray, ...], tuple[np.ndarray, ...], str]:
     path = study.publish.basemap
     if not isinstance(path, Path):
         return (), (), ""
@@ -300,7 +317,7 @@ def _rings(area: BaseGeometry) -> tuple[np.ndarray, ...]:
     return tuple(shapely.get_coordinates(ring) for part in polygons for ring in (part.exterior, *part.interiors))
 
 
-def _true_north(crs: str, box: tuple[float, float, float, float]) -> float | None:
+def _true_north(crs: str, box: Box) -> float | None:
     """Return where true north lies, clockwise from grid north, or None when it turns too much over the map."""
     west, south, east, north = box
     easting, northing = np.meshgrid(np.linspace(west, east, 3), np.linspace(south, north, 3))
@@ -343,6 +360,7 @@ STAGE = Stage(
     settings=("scoring", "habitat", "temperature", "surfaces", "autocorrelation", "clines", "change", "publish"),
     reads=lambda study: (
         _ACCEPTED,
+        _FLAGGED,
         *(f"tables/{name}.csv" for name in _TABLES),
         *(raster_name(species) for species in study.scoring.species),
     ),

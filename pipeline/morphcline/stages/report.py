@@ -12,6 +12,7 @@ from pathlib import Path
 from morphcline import __version__
 from morphcline.files.atomic import write_text
 from morphcline.files.tables import read_table
+from morphcline.records.period import survey_years
 from morphcline.render import labels
 from morphcline.render.report import ReportData, ShownFigure, render_report
 from morphcline.stages.base import Account, Context, Stage
@@ -20,6 +21,7 @@ from morphcline.study import Study, settings_in_force
 REPORT = "report.html"
 _TABLES = ("regional", "surfaces", "autocorrelation", "clines", "environment", "change", "sites")
 _ACCEPTED = "records/accepted.csv"
+_FLAGGED = "records/flagged.csv"
 _FIGURES = "figures/README.md"
 
 _SECTIONS = (
@@ -54,8 +56,7 @@ def run(context: Context) -> Account:
 
 
 def _where_and_when(context: Context) -> str:
-    records = read_table(context.path(_ACCEPTED))
-    years = labels.period(records.loc[(records["survey"] == "") & records["counted"].astype(bool), "year"])
+    years = labels.period(survey_years(read_table(context.path(_ACCEPTED)), read_table(context.path(_FLAGGED))))
     sites = labels.counted(len(read_table(context.path("tables/sites.csv"))), "site")
     crs = labels.crs_name(context.study.study.crs)
     return f"{sites}{', ' + years if years else ''}; coordinates in {crs}."
@@ -73,7 +74,7 @@ def _figure(folder: Path, name: str) -> ShownFigure | None:
 
 
 def _reads(study: Study) -> tuple[str, ...]:
-    return (_ACCEPTED, *(f"tables/{name}.csv" for name in _TABLES), _FIGURES)
+    return (_ACCEPTED, _FLAGGED, *(f"tables/{name}.csv" for name in _TABLES), _FIGURES)
 
 
 STAGE = Stage(

@@ -61,7 +61,7 @@ def paragraphs(settings: Mapping[str, Any]) -> list[str]:
         ),
         f"Intervals. A site's interval is {'Wilson' if scoring['interval'] == 'wilson' else 'Jeffreys'}'s "
         f"({'Newcombe 1998' if scoring['interval'] == 'wilson' else 'Brown, Cai & DasGupta 2001'}) at "
-        f"{labels.percent(scoring['confidence'])}. Over the region, shells of one site are alike, so a site of n "
+        f"{labels.level(scoring['confidence'])}. Over the region, shells of one site are alike, so a site of n "
         "shells counts as n / (1 + (n − 1)ρ), where ρ is the correlation within sites of a beta-binomial fit (Skellam "
         "1948; Williams 1975; Kish 1965); its likelihood-ratio test allows for ρ lying at the edge of its range.",
         f"Surfaces. {_surface(surface)} Cells of {labels.distance(surface['cell_m'])}; a cell with less than "
@@ -72,7 +72,7 @@ def paragraphs(settings: Mapping[str, Any]) -> list[str]:
         "Assunção & Reis (1999) do for rare events, but with the binomial variance p(1 − p)(1 + (n − 1)ρ)/n that "
         f"common morphs between unlike sites need. p from {spatial['permutations']:,} permutations, two-sided. "
         "Correlogram by distance class, with Holm's correction (Sokal & Oden 1978). Local clusters by conditional "
-        f"permutation (Anselin 1995) at a false-discovery rate of {labels.percent(spatial['level'])} (Benjamini & "
+        f"permutation (Anselin 1995) at a false-discovery rate of {labels.level(spatial['level'])} (Benjamini & "
         f"Hochberg 1995). Samples under {scoring['min_shells']} shells take no part.",
         f"Clines. Flat, linear and sigmoid models (Haldane 1948; Barton & Hewitt 1985) by beta-binomial likelihood, "
         f"along {_axis(axis)}; intervals from the profile likelihood; models weighed by AICc (Burnham & Anderson "

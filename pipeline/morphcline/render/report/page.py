@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from importlib.resources import files
 from typing import Any
 
 import pandas as pd
+from markupsafe import Markup, escape
 
-from morphcline.render.report import content, methods
-from morphcline.render.report.content import Section, ShownFigure
+from morphcline.render import labels
+from morphcline.render.report import methods, sections, summary
+from morphcline.render.report.parts import Section, ShownFigure
 from morphcline.scoring import cautions
 from morphcline.scoring.species import slug
 
@@ -65,12 +68,12 @@ def render_report(data: ReportData) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    sections = _sections(data)
+    environment.filters["species"] = partial(_italic_species, data.settings["scoring"]["species"])
     page = environment.get_template("report.html.j2").render(
         title=data.title,
         area=data.area,
-        short=content.in_short(sections, data.tables["regional"]),
-        sections=sections,
+        short=summary.findings(data.tables),
+        sections=_sections(data),
         warnings=_warnings(data),
         methods=methods.paragraphs(data.settings),
         references=methods.REFERENCES,
@@ -87,16 +90,30 @@ def render_report(data: ReportData) -> str:
 
 def _sections(data: ReportData) -> list[Section]:
     tables, figures = data.tables, data.figures
-    sections = [content.came_in(data.accounts["intake"])]
-    for species in dict.fromkeys(tables["regional"]["species"]):
-        sections.append(content.found(tables["regional"], species, figures, slug(species)))
-    sections.append(content.surfaces(tables["surfaces"], figures))
-    sections.append(content.alike(tables["autocorrelation"], figures))
-    sections.append(content.clines(tables["clines"], figures))
-    left_out = [str(sentence) for sentence in data.accounts.get("landscape", {}).get("left_out", [])]
-    sections.append(content.environment(tables["environment"], left_out))
-    change = content.change(tables["change"], figures)
-    return sections if change is None else [*sections, change]
+    level = labels.level(data.settings["scoring"]["confidence"])
+    regional = tables["regional"]
+    told = [sections.came_in(data.accounts["intake"])]
+    notes = [str(note) for note in data.accounts["frequencies"].get("notes", [])]
+    for species in dict.fromkeys(regional["species"]):
+        of_species = [note for note in notes if note.startswith(species)]
+        told.append(sections.found(regional, species, figures, slug(species), of_species, level))
+    left_out = [str(sentence) for sentence in data.accounts["landscape"].get("left_out", [])]
+    told += [
+        sections.surfaces(tables["surfaces"], figures),
+        sections.alike(tables["autocorrelation"], figures),
+        sections.clines(tables["clines"], figures),
+        sections.environment(tables["environment"], figures, left_out, level),
+    ]
+    change = sections.change(tables["change"], figures)
+    return told if change is None else [*told, change]
+
+
+def _italic_species(names: Sequence[str], text: str) -> Markup:
+    """Escape a text and set the species' names in it in italics."""
+    marked = str(escape(text))
+    for name in names:
+        marked = marked.replace(str(escape(name)), f"<i>{escape(name)}</i>")
+    return Markup(marked)
 
 
 def _warnings(data: ReportData) -> list[str]:

@@ -32,50 +32,101 @@ def subject(row: Row) -> str:
     return labels.sentence(f"{name} ({among})" if comma else name)
 
 
+def lower_first(text: str) -> str:
+    """Return text with a small letter at its start, to follow a colon."""
+    return text[:1].lower() + text[1:]
+
+
 def frequency(row: Row) -> str:
-    """Say a regional frequency, its interval and whether sites differ beyond chance.
+    """Say a regional frequency, its interval and on how much it rests.
 
     Parameters
     ----------
     row : mapping
         A row of ``regional.csv``.
     """
-    text = (
+    if not known(row["frequency"]):
+        return f"{labels.sentence(labels.trait_in_text(row['trait']))}: not estimated."
+    return (
         f"{labels.sentence(labels.trait_in_text(row['trait']))}: {labels.percent(row['frequency'])} "
-        f"({labels.percent_range(row['low'], row['high'])}; {shells_and_sites(row['total'], row['sites'])})"
+        f"({labels.percent_range(row['low'], row['high'])}; {shells_and_sites(row['total'], row['sites'])})."
     )
-    if not known(row["rho"]):
-        return text + "."
-    if row["p_overdispersion"] <= LEVEL:
-        return (
-            f"{text}. Sites differ by more than chance alone would make them "
-            f"(correlation within sites {row['rho']:.2f}, {labels.probability(row['p_overdispersion'])})."
-        )
-    return f"{text}. Sites differ no more than chance would make them ({labels.probability(row['p_overdispersion'])})."
 
 
-def autocorrelation(row: Row) -> str:
-    """Say whether neighbouring sites are alike.
+def scatter(rows: Sequence[Row]) -> str:
+    """Say in which traits sites differ by more than chance.
 
     Parameters
     ----------
-    row : mapping
-        A rate-adjusted row of ``autocorrelation.csv``.
+    rows : sequence of mappings
+        Rows of ``regional.csv`` of one species.
     """
-    trait = labels.trait_in_text(row["trait"])
-    if not known(row["moran_i"]):
-        return f"{labels.sentence(trait)}: not tested, because {row['not_tested_because']}."
-    numbers = (
-        f"Moran's I {row['moran_i']:.2f} where chance gives {row['expected']:.3f}, "
-        f"{labels.probability(row['p_permutation'])}, {labels.counted(int(row['sites']), 'site')}"
-    )
-    if row["p_permutation"] > LEVEL:
-        return (
-            f"{labels.sentence(trait)}: neighbouring sites were not seen to be more alike than chance makes them "
-            f"({numbers}); this does not show that they aren't."
+    tested = [row for row in rows if known(row["p_overdispersion"])]
+    beyond = [row["trait"] for row in tested if row["p_overdispersion"] <= LEVEL]
+    within = [row["trait"] for row in tested if row["p_overdispersion"] > LEVEL]
+    parts = []
+    if beyond:
+        parts.append(
+            f"Sites differ by more than chance alone would make them in {labels.listing(beyond)}; the intervals allow "
+            "for that."
         )
-    alike = "more alike" if row["moran_i"] > row["expected"] else "less alike"
-    return f"{labels.sentence(trait)}: neighbouring sites are {alike} than chance makes them ({numbers})."
+    if within:
+        parts.append(f"In {labels.listing(within)} they were not seen to differ beyond chance.")
+    if not tested:
+        parts.append("Whether sites differ beyond chance could not be tested.")
+    return " ".join(parts)
+
+
+def surface(rows: Sequence[Row]) -> str:
+    """Say how one species was smoothed.
+
+    Parameters
+    ----------
+    rows : sequence of mappings
+        Rows of ``surfaces.csv`` of one species.
+    """
+    row = next((row for row in rows if known(row["bandwidth_m"])), None)
+    if row is None:
+        because = next((row["not_smoothed_because"] for row in rows if row["not_smoothed_because"]), "")
+        return f"{rows[0]['species']}: no surface" + (f", because {because}." if because else ".")
+    kind = "local logistic fits" if row["degree"] == 1 else "kernel-weighted proportions"
+    return (
+        f"{row['species']}: {kind}, {str(row['kernel']).capitalize()} kernel with a bandwidth of "
+        f"{labels.distance(row['bandwidth_m'])}, from {labels.counted(int(row['sites']), 'site')}. Of "
+        f"{labels.counted(int(row['cells']), 'cell')} in the area, {labels.number(row['cells_blank'])} stay blank for "
+        "want of shells near them."
+    )
+
+
+def neighbours(rows: Sequence[Row]) -> list[str]:
+    """Say in which traits neighbouring sites are alike.
+
+    Parameters
+    ----------
+    rows : sequence of mappings
+        Rate-adjusted rows of ``autocorrelation.csv`` of one species.
+    """
+    tested = [row for row in rows if known(row["moran_i"])]
+    clear = [row for row in tested if row["p_permutation"] <= LEVEL]
+    told = []
+    for words, chosen in (
+        ("more alike than chance makes them", [row for row in clear if row["moran_i"] > row["expected"]]),
+        ("less alike than chance makes them", [row for row in clear if row["moran_i"] < row["expected"]]),
+        ("not seen to be more alike than chance makes them", [row for row in tested if row not in clear]),
+    ):
+        if chosen:
+            told.append(f"Neighbouring sites are {words} in {labels.listing(_index(row) for row in chosen)}.")
+    told += [
+        f"{labels.sentence(row['trait'])} was not tested, because {row['not_tested_because']}."
+        for row in rows
+        if not known(row["moran_i"])
+    ]
+    return told
+
+
+def _index(row: Row) -> str:
+    value = f"{row['moran_i']:.2f}".replace("-", "−")
+    return f"{row['trait']} (I = {value}, {labels.probability(row['p_permutation'])}, {int(row['sites'])} sites)"
 
 
 def best_model(rows: Sequence[Row]) -> Row | None:
