@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from morphcline.files.surfaces import SurfaceFile, open_surfaces, read_surface
 from morphcline.files.vectors import read_line
+from morphcline.records.change_table import OVER_PAIRS
 from morphcline.render import labels
 from morphcline.render.figures.clines import ClinePanel
 from morphcline.render.figures.clusters import ClusterPanel, LocalTest
@@ -118,7 +119,7 @@ def surface_panels(material: Material, species: str) -> list[SurfacePanel]:
 
 
 def cluster_panels(material: Material, species: str) -> list[ClusterPanel]:
-    """Return a panel for each trait in which at least one site was tested."""
+    """Return a panel for each trait in which at least one site was tested, or none when no site shows a signal."""
     panels = []
     for trait in material.traits("local", species):
         rows = material.of("local", species, trait)
@@ -127,7 +128,7 @@ def cluster_panels(material: Material, species: str) -> list[ClusterPanel]:
         totals = material.of("frequencies", species, trait)[["site", "total"]]
         rows = rows.merge(totals, on="site", how="left", validate="one_to_one")
         panels.append(ClusterPanel(trait, material.placed(rows)))
-    return panels
+    return panels if any(panel.signals for panel in panels) else []
 
 
 def local_test(study: Study) -> LocalTest:
@@ -226,12 +227,17 @@ def habitat_rows(material: Material, species: str) -> pd.DataFrame:
 
 
 def change_rows(material: Material) -> pd.DataFrame:
-    """Return pooled and paired changes of the traits that figures show."""
+    """Return changes of the traits that figures show: of each pair of places, and pooled by one method a trait.
+
+    Where both are known, the method that allows for over-dispersion stands before the one that doesn't.
+    """
     rows = material.tables["change"]
     rows = rows[rows["trait"].isin(labels.main_traits(rows["trait"]))]
     keys = ["species", "earlier_survey", "trait"]
     known = rows[(rows["site"] == "") & rows["difference"].notna()]
-    rows = rows.merge(known[keys].drop_duplicates(), on=keys, how="inner")
+    best = known.assign(sure=known["method"] == OVER_PAIRS).sort_values("sure", kind="stable").groupby(keys).tail(1)
+    pairs = rows[rows["site"] != ""].merge(best[keys], on=keys, how="inner")
+    rows = pd.concat([best.drop(columns="sure").sort_index(), pairs], ignore_index=True)
     shown = material.places.set_index("site")["shown_as"]
     return rows.assign(site=rows["site"].map(shown).fillna("").where(rows["site"] != "", ""))
 

@@ -117,7 +117,7 @@ def draw_clines(
 
 
 def _diameter(shells: float | NDArray[np.float64]) -> NDArray[np.float64]:
-    return 5.0 * np.sqrt(np.clip(shells, 5, LARGEST_SAMPLE) / LARGEST_SAMPLE)
+    return 5.0 * np.sqrt(np.clip(shells, 10, LARGEST_SAMPLE) / LARGEST_SAMPLE)
 
 
 def _note(panel: ClinePanel) -> str:

@@ -32,6 +32,16 @@ class ClusterPanel:
     trait: str
     sites: pd.DataFrame
 
+    @property
+    def signals(self) -> int:
+        """Sites with a local signal."""
+        return int(self.sites["group"].isin(SIGNALS).sum())
+
+    @property
+    def tested(self) -> int:
+        """Sites that were tested."""
+        return int((self.sites["group"] != "not tested").sum())
+
 
 @dataclass(frozen=True)
 class LocalTest:
@@ -52,19 +62,20 @@ def draw_clusters(
     width_mm: float,
     among: labels.Denominators = labels.STANDARD_DENOMINATORS,
 ) -> Figure:
-    """Draw the local association of one species' traits, a panel a trait.
+    """Draw the local association of one species' traits, a panel for each trait with a signal at any site.
 
     Parameters
     ----------
     name, species : str
     panels : sequence of ClusterPanel
-        At least one.
+        At least one has a signal; traits without are named in the caption, and are in the data.
     frame : MapFrame
     test : LocalTest
     width_mm : float
     among : mapping
         Denominators by trait.
     """
+    shown = [panel for panel in panels if panel.signals]
     most = max(len(panel.sites) for panel in panels)
     scale = float(np.clip(11.5 / np.sqrt(max(most, 1)) * width_mm / 190, 0.45, 1.0))
     note = [
@@ -74,25 +85,17 @@ def draw_clusters(
         f"neighbours: {test.neighbours}",
     ]
     keys = [marks_key("", list(LOCAL_GROUPS.values()), rows=2), note_key(note)]
-    headings = [Heading(labels.trait_title(panel.trait), _note(panel)) for panel in panels]
+    headings = [Heading(labels.trait_title(panel.trait), _note(panel)) for panel in shown]
     with style():
         sheet, maps = map_sheet(frame, headings, keys, width_mm)
-        for axes, panel in zip(maps, panels, strict=True):
+        for axes, panel in zip(maps, shown, strict=True):
             _draw_panel(axes, panel.sites, scale)
     data = pd.concat([_data(species, panel) for panel in panels], ignore_index=True)
     return Figure(name, sheet.figure, data, _caption(species, panels, frame, test, among), _alt(species, panels, test))
 
 
-def _signals(panel: ClusterPanel) -> int:
-    return int(panel.sites["group"].isin(SIGNALS).sum())
-
-
-def _tested(panel: ClusterPanel) -> int:
-    return int((panel.sites["group"] != "not tested").sum())
-
-
 def _note(panel: ClusterPanel) -> str:
-    return f"signal at {labels.number(_signals(panel))} of {labels.counted(_tested(panel), 'site')}"
+    return f"signal at {labels.number(panel.signals)} of {labels.counted(panel.tested, 'site')}"
 
 
 def _draw_panel(axes: Axes, sites: pd.DataFrame, scale: float) -> None:
@@ -118,20 +121,26 @@ def _data(species: str, panel: ClusterPanel) -> pd.DataFrame:
 def _caption(
     species: str, panels: Sequence[ClusterPanel], frame: MapFrame, test: LocalTest, among: labels.Denominators
 ) -> str:
-    most = max(panels, key=_tested)
+    most = max(panels, key=lambda panel: panel.tested)
     shells = int(most.sites.loc[most.sites["group"] != "not tested", "total"].sum())
-    return " ".join(
-        [
-            f"{species}: local association of frequencies with those of their neighbours ({test.neighbours}), up to "
-            f"{labels.shells_and_sites('', shells, _tested(most))} tested.",
-            "“High among low” is a site with a high frequency among neighbours with low ones, and so on.",
-            f"Local Moran's I of rate-adjusted frequencies, two-sided, {labels.number(test.permutations)} conditional "
-            f"permutations, false-discovery rate {labels.level(test.level)} (Benjamini & Hochberg) within a trait.",
-            "Samples below the minimum and sites without neighbours are not tested.",
-            labels.denominators_in_text([panel.trait for panel in panels], among),
-            frame.notes(),
-        ]
-    )
+    sentences = [
+        f"{species}: local association of frequencies with those of their neighbours ({test.neighbours}), up to "
+        f"{labels.shells_and_sites('', shells, most.tested)} tested.",
+        "“High among low” is a site with a high frequency among neighbours with low ones, and so on.",
+        f"Local Moran's I of rate-adjusted frequencies, two-sided, {labels.number(test.permutations)} conditional "
+        f"permutations, false-discovery rate {labels.level(test.level)} (Benjamini & Hochberg) within a trait.",
+        _quiet(panels),
+        "Samples below the minimum and sites without neighbours are not tested.",
+        labels.denominators_in_text([panel.trait for panel in panels], among),
+        frame.notes(),
+    ]
+    return " ".join(part for part in sentences if part)
+
+
+def _quiet(panels: Sequence[ClusterPanel]) -> str:
+    """Name the traits that have no panel because no site shows a signal."""
+    names = [f"{panel.trait} ({labels.counted(panel.tested, 'site')} tested)" for panel in panels if not panel.signals]
+    return f"Not drawn, for no site shows a signal: {labels.listing(names)}." if names else ""
 
 
 def _alt(species: str, panels: Sequence[ClusterPanel], test: LocalTest) -> str:
@@ -141,9 +150,10 @@ def _alt(species: str, panels: Sequence[ClusterPanel], test: LocalTest) -> str:
         found = [f"{int(counts[group])} {group}" for group in SIGNALS if counts.get(group, 0)]
         parts.append(
             f"{labels.trait_title(panel.trait)}: {labels.listing(found) or 'no local signal'}, "
-            f"of {labels.counted(_tested(panel), 'site')} tested."
+            f"of {labels.counted(panel.tested, 'site')} tested."
         )
-    heads = "a map" if len(panels) == 1 else f"{len(panels)} maps, one a trait,"
+    shown = sum(1 for panel in panels if panel.signals)
+    heads = "a map" if shown == 1 else f"{shown} maps, one a trait,"
     return (
         f"{species}: {heads} of sites that are like or unlike their neighbours beyond chance, at a false-discovery "
         f"rate of {labels.level(test.level)}. " + " ".join(parts)

@@ -46,6 +46,8 @@ class MapFrame:
         Where true north lies, clockwise from the map's top; None when it turns noticeably over the map.
     blur_m : float
         Side of the squares to whose centres places were moved.
+    sites_beyond : int
+        Sites too far out to be on the map.
     """
 
     west: float
@@ -59,6 +61,7 @@ class MapFrame:
     backdrop_name: str = ""
     true_north_deg: float | None = None
     blur_m: float = 0.0
+    sites_beyond: int = 0
 
     @property
     def aspect(self) -> float:
@@ -79,6 +82,8 @@ class MapFrame:
             parts.append("The thin line is the outline of the study area.")
         if self.backdrop_name:
             parts.append(f"Backdrop: {self.backdrop_name}.")
+        if self.sites_beyond:
+            parts.append(f"Beyond the map: {labels.counted(self.sites_beyond, 'site')}.")
         parts.append(self.privacy())
         return " ".join(part for part in parts if part)
 

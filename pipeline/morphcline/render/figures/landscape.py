@@ -39,7 +39,7 @@ def draw_landscape(name: str, sites: pd.DataFrame, frame: MapFrame, *, source: s
     if marks:
         headings.append(Heading("Habitat", labels.counted(int((sites["habitat"] != "").sum()), "site")))
         unknown = [UNKNOWN] if (sites["habitat"] == "").any() else []
-        keys.append(marks_key("Habitat", [_named(mark) for mark in (*marks.values(), *unknown)], rows=3))
+        keys.append(marks_key("Habitat", [_named(mark) for mark in (*marks.values(), *unknown)], rows=4))
     low, high = (float(warm[known].min()), float(warm[known].max())) if known.any() else (0.0, 0.0)
     if known.any():
         headings.append(Heading("Temperature", labels.counted(int(known.sum()), "site")))

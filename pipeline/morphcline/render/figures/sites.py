@@ -67,8 +67,8 @@ def draw_sites(
         Denominators by trait.
     """
     most = max(len(panel.sites) for panel in panels)
-    largest = float(np.clip(95.0 / np.sqrt(max(most, 1)) * width_mm / 190, 3.4, 7.5))
-    small = max(0.62 * largest, 2.2)
+    largest = float(np.clip(112.0 / np.sqrt(max(most, 1)) * width_mm / 190, 3.4, 7.5))
+    small = max(0.5 * largest, 2.0)
     keys = [
         frequency_key(),
         size_key("Shells judged", [(_shown(n), float(_diameter(n, largest))) for n in SIZES_SHOWN]),
@@ -94,7 +94,7 @@ def _shown(shells: int) -> str:
 
 def _diameter(shells: float | NDArray[np.float64], largest: float) -> NDArray[np.float64]:
     """Return a symbol's diameter in points: its area grows with the sample."""
-    return largest * np.sqrt(np.clip(shells, 8, LARGEST_SAMPLE) / LARGEST_SAMPLE)
+    return largest * np.sqrt(np.clip(shells, 12, LARGEST_SAMPLE) / LARGEST_SAMPLE)
 
 
 def _seen(sites: pd.DataFrame) -> NDArray[np.bool_]:
