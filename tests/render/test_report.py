@@ -142,9 +142,10 @@ def test_the_test_that_allows_for_space_decides(naive: float, spatial: float, wo
 
 def test_a_change_is_told_with_both_frequencies() -> None:
     assert sentences.change(changed()) == (
-        "Brown (among shells scored for colour) fell since the survey 1984 (24% of 1,000 shells then, 15% of 1,000 "
+        "Brown (among shells scored for colour) fell since 1984 (24% of 1,000 shells then, 15% of 1,000 "
         "shells now: −9.0 percentage points, −14 to −4.0; p = 0.002)."
     )
+    assert "fell since the survey “Old cards” (" in sentences.change(changed(earlier_survey="Old cards"))
     assert "no change was seen" in sentences.change(changed(p=0.2))
     assert "a small one may have been missed" in sentences.change(changed(p=0.2))
 

@@ -13,6 +13,9 @@ from morphcline.render.report.sentences import known
 
 Row = Mapping[str, Any]
 
+#: The traits that a summary speaks of: one a locus, so that nothing is told twice (pink falls where yellow rises).
+KEY_TRAITS = ("yellow", "unbanded", "mid-banded")
+
 
 @dataclass(frozen=True)
 class ShownFigure:

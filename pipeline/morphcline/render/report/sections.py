@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import partial
 from typing import Any
 
 import pandas as pd
@@ -11,6 +12,7 @@ from morphcline.records.change_table import OVER_PAIRS
 from morphcline.render import labels
 from morphcline.render.report import sentences
 from morphcline.render.report.parts import (
+    KEY_TRAITS,
     Points,
     Row,
     Section,
@@ -28,6 +30,9 @@ from morphcline.render.report.sentences import known
 
 #: How a habitat class's row of ``environment.csv`` begins.
 CLASS_TERM = "habitat: "
+
+#: Cline models of less weight than this are left to the table.
+LEAST_WEIGHT = 0.01
 
 
 def came_in(account: Mapping[str, Any]) -> Section:
@@ -72,7 +77,7 @@ def came_in(account: Mapping[str, Any]) -> Section:
 
 
 def _in_words(code: str) -> str:
-    return labels.sentence(code.replace("-", " "))
+    return labels.sentence(code.replace("-", " ").replace("crs", "CRS"))
 
 
 def found(
@@ -177,8 +182,9 @@ def clines(frame: pd.DataFrame, figures: Sequence[ShownFigure]) -> Section:
     """Say which traits change along a line, where and how steeply."""
     groups = by_trait(main_rows(rows_of(frame)))
     table = ShownTable(
-        "Every model fitted, with its weight of evidence among the models for that trait (AICc). The centre is counted "
-        "along the bearing from the middle of the sites. Intervals, and the nine morphs, are in tables/clines.csv.",
+        f"The models with a weight of evidence (AICc) of {LEAST_WEIGHT} or more among those for a trait. The centre is "
+        "counted along the bearing from the middle of the sites. The other models, intervals and the nine morphs are "
+        "in tables/clines.csv.",
         ("Species", "Trait", "Model"),
         ("Bearing", "Centre", "Width", "Weight"),
         [
@@ -194,7 +200,7 @@ def clines(frame: pd.DataFrame, figures: Sequence[ShownFigure]) -> Section:
             for species, traits in groups.items()
             for trait, rows in traits.items()
             for row in rows
-            if known(row["weight"])
+            if known(row["weight"]) and row["weight"] >= LEAST_WEIGHT
         ],
     )
     return Section(
@@ -223,13 +229,13 @@ def environment(frame: pd.DataFrame, figures: Sequence[ShownFigure], left_out: S
     """
     rows = main_rows(rows_of(frame))
     shown = [row for row in rows if known(row["estimate"]) and row["term"] != "intercept"]
-    head = {"anchor": "environment", "title": "Habitat and temperature", "notes": list(left_out)}
+    section = partial(Section, "environment", "Habitat and temperature", notes=list(left_out))
     if not shown:
         nothing = "Neither habitat nor temperature is known at enough sites, so nothing is said of them."
-        return Section(**head, paragraphs=[nothing], figures=figures_named(figures, "landscape"))
+        return section(paragraphs=[nothing], figures=figures_named(figures, "landscape"))
     table = ShownTable(
         "Odds ratios of habitat classes and of temperature, each with the others held, from the model that allows for "
-        "space. Believe its p.",
+        f"space. Believe its p. For {labels.listing(KEY_TRAITS)}; the others are in tables/environment.csv.",
         ("Species", "Trait", "Term"),
         ("Odds ratio", f"{level} interval", "p, space allowed for", "p, space ignored"),
         [
@@ -242,32 +248,44 @@ def environment(frame: pd.DataFrame, figures: Sequence[ShownFigure], left_out: S
                 p_cell(row["p_naive"]),
             )
             for row in shown
+            if row["trait"] in KEY_TRAITS
         ],
     )
-    return Section(
-        **head,
+    return section(
         paragraphs=[
             "Neighbouring sites share both their shells and their surroundings, so a test that takes sites for "
             "independent finds associations where there are none. Each p below allows for space; the one that doesn't "
             "stands beside it. An association is not a cause."
         ],
-        points=[
-            Points(species, [text for terms in traits.values() for text in _explained(terms)])
-            for species, traits in by_trait(rows).items()
-        ],
+        points=[Points(species, _explained(list(traits.values()))) for species, traits in by_trait(rows).items()],
         figures=figures_named(figures, "landscape"),
         tables=[table],
     )
 
 
-def _explained(rows: Sequence[Row]) -> list[str]:
-    terms = {row["term"]: row for row in rows}
-    classes = [row for row in rows if str(row["term"]).startswith(CLASS_TERM)]
-    told = []
-    if "habitat" in terms:
-        told.append(sentences.habitats(terms["habitat"], classes))
-    if "temperature_c" in terms:
-        told.append(sentences.temperature(terms["temperature_c"]))
+def _explained(traits: Sequence[Sequence[Row]]) -> list[str]:
+    """Tell what was seen trait by trait, and what wasn't in a sentence for all traits."""
+    told: list[str] = []
+    quiet: dict[str, list[str]] = {"habitats": [], "warmer and cooler sites": []}
+    for rows in traits:
+        terms = {row["term"]: row for row in rows}
+        classes = [row for row in rows if str(row["term"]).startswith(CLASS_TERM)]
+        for term, what, say in (
+            ("habitat", "habitats", lambda row, classes=classes: sentences.habitats(row, classes)),
+            ("temperature_c", "warmer and cooler sites", sentences.temperature),
+        ):
+            row = terms.get(term)
+            if row is None or not known(row["p_spatial"]):
+                continue
+            if sentences.is_quiet(row):
+                quiet[what].append(row["trait"])
+            else:
+                told.append(say(row))
+    told += [
+        f"{labels.sentence(what)} were not seen to differ in {labels.listing(listed)}, with space allowed for or not."
+        for what, listed in quiet.items()
+        if listed
+    ]
     return told
 
 

@@ -221,6 +221,11 @@ def temperature(row: Row) -> str:
     return f"{text}; {_odds_in_words(row)}." if row["p_spatial"] <= LEVEL else f"{text}."
 
 
+def is_quiet(row: Row) -> bool:
+    """Return whether a term was seen to matter neither with space allowed for nor without."""
+    return bool(row["p_spatial"] > LEVEL and not (known(row["p_naive"]) and row["p_naive"] <= LEVEL))
+
+
 def _verdict(row: Row, what: str) -> str:
     numbers = f"{labels.probability(row['p_spatial'])} with space allowed for"
     if known(row["p_naive"]):
@@ -277,4 +282,9 @@ def change(row: Row) -> str:
     if row["p"] > LEVEL:
         return f"{trait}: no change was seen ({numbers}: {moved}); a small one may have been missed."
     verb = "rose" if row["difference"] > 0 else "fell"
-    return f"{subject(row)} {verb} since the survey {row['earlier_survey']} ({numbers}: {moved})."
+    return f"{subject(row)} {verb} since {_survey(row)} ({numbers}: {moved})."
+
+
+def _survey(row: Row) -> str:
+    name = str(row["earlier_survey"])
+    return name if name.isdecimal() and len(name) == 4 else f"the survey “{name}”"

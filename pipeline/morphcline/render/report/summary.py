@@ -9,12 +9,10 @@ import pandas as pd
 from morphcline.records.change_table import OVER_PAIRS
 from morphcline.render import labels
 from morphcline.render.report import sentences
-from morphcline.render.report.parts import by_trait, rows_of
+from morphcline.render.report.parts import KEY_TRAITS, by_trait, rows_of
 from morphcline.render.report.sections import CLASS_TERM
 from morphcline.render.report.sentences import LEVEL, known
 
-#: The traits a summary speaks of: one a locus, so that nothing is told twice (pink falls where yellow rises).
-KEY_TRAITS = ("yellow", "unbanded", "mid-banded")
 MOST_OF_A_KIND = 2
 
 

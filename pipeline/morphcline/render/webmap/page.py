@@ -112,7 +112,6 @@ def render_page(data: PageData) -> str:
     # Identifiers are random by default, and the page must come out the same each time.
     for element, name in ((survey_map, "survey"), (layers, "layers"), (figure, "page")):
         element._id = name
-    figure.title = None
     head = "".join(
         (
             f'<meta http-equiv="Content-Security-Policy" content="{CONTENT_POLICY}">\n',
