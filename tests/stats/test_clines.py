@@ -329,11 +329,11 @@ def test_bad_arrays_are_refused() -> None:
 # --------------------------------------------------------------------------------------------------------- simulation
 @pytest.mark.slow
 def test_intervals_hold_the_truth_as_often_as_they_promise() -> None:
-    """200 surveys of a planted cline: between 90 and 99 % of the 95 % intervals hold the truth."""
+    """400 surveys of a planted cline: between 90 and 99 % of the 95 % intervals hold the truth."""
     held = {"centre": 0, "width": 0, "bearing": 0}
-    surveys = 200
+    surveys = 400
     for seed in range(surveys):
-        fit = row(fitted(survey(1000 + seed, sites=80, width=8000.0), permutations=19), "sigmoid, free ends")
+        fit = row(fitted(survey(5000 + seed, sites=80, width=8000.0), permutations=19), "sigmoid, free ends")
         for name, truth in (("centre", 1500.0), ("width", 8000.0), ("bearing", 60.0)):
             low, high = getattr(fit, f"{name}_low"), getattr(fit, f"{name}_high")
             below = not low > truth  # an open limit excludes nothing
