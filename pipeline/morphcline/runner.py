@@ -368,9 +368,11 @@ def check(study: Study | str | Path) -> CheckResult:
     """
     study = study if isinstance(study, Study) else load_study(study)
     problems: list[Problem] = []
-    from morphcline.stages import intake
+    from morphcline.stages import intake, locate
 
     assessment = _collect(problems, lambda: intake.assess(study))
+    if assessment is not None:
+        _collect(problems, lambda: locate.examine(study, assessment.accepted))
     for examine in _examinations(study):
         _collect(problems, examine)
     return CheckResult(tuple(dict.fromkeys(problems)), assessment)
@@ -378,9 +380,9 @@ def check(study: Study | str | Path) -> CheckResult:
 
 def _examinations(study: Study) -> Iterable[Callable[[], Any]]:
     from morphcline.files import rasters, vectors
-    from morphcline.places import transforms
+    from morphcline.places import crs
 
-    yield partial(transforms.check_working_crs, study.study.crs, None)
+    yield partial(crs.check_working_crs, study.study.crs, None, file=study.file.name)
     for raster in (study.habitat, study.temperature):
         if raster is not None:
             yield partial(rasters.examine, raster.path, raster.band, shown=study.shown(raster.path))

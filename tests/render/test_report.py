@@ -27,7 +27,8 @@ def cline(model: str, weight: float, **changes: Any) -> dict[str, Any]:
         "species": "Cepaea nemoralis", "trait": "yellow", "model": model, "sites": 312, "shells": 10_201,
         "bearing_deg": 64.2, "bearing_low": 60.4, "bearing_high": 68.0, "centre_m": -3200.0, "centre_low": -3700.0,
         "centre_high": -2800.0, "width_m": 8900.0, "width_low": 7000.0, "width_high": 11_200.0, "p_min": 0.15,
-        "p_max": 0.84, "weight": weight, "converged": True, "not_fitted_because": "",
+        "p_max": 0.84, "weight": weight, "converged": True, "not_fitted_because": "", "direction": "along",
+        "p_flat": 0.002, "chosen": weight > 0.5,
     } | changes  # fmt: skip
 
 
@@ -86,7 +87,7 @@ def test_likeness_of_neighbours_is_sorted_by_what_was_seen() -> None:
     assert note == "Where a test sees nothing, that does not show that nothing is there."
 
 
-def test_the_cline_with_the_largest_weight_is_told() -> None:
+def test_the_cline_that_was_chosen_is_told() -> None:
     text = sentences.cline([cline("flat", 0.0), cline("sigmoid, free ends", 0.98), cline("sigmoid", 0.02)])
     assert "rises towards 064° (060° to 068°)" in text
     assert "its centre lies −3.2 km (−3.7 to −2.8 km)" in text
@@ -95,17 +96,19 @@ def test_the_cline_with_the_largest_weight_is_told() -> None:
     assert "10,201 shells from 312 sites; AICc weight 0.98" in text
 
 
-def test_a_flat_best_model_is_no_cline() -> None:
-    text = sentences.cline([cline("flat", 0.7), cline("sigmoid", 0.3)])
-    assert text == (
+def test_weight_alone_makes_no_cline_where_the_test_sees_none() -> None:
+    rows = [cline("flat", 0.3, chosen=True, p_flat=0.21), cline("sigmoid, free ends", 0.7, chosen=False, p_flat=0.21)]
+    assert sentences.cline(rows) == (
         "Yellow, among shells scored for colour: no cline is needed to describe the sites "
-        "(10,201 shells from 312 sites; AICc weight 0.70)."
+        "(10,201 shells from 312 sites; AICc weight 0.30; p = 0.21 against a flat frequency)."
     )
 
 
-def test_a_model_that_did_not_converge_is_never_told() -> None:
-    text = sentences.cline([cline("flat", 0.4), cline("sigmoid", 0.6, converged=False)])
-    assert "no cline is needed" in text
+def test_a_cline_along_a_line_is_told_by_its_direction() -> None:
+    row = cline("sigmoid", 0.9, bearing_deg=NAN, bearing_low=NAN, bearing_high=NAN, direction="against")
+    text = sentences.cline([row])
+    assert "rises against the line given" in text
+    assert "from the start of the line" in text
 
 
 def test_open_intervals_are_said_to_be_open() -> None:

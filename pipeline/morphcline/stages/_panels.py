@@ -149,7 +149,7 @@ def cline_panels(material: Material, species: str) -> list[ClinePanel]:
     panels = []
     for trait in material.traits("clines", species):
         rows = material.of("clines", species, trait)
-        rows = rows[rows["weight"].notna()]
+        rows = rows[rows["chosen"].astype(bool)]
         if rows.empty:
             continue
         best = rows.loc[rows["weight"].idxmax()]
@@ -214,7 +214,7 @@ def _along(
 
 
 def _falls_along_line(study: Study, best: pd.Series) -> bool:
-    return isinstance(study.clines.axis, Path) and bool(np.isclose(float(best["bearing_deg"]), 180.0))
+    return isinstance(study.clines.axis, Path) and best["direction"] == "against"
 
 
 def habitat_rows(material: Material, species: str) -> pd.DataFrame:

@@ -41,17 +41,32 @@ _WIDE_SPREAD_M = 100.0
 _LONGITUDE_DECIMALS = 7  # about a centimetre
 
 
+def examine(study: Study, accepted: pd.DataFrame) -> None:
+    """Raise what stops sites from being placed: no record, or a working CRS in which distances can't be trusted.
+
+    Parameters
+    ----------
+    study : Study
+    accepted : DataFrame
+        ``accepted.csv``.
+
+    Raises
+    ------
+    StudyError
+    """
+    if accepted.empty:
+        raise StudyError(
+            Problem("records/accepted.csv", "", "no record was accepted", "records/rejected.csv says why of each")
+        )
+    bounds = area_lonlat(study.study.crs, accepted["x_m"], accepted["y_m"])
+    check_working_crs(study.study.crs, bounds, file=study.file.name)
+
+
 def run(context: Context) -> Account:
     """Write ``tables/places.csv``; return what was used to place the sites."""
     study = context.study
     records = read_table(context.path("records/accepted.csv"))
-    if records.empty:
-        raise StudyError(
-            Problem("records/accepted.csv", "", "no record was accepted", "records/rejected.csv says why of each")
-        )
-    check_working_crs(
-        study.study.crs, area_lonlat(study.study.crs, records["x_m"], records["y_m"]), file=study.file.name
-    )
+    examine(study, records)
     places = locate(records, study.study.crs)
     write_table(context.path("tables/places.csv"), places, _COLUMNS)
     transformations, warnings = _operations(records, study)

@@ -69,43 +69,17 @@ def spatial_blocks(
     places = np.column_stack([easting, northing]).astype(np.float64)
     if len(np.unique(places, axis=0)) < blocks or blocks < 1:
         raise ValueError(f"{blocks} blocks can't be made of {len(np.unique(places, axis=0))} different places")
+    # Imported here, since it is slow to import and only studies with covariates come this way.
+    from sklearn.cluster import KMeans
+
     # Centred and scaled, so that the sums of squares don't drown in large coordinates.
     scaled = (places - places.mean(axis=0)) / max(float(places.std()), 1e-12)
-    best, least = np.zeros(len(places), dtype=np.intp), np.inf
-    for _ in range(starts):
-        label, misfit = _nearest_centres(scaled, _spread_centres(scaled, blocks, rng))
-        if misfit < least - 1e-12:
-            best, least = label, misfit
-    means = np.array([places[best == label].mean(axis=0) for label in np.unique(best)])
-    rank = np.empty(len(means), dtype=np.intp)
-    rank[np.lexsort((means[:, 1], means[:, 0]))] = np.arange(len(means))
-    return rank[np.searchsorted(np.unique(best), best)]
-
-
-def _spread_centres(places: Floats, blocks: int, rng: np.random.Generator) -> Floats:
-    """Draw starting centres, each the likelier the farther it lies from those drawn before (k-means++)."""
-    chosen = [int(rng.integers(len(places)))]
-    squares = ((places - places[chosen[0]]) ** 2).sum(axis=1)
-    while len(chosen) < blocks:
-        chosen.append(int(rng.choice(len(places), p=squares / squares.sum())))
-        squares = np.minimum(squares, ((places - places[chosen[-1]]) ** 2).sum(axis=1))
-    return places[chosen]
-
-
-def _nearest_centres(places: Floats, centres: Floats, *, rounds: int = 100) -> tuple[NDArray[np.intp], float]:
-    """Move centres to the mean of the places nearest to them until nothing moves (Lloyd's iteration)."""
-    label = np.zeros(len(places), dtype=np.intp)
-    for _ in range(rounds):
-        squares = ((places[:, None, :] - centres) ** 2).sum(axis=2)
-        label = squares.argmin(axis=1)
-        moved = centres.copy()
-        for block in range(len(centres)):
-            if (label == block).any():
-                moved[block] = places[label == block].mean(axis=0)
-        if np.allclose(moved, centres, rtol=0, atol=1e-12):
-            break
-        centres = moved
-    return label, float(((places - centres[label]) ** 2).sum())
+    seed = int(rng.integers(2**31))
+    label = KMeans(n_clusters=blocks, n_init=starts, random_state=seed).fit_predict(scaled)
+    means = np.array([places[label == block].mean(axis=0) for block in range(blocks)])
+    rank = np.empty(blocks, dtype=np.intp)
+    rank[np.lexsort((means[:, 1], means[:, 0]))] = np.arange(blocks)
+    return rank[label]
 
 
 def blocked_skill(

@@ -50,22 +50,11 @@ def draw_change(
     numbers = max(text_width_mm(_numbers(row), SMALL) for _, row in table[table["site"] == ""].iterrows()) + 3.0
     columns = columns_that_fit(len(groups), width_mm, least_mm=names + numbers + 38, most=2)
     most = max(len(shown) for shown in traits.values())
-    keys = [
-        marks_key(
-            "",
-            [
-                Mark(
-                    f"All pairs of places, {labels.level(confidence)} interval",
-                    "o",
-                    SERIES[0].fill,
-                    edge=SERIES[0].fill,
-                    size=4.4,
-                ),
-                Mark("One pair of places", "o", PAIR, edge=PAIR, size=2.4),
-            ],
-            rows=1,
-        )
+    marks = [
+        Mark(f"All pairs of places, {labels.level(confidence)} interval", "o", SERIES[0].fill, SERIES[0].fill, 4.4),
+        Mark("One pair of places", "o", PAIR, PAIR, 2.4),
     ]
+    keys = [marks_key("", [mark], rows=1) for mark in marks]
     with style():
         sheet, axes = chart_sheet(
             [Heading("", f"now against {survey}", species) for species, survey, _ in groups], columns=columns,

@@ -186,8 +186,8 @@ def _caption(species: str, panels: Sequence[ClinePanel], level: str, privacy: st
     return " ".join(
         [
             f"{species}: frequencies at the sites along the axis of each trait's cline, and the model with the lowest "
-            "AICc where that is not the flat one (beta-binomial likelihood); its Akaike weight is in brackets above "
-            "the panel.",
+            "AICc (beta-binomial likelihood; its Akaike weight is in brackets above the panel). Traits for which a "
+            "permutation test doesn't rule out one frequency everywhere (p above 0.05) have no panel.",
             labels.sentence("; ".join(fits)) + ".",
             f"Band: {level}, pointwise, given the axis (delta method); centre and width: {level} profile-likelihood "
             "intervals. Distances count from the mean of the sites to where the trait becomes commoner.",

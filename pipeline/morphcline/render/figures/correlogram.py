@@ -61,8 +61,8 @@ def draw_correlogram(
     tall = 48.0 if width_mm > 120 else 42.0
     with style():
         sheet, axes = chart_sheet(
-            headings, columns=columns, height_mm=tall, width_mm=width_mm, keys=[marks_key("", marks, rows=1)],
-            spacing=Spacing(head=5.0),
+            headings, columns=columns, height_mm=tall, width_mm=width_mm,
+            keys=[marks_key("", [mark], rows=1) for mark in marks], spacing=Spacing(head=5.0),
         )  # fmt: skip
         values = table["moran_i"].to_numpy(np.float64)
         low, high = min(np.nanmin(values), 0.0), max(np.nanmax(values), 0.0)

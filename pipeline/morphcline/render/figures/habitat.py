@@ -61,7 +61,7 @@ def draw_habitat(
     with style():
         sheet, axes = chart_sheet(
             [Heading(labels.trait_title(trait)) for trait in traits],
-            keys=[marks_key("", marks, rows=1)], columns=columns,
+            keys=[marks_key("", [mark], rows=1) for mark in marks], columns=columns,
             height_mm=ROW_MM * len(habitats) + 1.5, width_mm=width_mm, spacing=spacing,
         )  # fmt: skip
         for i, (panel, trait) in enumerate(zip(axes, traits, strict=True)):

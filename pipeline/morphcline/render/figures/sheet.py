@@ -128,24 +128,26 @@ class Sheet:
     def __init__(self, width_mm: float, height_mm: float):
         self.width_mm, self.height_mm = width_mm, height_mm
         # matplotlib rounds pixels down; the thousandth keeps a whole number from falling just below itself.
-        inches = [(pixels(side) + 1e-3) / DPI for side in (width_mm, height_mm)]
-        self.figure = matplotlib.figure.Figure(figsize=(inches[0], inches[1]), dpi=DPI)
+        across, down = ((pixels(side) + 1e-3) / DPI for side in (width_mm, height_mm))
+        self.figure = matplotlib.figure.Figure(figsize=(across, down), dpi=DPI)
+        # Places count from the rounded size, so that a millimetre is as long across as down.
+        self._across_mm, self._down_mm = across * MM_PER_INCH, down * MM_PER_INCH
 
     def axes(self, left: float, top: float, width: float, height: float) -> Axes:
         """Add axes; all lengths in millimetres, ``top`` measured downwards."""
         return self.figure.add_axes(
             (
-                left / self.width_mm,
-                1 - (top + height) / self.height_mm,
-                width / self.width_mm,
-                height / self.height_mm,
+                left / self._across_mm,
+                1 - (top + height) / self._down_mm,
+                width / self._across_mm,
+                height / self._down_mm,
             )
         )
 
     def text(self, left: float, top: float, text: str, **settings: object) -> None:
         """Write text with its top left corner at a place in millimetres."""
         settings = {"ha": "left", "va": "top", "fontsize": TEXT, **settings}
-        self.figure.text(left / self.width_mm, 1 - top / self.height_mm, text, **settings)  # type: ignore[arg-type]
+        self.figure.text(left / self._across_mm, 1 - top / self._down_mm, text, **settings)  # type: ignore[arg-type]
 
     def heading(self, left: float, top: float, letter: str, heading: Heading) -> None:
         """Write a panel's letter (bold), heading and, below, its note."""

@@ -129,10 +129,9 @@ def _index(row: Row) -> str:
     return f"{row['trait']} (I = {value}, {labels.probability(row['p_permutation'])}, {int(row['sites'])} sites)"
 
 
-def best_model(rows: Sequence[Row]) -> Row | None:
-    """Return the row of ``clines.csv`` with the largest AICc weight among those that converged."""
-    fitted = [row for row in rows if known(row["weight"]) and bool(row["converged"])]
-    return max(fitted, key=lambda row: float(row["weight"])) if fitted else None
+def chosen_model(rows: Sequence[Row]) -> Row | None:
+    """Return the row of ``clines.csv`` that the stage chose for a trait, or None when nothing could be fitted."""
+    return next((row for row in rows if row["chosen"] is True or str(row["chosen"]) == "True"), None)
 
 
 def cline(rows: Sequence[Row]) -> str:
@@ -144,13 +143,13 @@ def cline(rows: Sequence[Row]) -> str:
         The rows of ``clines.csv`` of one species and trait, a model each.
     """
     trait = labels.sentence(labels.trait_in_text(rows[0]["trait"]))
-    best = best_model(rows)
+    best = chosen_model(rows)
     if best is None:
         reason = next((row["not_fitted_because"] for row in rows if row["not_fitted_because"]), "no fit converged")
         return f"{trait}: no cline fitted, because {reason}."
     basis = f"{shells_and_sites(best['shells'], best['sites'])}; AICc weight {best['weight']:.2f}"
     if best["model"] == "flat":
-        return f"{trait}: no cline is needed to describe the sites ({basis})."
+        return f"{trait}: no cline is needed to describe the sites ({basis}{_flat(best)})."
     parts = [f"{subject(best)} rises{_towards(best)}"]
     if known(best["centre_m"]):
         parts.append(f"its centre lies {_with_interval(best, 'centre')} {_from_where(best)}")
@@ -161,9 +160,13 @@ def cline(rows: Sequence[Row]) -> str:
     return f"{', '.join(parts)} ({labels.model_name(best['model'])}; {basis})."
 
 
+def _flat(row: Row) -> str:
+    return f"; {labels.probability(row['p_flat'])} against a flat frequency" if known(row["p_flat"]) else ""
+
+
 def _towards(row: Row) -> str:
     if not known(row["bearing_deg"]):
-        return " along the line given"
+        return f" {row['direction']} the line given"
     text = f" towards {labels.bearing(row['bearing_deg'])}"
     if known(row["bearing_low"]) and known(row["bearing_high"]):
         text += f" ({labels.bearing(row['bearing_low'])} to {labels.bearing(row['bearing_high'])})"

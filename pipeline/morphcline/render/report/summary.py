@@ -50,7 +50,7 @@ def _clines(frame: pd.DataFrame) -> list[str]:
     told = []
     for species, traits in by_trait(rows_of(frame)).items():
         for trait, rows in traits.items():
-            best = sentences.best_model(rows)
+            best = sentences.chosen_model(rows)
             if trait in KEY_TRAITS and best is not None and best["model"] != "flat":
                 told.append(f"{species}: {sentences.lower_first(sentences.cline(rows))}")
     return told
