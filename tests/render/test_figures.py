@@ -1,0 +1,365 @@
+"""Figures: exact size, legible, described, the same bytes every time, and honest about what is missing."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import matplotlib
+import numpy as np
+import pandas as pd
+import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.collections import PathCollection
+from matplotlib.text import Text
+from PIL import Image
+
+from morphcline.render import labels
+from morphcline.render.figures.bandwidth import draw_bandwidth
+from morphcline.render.figures.change import draw_change
+from morphcline.render.figures.clines import ClinePanel, draw_clines
+from morphcline.render.figures.clusters import ClusterPanel, LocalTest, draw_clusters
+from morphcline.render.figures.correlogram import draw_correlogram
+from morphcline.render.figures.frame import MapFrame
+from morphcline.render.figures.habitat import draw_habitat
+from morphcline.render.figures.landscape import draw_landscape
+from morphcline.render.figures.saving import save
+from morphcline.render.figures.sheet import Figure, Sheet, pixels, style
+from morphcline.render.figures.sites import SitePanel, draw_sites
+from morphcline.render.figures.surfaces import SurfacePanel, draw_surfaces
+from morphcline.render.palettes import LOCAL_GROUPS, frequency_colours
+
+SPECIES = "Cepaea nemoralis"
+TRAITS = ("yellow", "pink", "brown", "unbanded", "mid-banded", "many-banded", "effectively unbanded", "fused")
+CRS = "EPSG:2154"
+
+
+def frame(aspect: float = 0.7, **changes: object) -> MapFrame:
+    south, north = 6_450_000.0, 6_450_000.0 + 60_000 * aspect
+    ring = np.array([[901e3, south + 1e3], [959e3, south + 1e3], [959e3, north - 1e3], [901e3, north - 1e3]])
+    settings = {"outline": (ring,), "true_north_deg": -2.0, "blur_m": 1000.0, **changes}
+    return MapFrame(900e3, south, 960e3, north, CRS, **settings)  # type: ignore[arg-type]
+
+
+def sites(n: int = 60, frequency: float | None = None, seed: int = 3) -> pd.DataFrame:
+    rng = np.random.default_rng(seed)
+    x, y = 902e3 + 56e3 * rng.random(n), 6_452_000 + 38e3 * rng.random(n)
+    total = rng.integers(6, 160, n)
+    share = rng.random(n) if frequency is None else np.full(n, frequency)
+    table = pd.DataFrame(
+        {"site": [f"S{i}" for i in range(n)], "shown_as": [f"S{i}" for i in range(n)], "x_m": x, "y_m": y,
+         "drawn_x_m": x, "drawn_y_m": y, "total": total.astype(float), "count": np.rint(share * total),
+         "frequency": share, "enough": total >= 20}
+    )  # fmt: skip
+    table.loc[[0, 1], ["total", "count", "frequency"]] = np.nan
+    table.loc[[0, 1], "enough"] = False
+    return table
+
+
+def sites_figure(width: float = 190.0, aspect: float = 0.7, traits: tuple[str, ...] = TRAITS) -> Figure:
+    panels = [SitePanel(trait, sites(seed=i), "rising towards the east") for i, trait in enumerate(traits)]
+    return draw_sites("sites", SPECIES, panels, frame(aspect), min_shells=20, width_mm=width)
+
+
+def surface_figure(width: float = 190.0, aspect: float = 0.7) -> Figure:
+    y, x = np.mgrid[0:1:40j, 0:1:60j]
+    frequency = np.where(x + y > 1.7, np.nan, x)
+    error = np.where(np.isnan(frequency), np.nan, 0.02 + 0.1 * y)
+    extent = (900e3, 960e3, 6_450e3, 6_450e3 + 60e3 * aspect)
+    panels = [
+        SurfacePanel(t, frequency, error, extent, sites(), 4321, "4.2 km", 1, "gaussian", "rising towards the east")
+        for t in TRAITS
+    ]
+    return draw_surfaces("surface", SPECIES, panels, frame(aspect), min_effective_shells=30, width_mm=width)
+
+
+def clusters_figure(width: float = 190.0, aspect: float = 0.7) -> Figure:
+    panels = []
+    for trait in TRAITS:
+        table = sites().assign(local_i=0.1, p_permutation=0.2, p_fdr=0.4)
+        table["group"] = [list(LOCAL_GROUPS)[i % 6] for i in range(len(table))]
+        if trait == "fused":
+            table["group"] = "no local signal"
+        panels.append(ClusterPanel(trait, table))
+    test = LocalTest("the 8 nearest sites", 999, 0.05)
+    return draw_clusters("clusters", SPECIES, panels, frame(aspect), test, width_mm=width)
+
+
+def cline_figure(width: float = 190.0) -> Figure:
+    at = np.linspace(-20e3, 20e3, 50)
+    fit = 0.1 + 0.8 / (1 + np.exp(-at / 3000))
+    shown = sites().dropna(subset=["frequency"]).assign(distance_m=np.linspace(-20e3, 20e3, 58))
+    panels = [
+        ClinePanel(t, "sigmoid, free ends", 0.97, "towards 060°", 500.0, -800.0, 2100.0, 12e3, 9e3, np.nan, shown, at,
+                   fit, fit - 0.05, fit + 0.05)
+        for t in TRAITS
+    ]  # fmt: skip
+    return draw_clines("cline", SPECIES, panels, confidence=0.95, privacy="", width_mm=width)
+
+
+def correlogram_figure(width: float = 190.0) -> Figure:
+    rows = [
+        {"species": s, "trait": t, "distance_class": k + 1, "from_m": k * 4e3, "to_m": (k + 1) * 4e3, "pairs": 300,
+         "moran_i": 0.6 - 0.09 * k, "expected": -0.01, "p_permutation": 0.01, "p_holm": 0.01 if k < 4 else 0.6}
+        for s in (SPECIES, "Cepaea hortensis") for t in TRAITS for k in range(10)
+    ]  # fmt: skip
+    numbers = pd.DataFrame({"species": [SPECIES], "trait": ["yellow"], "sites": [58], "shells": [4321]})
+    return draw_correlogram("correlogram", pd.DataFrame(rows), numbers, permutations=999, level=0.05, width_mm=width)
+
+
+def bandwidth_figure(width: float = 190.0) -> Figure:
+    widths = np.geomspace(800, 30e3, 12)
+    table = pd.concat(
+        [pd.DataFrame({"species": s, "bandwidth_m": widths, "deviance": 900 + 100 * np.log(widths / 4000) ** 2,
+                       "chosen": np.arange(12) == 5}) for s in (SPECIES, "Cepaea hortensis")]
+    )  # fmt: skip
+    numbers = pd.DataFrame({"species": [SPECIES], "trait": ["yellow"], "sites": [58], "shells": [4321]})
+    return draw_bandwidth("bandwidth", table, numbers, kernel="gaussian", degree=1, width_mm=width)
+
+
+def habitat_figure(width: float = 190.0) -> Figure:
+    rows = [
+        {"trait": t, "habitat": h, "count": 120 + k, "total": 1321, "sites": 40, "frequency": 0.1 * (k + 1),
+         "low": 0.1 * k, "high": 0.1 * (k + 2)}
+        for t in TRAITS for k, h in enumerate(["woodland", "hedgerow", "garden and urban", "marsh"])
+        if not (t == "fused" and h == "marsh")
+    ]  # fmt: skip
+    regional = pd.DataFrame({"trait": TRAITS, "frequency": 0.3})
+    return draw_habitat(
+        "habitat", SPECIES, pd.DataFrame(rows), regional, source="noted", confidence=0.95, width_mm=width
+    )
+
+
+def change_figure(width: float = 190.0) -> Figure:
+    rows = []
+    for s in (SPECIES, "Cepaea hortensis"):
+        for t in TRAITS:
+            common = {"species": s, "trait": t, "pair": "1984 – now", "earlier_survey": "1984", "p": 0.1, "pairs": 12,
+                      "method": "paired sites", "earlier_count": 12.0, "earlier_total": 40.0, "later_count": 18.0,
+                      "later_total": 40.0, "earlier_frequency": 0.3, "later_frequency": 0.45}  # fmt: skip
+            rows.append({**common, "site": "", "difference": 0.15, "low": 0.05, "high": 0.25})
+            rows += [{**common, "site": f"S{i}", "difference": 0.02 * i, "low": -0.1, "high": 0.4} for i in range(12)]
+    return draw_change("change", pd.DataFrame(rows), within_m=100, confidence=0.95, width_mm=width)
+
+
+def landscape_figure(width: float = 190.0, aspect: float = 0.7) -> Figure:
+    table = sites().assign(shells=40.0, temperature_c=np.linspace(9, 11, 60))
+    table["habitat"] = ["woodland", "marsh", "hedgerow", "arable", ""] * 12
+    table.loc[:4, "temperature_c"] = np.nan
+    return draw_landscape("landscape", table, frame(aspect), source="Habitat: noted.", width_mm=width)
+
+
+MAPS = (sites_figure, surface_figure, clusters_figure, landscape_figure)
+ALL = (*MAPS, cline_figure, correlogram_figure, bandwidth_figure, habitat_figure, change_figure)
+
+
+def texts(figure: Figure) -> list[Text]:
+    """Texts that are drawn: ticks beyond an axis's limits keep a label that isn't."""
+    beyond = set()
+    for axes in figure.sheet.axes:
+        for axis in (axes.xaxis, axes.yaxis):
+            low, high = sorted(axis.get_view_interval())
+            ticks = [*axis.get_major_ticks(), *axis.get_minor_ticks()]
+            beyond |= {tick.label1 for tick in ticks if not low <= tick.get_loc() <= high}
+    found = figure.sheet.findobj(Text)
+    return [text for text in found if text.get_visible() and text.get_text().strip() and text not in beyond]
+
+
+# Pixels at 300 dpi, rounded up: 90 mm is 1062.99 of them, and journals ask for 1063.
+@pytest.mark.parametrize(("millimetres", "expected"), [(90, 1063), (140, 1654), (190, 2245), (25.4, 300), (127, 1500)])
+def test_a_bitmap_has_the_millimetres_asked_for_rounded_up(millimetres: float, expected: int, tmp_path: Path) -> None:
+    assert pixels(millimetres) == expected
+    with style():
+        sheet = Sheet(millimetres, 50.8)
+    save(Figure("plain", sheet.figure, pd.DataFrame({"a": [1]}), "n = 1", "n = 1"), tmp_path, ["png"])
+    with Image.open(tmp_path / "plain.png") as image:
+        assert image.size == (expected, 600)
+        assert image.info["dpi"] == pytest.approx((300, 300), abs=0.1)
+
+
+@pytest.mark.parametrize("draw", ALL, ids=lambda draw: draw.__name__)
+@pytest.mark.parametrize("width", [90.0, 140.0, 190.0])
+def test_texts_are_on_the_sheet_and_large_enough(draw, width: float) -> None:
+    figure = draw(width)
+    canvas = FigureCanvasAgg(figure.sheet)
+    with style():
+        canvas.draw()
+    across, down = figure.sheet.get_size_inches() * 300
+    assert down / 300 * 25.4 <= 230.1
+    assert across == pytest.approx(pixels(width), abs=0.01)
+    for text in texts(figure):
+        assert text.get_fontsize() >= 6
+        box = text.get_window_extent(canvas.get_renderer())
+        assert box.x0 >= -1, text.get_text()
+        assert box.y0 >= -1, text.get_text()
+        assert box.x1 <= across + 1, text.get_text()
+        assert box.y1 <= down + 1, text.get_text()
+
+
+@pytest.mark.parametrize("draw", ALL, ids=lambda draw: draw.__name__)
+def test_panels_do_not_overlap(draw) -> None:
+    boxes = [axes.get_position() for axes in draw().sheet.axes if axes.axison or axes.images]
+    for i, one in enumerate(boxes):
+        for other in boxes[i + 1 :]:
+            apart = one.x1 <= other.x0 + 1e-6 or other.x1 <= one.x0 + 1e-6
+            assert apart or one.y1 <= other.y0 + 1e-6 or other.y1 <= one.y0 + 1e-6
+
+
+@pytest.mark.parametrize("draw", MAPS, ids=lambda draw: draw.__name__)
+@pytest.mark.parametrize("aspect", [0.25, 2.5])
+def test_long_and_tall_regions_fit_a_page(draw, aspect: float) -> None:
+    width, height = draw(190.0, aspect).sheet.get_size_inches() * 25.4
+    assert width == pytest.approx(190.1, abs=0.1)
+    assert 30 < height <= 230.1
+
+
+@pytest.mark.parametrize("draw", MAPS, ids=lambda draw: draw.__name__)
+def test_a_kilometre_is_as_long_across_as_up(draw) -> None:
+    figure = draw()
+    across, down = figure.sheet.get_size_inches()
+    panels = [axes for axes in figure.sheet.axes if axes.get_xlim() == (900e3, 960e3)]
+    assert panels
+    for axes in panels:
+        box = axes.get_position()
+        assert box.width * across / 60e3 == pytest.approx(box.height * down / (60e3 * 0.7), rel=1e-6)
+
+
+@pytest.mark.parametrize("draw", ALL, ids=lambda draw: draw.__name__)
+def test_caption_and_alternative_text_say_how_many(draw) -> None:
+    figure = draw()
+    for text in (figure.caption, figure.alt):
+        assert re.search(r"\d[\d,]* (sites?|pairs? of places)|n = \d", text), text
+        assert text.rstrip().endswith(".")
+        assert "nan" not in text.lower().split()
+    assert not figure.data.empty
+
+
+def test_captions_name_denominator_method_and_grid() -> None:
+    assert "mid-banded among banded shells" in sites_figure().caption
+    assert "EPSG:2154" in sites_figure().caption
+    assert "local logistic regression, Gaussian kernel" in surface_figure().caption
+    assert "bandwidth 4.2 km" in surface_figure().caption
+    clusters = clusters_figure().caption
+    assert "999 conditional permutations" in clusters
+    assert "false-discovery rate 5%" in clusters
+    assert "fused (" in clusters
+    assert "Holm" in correlogram_figure().caption
+
+
+def test_a_trait_of_the_users_own_is_captioned_with_its_denominator() -> None:
+    panels = [SitePanel("lower three", sites(), "without an overall direction")]
+    among = {**labels.STANDARD_DENOMINATORS, "lower three": "shells scored for formula"}
+    figure = draw_sites("x", SPECIES, panels, frame(), min_shells=20, width_mm=140, among=among)
+    assert "Lower three is counted among shells scored for formula." in figure.caption
+
+
+@pytest.mark.parametrize("blur", [0.0, 1000.0])
+def test_the_caption_says_what_was_done_to_places(blur: float) -> None:
+    panels = [SitePanel("yellow", sites(), "")]
+    caption = draw_sites("x", SPECIES, panels, frame(blur_m=blur), min_shells=20, width_mm=140).caption
+    assert ("its exact place is not shown" in caption) == (blur > 0)
+
+
+def test_descriptions_travel_inside_and_beside_the_files(tmp_path: Path) -> None:
+    figure = bandwidth_figure()
+    names = save(figure, tmp_path, ["png", "svg", "pdf"])
+    assert names == [f"bandwidth.{end}" for end in ("png", "svg", "pdf", "csv", "txt")]
+    with Image.open(tmp_path / "bandwidth.png") as image:
+        assert image.text["Description"] == figure.alt
+    svg = (tmp_path / "bandwidth.svg").read_text(encoding="utf-8")
+    described = re.search(r'<desc id="figure-description">(.*?)</desc>', svg, re.DOTALL)
+    assert described is not None
+    assert described.group(1) == figure.alt
+    assert 'role="img"' in svg
+    assert b"/Subject" in (tmp_path / "bandwidth.pdf").read_bytes()
+    caption, _, alt = (tmp_path / "bandwidth.txt").read_text(encoding="utf-8").rstrip("\n").partition("\n\n")
+    assert (caption, alt) == (figure.caption, figure.alt)
+    assert len(pd.read_csv(tmp_path / "bandwidth.csv")) == len(figure.data)
+
+
+def test_fonts_are_embedded_as_truetype_and_no_file_has_a_date(tmp_path: Path) -> None:
+    save(bandwidth_figure(), tmp_path, ["png", "svg", "pdf"])
+    pdf = (tmp_path / "bandwidth.pdf").read_bytes()
+    assert b"/FontFile2" in pdf
+    assert b"/Type3" not in pdf
+    assert b"Date" not in pdf
+    assert "dc:date" not in (tmp_path / "bandwidth.svg").read_text(encoding="utf-8")
+    assert b"tIME" not in (tmp_path / "bandwidth.png").read_bytes()
+
+
+@pytest.mark.parametrize("draw", [sites_figure, surface_figure, cline_figure], ids=lambda draw: draw.__name__)
+def test_the_same_figure_has_the_same_bytes(draw, tmp_path: Path) -> None:
+    formats = ["png", "svg", "pdf"]
+    for folder in ("one", "other"):
+        save(draw(90.0), tmp_path / folder, formats)
+    # A vector file must not depend on the files written before it either.
+    save(draw(90.0), tmp_path / "alone", ["pdf"])
+    for path in (tmp_path / "one").iterdir():
+        assert path.read_bytes() == (tmp_path / "other" / path.name).read_bytes(), path.name
+    pdf = next((tmp_path / "one").glob("*.pdf"))
+    assert pdf.read_bytes() == (tmp_path / "alone" / pdf.name).read_bytes()
+
+
+@pytest.mark.slow
+def test_bytes_do_not_depend_on_the_process_and_pyplot_is_not_needed(tmp_path: Path) -> None:
+    code = (
+        "import sys; from pathlib import Path\n"
+        "from render_figures import sites_figure; from morphcline.render.figures.saving import save\n"
+        "save(sites_figure(90.0), Path(sys.argv[1]), ['png', 'svg', 'pdf'])\n"
+        "assert 'matplotlib.pyplot' not in sys.modules\n"
+    )
+    (tmp_path / "render_figures.py").write_text(Path(__file__).read_text(encoding="utf-8"), encoding="utf-8")
+    for seed in ("1", "2"):
+        done = subprocess.run(
+            [sys.executable, "-c", code, str(tmp_path / seed)], capture_output=True, text=True, check=False,
+            cwd=tmp_path, env={"PYTHONHASHSEED": seed, "PYTHONPATH": str(tmp_path), "MPLCONFIGDIR": str(tmp_path)},
+        )  # fmt: skip
+        assert done.returncode == 0, done.stderr
+    for path in (tmp_path / "1").iterdir():
+        assert path.read_bytes() == (tmp_path / "2" / path.name).read_bytes(), path.name
+
+
+def test_the_users_matplotlib_settings_neither_change_a_figure_nor_are_changed(tmp_path: Path) -> None:
+    save(bandwidth_figure(), tmp_path / "plain", ["png"])
+    with matplotlib.rc_context({"font.size": 22, "axes.facecolor": "red", "lines.linewidth": 9}):
+        before = dict(matplotlib.rcParams)
+        save(bandwidth_figure(), tmp_path / "odd", ["png"])
+        assert dict(matplotlib.rcParams) == before
+    assert (tmp_path / "plain/bandwidth.png").read_bytes() == (tmp_path / "odd/bandwidth.png").read_bytes()
+
+
+def circles(figure: Figure) -> np.ndarray:
+    return np.vstack([c.get_facecolors() for c in figure.sheet.findobj(PathCollection) if len(c.get_offsets())])
+
+
+def test_a_frequency_has_one_colour_on_every_map() -> None:
+    low = draw_sites("x", SPECIES, [SitePanel("yellow", sites(frequency=0.2), "")], frame(), min_shells=20, width_mm=90)
+    expected = frequency_colours([0.2])[0] / 255
+    assert np.allclose(circles(low), expected, atol=1 / 255)
+
+
+def test_sites_without_shells_or_with_few_are_not_coloured() -> None:
+    table = sites()
+    figure = draw_sites("x", SPECIES, [SitePanel("yellow", table, "")], frame(), min_shells=20, width_mm=90)
+    coloured = sum(len(c.get_offsets()) for c in figure.sheet.findobj(PathCollection))
+    assert coloured == int((table["enough"] & (table["total"] > 0)).sum()) < len(table)
+    # They are in the data all the same, and missing there.
+    assert figure.data["frequency"].isna().sum() == 2
+
+
+def test_blank_cells_are_blank() -> None:
+    image = next(a.images[0] for a in surface_figure().sheet.axes if a.images and a.get_xlim() == (900e3, 960e3))
+    cells = image.get_array()
+    y, x = np.mgrid[0:1:40j, 0:1:60j]
+    assert np.array_equal(cells[..., 3] == 0, x + y > 1.7)
+
+
+def test_many_sites_become_a_bitmap_within_the_vector_file(tmp_path: Path) -> None:
+    table = pd.concat([sites(1500, seed=seed) for seed in range(4)], ignore_index=True)
+    figure = draw_sites("x", SPECIES, [SitePanel("yellow", table, "")], frame(), min_shells=20, width_mm=90)
+    save(figure, tmp_path, ["svg"])
+    svg = (tmp_path / "x.svg").read_text(encoding="utf-8")
+    assert "<image" in svg
+    assert svg.count("<use") + svg.count("<path") < 1000
