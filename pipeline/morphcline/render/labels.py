@@ -95,7 +95,7 @@ def denominators_in_text(traits: Iterable[str], among: Denominators = STANDARD_D
     groups: dict[str, list[str]] = {}
     for trait in traits:
         groups.setdefault(denominator(trait, among), []).append(_LONG_NAMES.get(trait, trait))
-    parts = []
+    parts: list[str] = []
     for shells, members in groups.items():
         verb = "" if parts else (" is counted" if len(members) == 1 else " are counted")
         parts.append(f"{listing(members)}{verb} among {shells}")
