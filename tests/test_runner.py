@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 from collections.abc import Callable
 from pathlib import Path
@@ -249,3 +250,13 @@ def test_the_listener_hears_it_all(chain: Chain, file: Path) -> None:
 def test_warnings_are_of_the_stages_that_ran(chain: Chain, file: Path) -> None:
     assert go(file).warnings == ["look out"]
     assert go(file).warnings == []
+
+
+def test_a_single_key_of_a_section_can_be_declared(chain: Chain, file: Path) -> None:
+    stage = chain.stages["surfaces"]
+    chain.stages["surfaces"] = dataclasses.replace(stage, settings=("surfaces", "publish.blur_m"))
+    go(file)
+    file.write_text(TEXT + "[publish]\nwidth_mm = 90\n")
+    assert reasons(file)["surfaces"] == ""
+    file.write_text(TEXT + "[publish]\nblur_m = 500\n")
+    assert reasons(file)["surfaces"] == "[publish] blur_m 1000.0 -> 500.0"

@@ -44,9 +44,8 @@ def cli() -> None:
     "-j",
     "--workers",
     type=click.IntRange(min=0),
-    default=1,
-    show_default=True,
-    help="Processes; 0: a core each.",
+    default=0,
+    help="Processes.  [default: one a core]",
 )
 @click.option("--scheduler", metavar="ADDRESS", help="A running Dask scheduler, such as tcp://host:8786.")
 @click.option("-q", "--quiet", is_flag=True, help="Only warnings and errors.")

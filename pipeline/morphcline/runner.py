@@ -197,7 +197,7 @@ def _why_due(study: Study, folder: Path, name: str, records: Mapping[str, Any]) 
         return "it has not run before"
     if done["code"] != code_digest(with_render=name in _DRAWING):
         return "morphcline itself has changed"
-    changes = changed_settings(done["settings"], settings_in_force(study, tuple(done["settings"])))
+    changes = changed_settings(done["settings"], settings_in_force(study, tuple(done["sections"])))
     if changes:
         return "; ".join(changes[:3]) + (f" and {len(changes) - 3} more" if len(changes) > 3 else "")
     for key, digest in done["sources"].items():
@@ -267,6 +267,7 @@ def _run_stage(
         "seconds": seconds,
         "because": reason,
         "code": code_digest(with_render=name in _DRAWING),
+        "sections": sections,
         "settings": settings_in_force(study, sections),
         "sources": sources,
         "reads": reads,

@@ -72,3 +72,11 @@ def test_agreement_leaves_out_sites_without_a_note() -> None:
 
     table = agreement(pd.Series(["wood", "", "wood", "wood"]), pd.Series(["wood", "wood", "", "wood"]))
     assert table.to_numpy().tolist() == [["wood", "", 1], ["wood", "wood", 2]]
+
+
+def test_a_site_on_a_bank_has_the_habitat_of_its_land() -> None:
+    shares = [{1: 0.2, 9: 0.8}, {9: 1.0}, {1: 0.3, 3: 0.4, 9: 0.3}]
+    found = name_classes(shares, {1: "woodland", 3: "long herbage", 9: "water"}, water=("water",))
+    assert found.habitat.tolist() == ["woodland", "", "long herbage"]
+    assert found.share[0] == pytest.approx(0.2)
+    assert found.shares["share_water"].tolist() == pytest.approx([0.8, 1.0, 0.3])

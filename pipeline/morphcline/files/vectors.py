@@ -17,6 +17,7 @@ from shapely.geometry.base import BaseGeometry
 from morphcline.errors import Problem, SourceError
 from morphcline.files.atomic import whole_file
 from morphcline.places.area import sites_area
+from morphcline.places.grid import blur
 from morphcline.places.transforms import Transformation
 from morphcline.study import Study
 
@@ -101,8 +102,14 @@ def study_area(study: Study, easting: ArrayLike, northing: ArrayLike) -> BaseGeo
     study : Study
     easting, northing : array_like, shape (n,)
         The sites, in metres of the study's CRS.
+
+    Notes
+    -----
+    The hull goes round the places as they are published: round the exact ones it would show where the outermost lie.
     """
     if study.study.area is None:
+        if study.publish.blur_m > 0:
+            easting, northing = blur(easting, northing, study.publish.blur_m)
         return sites_area(easting, northing)
     return read_area(study.study.area, study.study.crs, shown=study.shown(study.study.area))
 

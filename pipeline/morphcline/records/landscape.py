@@ -27,7 +27,7 @@ class HabitatOfSites:
     Parameters
     ----------
     habitat : array of str, shape (n,)
-        The class with the largest share; ``""`` where less than half of the circle has a code.
+        The class of land with the largest share; ``""`` where less than half of the circle has a code.
     share : array, shape (n,)
         Its share; NaN where there is none.
     shares : DataFrame, n rows
@@ -42,7 +42,9 @@ class HabitatOfSites:
     unlisted: dict[int, int]
 
 
-def name_classes(shares: Sequence[Mapping[int, float]], classes: Mapping[int, str]) -> HabitatOfSites:
+def name_classes(
+    shares: Sequence[Mapping[int, float]], classes: Mapping[int, str], *, water: Sequence[str] = ()
+) -> HabitatOfSites:
     """Turn shares by raster code into shares by class.
 
     Parameters
@@ -51,6 +53,9 @@ def name_classes(shares: Sequence[Mapping[int, float]], classes: Mapping[int, st
         For each site, code to share of its circle; what is left to 1 has no code.
     classes : mapping
         Code to class name; several codes may share one. Empty: each code is a class, ``"code 7"``.
+    water : sequence of str
+        Classes in which no snail lives: a site on a bank has the habitat of the land round it, however much of the
+        circle is water.
 
     Returns
     -------
@@ -69,13 +74,14 @@ def name_classes(shares: Sequence[Mapping[int, float]], classes: Mapping[int, st
             matrix[row, names.index(name_of[code])] += share
             if classes and code not in classes:
                 unlisted[code] = unlisted.get(code, 0) + 1
-    known = matrix.sum(axis=1) >= LEAST_KNOWN
+    land = np.where(np.isin(names, water), 0.0, matrix)
+    known = (matrix.sum(axis=1) >= LEAST_KNOWN) & (land.sum(axis=1) > 0)
     habitat = np.full(len(shares), "", dtype=object)
     largest_share = np.full(len(shares), np.nan)
     if names:
-        largest = matrix.argmax(axis=1)
+        largest = land.argmax(axis=1)
         habitat[known] = np.array(names, dtype=object)[largest[known]]
-        largest_share[known] = matrix.max(axis=1)[known]
+        largest_share[known] = land.max(axis=1)[known]
     table = pd.DataFrame(matrix, columns=[share_column(name) for name in names])
     return HabitatOfSites(habitat, largest_share, table, dict(sorted(unlisted.items())))
 

@@ -89,15 +89,15 @@ def surface_panels(material: Material, species: str) -> list[SurfacePanel]:
     if not path.is_file():
         return []
     raster = open_surfaces(path)
-    summary = material.of("surfaces", species).set_index("trait")
+    summary = {str(row["trait"]): row for row in material.of("surfaces", species).to_dict("records")}
     panels = []
     for trait in labels.main_traits(raster.traits):
-        if trait not in summary.index:
+        if trait not in summary:
             continue
         frequency, error, extent = drawn_cells(raster, trait)
         if not np.isfinite(frequency).any():
             continue
-        row = summary.loc[trait]
+        row = summary[trait]
         rows = material.of("frequencies", species, trait)
         sites = material.placed(rows[rows["total"] > 0])
         easting, northing = _centres(frequency.shape, extent)
@@ -152,7 +152,7 @@ def cline_panels(material: Material, species: str) -> list[ClinePanel]:
         rows = rows[rows["chosen"].astype(bool)]
         if rows.empty:
             continue
-        best = rows.loc[rows["weight"].idxmax()]
+        best = rows.iloc[0]
         if best["model"] != "flat":
             panels.append(_cline_panel(material, species, trait, best))
     return panels

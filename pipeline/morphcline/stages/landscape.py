@@ -47,8 +47,8 @@ _SITES = {
     "shells": "adult shells that count, of all studied species, all visits",
     "samples": "different visits",
     "seen_not_counted": "shells that enter no frequency: juveniles, worn or bleached ones, species not studied",
-    "habitat": "class with the largest share within the radius (at the point when it is 0), from the raster; empty "
-    "when less than half of the circle has a code",
+    "habitat": "class of land with the largest share within the radius (at the point when it is 0), from the raster; "
+    "empty when less than half of the circle has a code",
     "habitat_share": "its share",
     "habitat_noted": "class noted by the recorders on most visits",
     "temperature_c": "temperature from the raster, degrees Celsius; missing off the raster and where it holds nothing",
@@ -111,7 +111,7 @@ def _join_habitat(sites: pd.DataFrame, study: Study, account: Account) -> pd.Dat
         return sites.assign(habitat="", habitat_share=np.nan)
     settings, shown = study.habitat, study.shown(study.habitat.path)
     shares, missing = _shares(sites, settings, study, shown)
-    found = name_classes(shares, settings.classes)
+    found = name_classes(shares, settings.classes, water=settings.water)
     table = sites.assign(habitat=found.habitat, habitat_share=found.share)
     table = pd.concat([table.reset_index(drop=True), found.shares], axis=1)
     account["habitat"] = {"radius_m": settings.radius_m, **missing}

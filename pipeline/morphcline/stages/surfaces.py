@@ -362,7 +362,7 @@ def _warnings(study: Study, species: str, bandwidth: _Bandwidth, table: pd.DataF
 STAGE = Stage(
     name="surfaces",
     summary="kernel-smoothed frequencies with standard errors and support",
-    settings=("scoring", "surfaces"),
+    settings=("scoring", "surfaces", "publish.blur_m"),
     reads=("tables/sites.csv", "tables/frequencies.csv", "tables/regional.csv"),
     writes=lambda study: (
         *(raster_name(species) for species in study.scoring.species),

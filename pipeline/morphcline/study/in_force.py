@@ -17,12 +17,24 @@ def settings_in_force(study: Study, sections: tuple[str, ...] | None = None) -> 
     ----------
     study : Study
     sections : tuple of str, optional
-        Only these.
+        Only these; ``"publish.blur_m"`` is one key of a section.
     """
-    plain = study.model_dump(mode="python", include=set(sections) if sections is not None else None)
+    plain = study.model_dump(mode="python", include=None if sections is None else _include(sections))
     plain.pop("file", None)
     settings: dict[str, Any] = _plain(plain, study)
     return settings
+
+
+def _include(sections: tuple[str, ...]) -> dict[str, Any]:
+    """Return what pydantic is to include: True for a whole section, the keys' names for a part of one."""
+    include: dict[str, Any] = {}
+    for name in sections:
+        section, _, key = name.partition(".")
+        if not key:
+            include[section] = True
+        elif include.get(section) is not True:
+            include.setdefault(section, set()).add(key)
+    return include
 
 
 def _plain(value: Any, study: Study) -> Any:
