@@ -79,7 +79,8 @@ def spatial_blocks(
     means = np.array([places[label == block].mean(axis=0) for block in range(blocks)])
     rank = np.empty(blocks, dtype=np.intp)
     rank[np.lexsort((means[:, 1], means[:, 0]))] = np.arange(blocks)
-    return rank[label]
+    numbered: NDArray[np.intp] = rank[label]
+    return numbered
 
 
 def blocked_skill(
