@@ -19,7 +19,7 @@ from morphcline.stages.base import Account, Context, Stage
 from morphcline.study import Study, settings_in_force
 
 REPORT = "report.html"
-_TABLES = ("regional", "surfaces", "autocorrelation", "clines", "environment", "change", "sites")
+_TABLES = ("regional", "surfaces", "autocorrelation", "clines", "environment", "environment_skill", "change", "sites")
 _ACCEPTED = "records/accepted.csv"
 _FLAGGED = "records/flagged.csv"
 _FIGURES = "figures/README.md"

@@ -19,6 +19,7 @@ REFERENCES = (
     "Burnham K.P. & Anderson D.R. 2002. Model selection and multimodel inference. Springer.",
     "Cain A.J. & Sheppard P.M. 1954. Natural selection in Cepaea. Genetics 39: 89–116.",
     "Cliff A.D. & Ord J.K. 1981. Spatial processes: models and applications. Pion.",
+    "Diggle P.J. & Ribeiro P.J. 2007. Model-based geostatistics. Springer.",
     "Dutilleul P. 1993. Modifying the t test for assessing the correlation between two spatial processes. Biometrics "
     "49: 305–314.",
     "Haldane J.B.S. 1948. The theory of a cline. Journal of Genetics 48: 277–284.",
@@ -29,6 +30,8 @@ REFERENCES = (
     "Moran P.A.P. 1950. Notes on continuous stochastic phenomena. Biometrika 37: 17–23.",
     "Newcombe R.G. 1998. Two-sided confidence intervals for the single proportion: comparison of seven methods. "
     "Statistics in Medicine 17: 857–872.",
+    "Roberts D.R. et al. 2017. Cross-validation strategies for data with temporal, spatial, hierarchical, or "
+    "phylogenetic structure. Ecography 40: 913–929.",
     "Skellam J.G. 1948. A probability distribution derived from the binomial distribution. Journal of the Royal "
     "Statistical Society B 10: 257–261.",
     "Sokal R.R. & Oden N.L. 1978. Spatial autocorrelation in biology. Biological Journal of the Linnean Society 10: "
@@ -37,6 +40,7 @@ REFERENCES = (
     "559–567.",
     "Williams D.A. 1975. The analysis of binary responses from toxicological experiments involving reproduction and "
     "teratogenicity. Biometrics 31: 949–952.",
+    "Williams D.A. 1982. Extra-binomial variation in logistic linear models. Applied Statistics 31: 144–148.",
 )
 
 
@@ -74,13 +78,18 @@ def paragraphs(settings: Mapping[str, Any]) -> list[str]:
         "Correlogram by distance class, with Holm's correction (Sokal & Oden 1978). Local clusters by conditional "
         f"permutation (Anselin 1995) at a false-discovery rate of {labels.level(spatial['level'])} (Benjamini & "
         f"Hochberg 1995). Samples under {scoring['min_shells']} shells take no part.",
-        f"Clines. Flat, linear and sigmoid models (Haldane 1948; Barton & Hewitt 1985) by beta-binomial likelihood, "
-        f"along {_axis(axis)}; intervals from the profile likelihood; models weighed by AICc (Burnham & Anderson "
-        "2002). Width is the span of frequencies divided by the steepest gradient. All samples take part, for what "
-        "they are worth.",
-        "Habitat and temperature. Logistic regression with extra-binomial variance; sites near each other are alike in "
-        "their shells and in their surroundings, so p is also given with space allowed for, and that one is to be "
-        "believed (Dutilleul 1993).",
+        "Clines. Four models by beta-binomial likelihood: one frequency everywhere; a frequency that changes evenly "
+        "the stretch surveyed; a sigmoid from 0 to 1, which is a straight line on the logit; and a sigmoid between "
+        f"free ends (Haldane 1948; Barton & Hewitt 1985), along {_axis(axis)}. Width is the span of frequencies "
+        "divided by the steepest gradient. Intervals are from the profile likelihood; models are weighed by AICc "
+        "(Burnham Anderson 2002). A sigmoid with free ends gains more from noise than its parameters are charged for, "
+        "so a only spoken of where a permutation test rejects one frequency everywhere. All samples take part, for "
+        "what they are worth.",
+        "Habitat and temperature. Ignoring space: logistic regression with extra-binomial variance (Williams 1982). "
+        "Allowing for it, and to be believed: generalised least squares of the same model on working logits, residuals "
+        "of near sites alike by an exponential correlation found by restricted likelihood (Diggle & Ribeiro 2007), and "
+        "t on the degrees of freedom that the sites are worth (Dutilleul 1993). Skill is of predictions for blocks of "
+        "sites left out whole (Roberts et al. 2017).",
         f"Change. Earlier and present sites within {labels.distance(settings['change']['within_m'])} of each other are "
         "paired. The test over pairs allows sites to differ for reasons of their own; the Cochran–Mantel–Haenszel test "
         "(Mantel & Haenszel 1959) over shells stands beside it in the table.",

@@ -102,7 +102,7 @@ def _sections(data: ReportData) -> list[Section]:
         sections.surfaces(tables["surfaces"], figures),
         sections.alike(tables["autocorrelation"], figures),
         sections.clines(tables["clines"], figures),
-        sections.environment(tables["environment"], figures, left_out, level),
+        sections.environment(tables["environment"], tables["environment_skill"], figures, left_out, level),
     ]
     change = sections.change(tables["change"], figures)
     return told if change is None else [*told, change]

@@ -214,13 +214,15 @@ def clines(frame: pd.DataFrame, figures: Sequence[ShownFigure]) -> Section:
     )
 
 
-def environment(frame: pd.DataFrame, figures: Sequence[ShownFigure], left_out: Sequence[str], level: str) -> Section:
+def environment(
+    frame: pd.DataFrame, skill: pd.DataFrame, figures: Sequence[ShownFigure], left_out: Sequence[str], level: str
+) -> Section:
     """Say what habitat and temperature explain, once space is allowed for.
 
     Parameters
     ----------
-    frame : DataFrame
-        ``environment.csv``.
+    frame, skill : DataFrame
+        ``environment.csv`` and ``environment_skill.csv``.
     figures : sequence of ShownFigure
     left_out : sequence of str
         What the study lacks.
@@ -259,8 +261,31 @@ def environment(frame: pd.DataFrame, figures: Sequence[ShownFigure], left_out: S
         ],
         points=[Points(species, _explained(list(traits.values()))) for species, traits in by_trait(rows).items()],
         figures=figures_named(figures, "landscape"),
-        tables=[table],
+        tables=[table, *_skill(skill)],
     )
+
+
+def _skill(frame: pd.DataFrame) -> list[ShownTable]:
+    groups = by_trait(row for row in rows_of(frame) if row["trait"] in KEY_TRAITS and known(row["skill"]))
+    rows = [
+        (
+            species,
+            labels.trait_title(trait),
+            *(_percent_of(told, model) for model in ("habitat", "temperature", "both")),
+        )
+        for species, traits in groups.items()
+        for trait, told in traits.items()
+    ]
+    caption = (
+        "How well habitat and temperature predict blocks of sites left out whole, as the part of the deviance that "
+        "they take away; below zero they predict worse than the mean alone."
+    )
+    return [ShownTable(caption, ("Species", "Trait"), ("Habitat", "Temperature", "Both"), rows)] if rows else []
+
+
+def _percent_of(rows: Sequence[Row], model: str) -> str:
+    skill = next((row["skill"] for row in rows if row["model"] == model), None)
+    return f"{100 * skill:.0f}%".replace("-", "−") if known(skill) else "–"
 
 
 def _explained(traits: Sequence[Sequence[Row]]) -> list[str]:
