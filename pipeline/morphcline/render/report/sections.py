@@ -285,7 +285,7 @@ def _skill(frame: pd.DataFrame) -> list[ShownTable]:
 
 def _percent_of(rows: Sequence[Row], model: str) -> str:
     skill = next((row["skill"] for row in rows if row["model"] == model), None)
-    return f"{100 * skill:.0f}%".replace("-", "−") if known(skill) else "–"
+    return "–" if skill is None or not known(skill) else f"{100 * skill:.0f}%".replace("-", "−")
 
 
 def _explained(traits: Sequence[Sequence[Row]]) -> list[str]:
