@@ -22,6 +22,9 @@ _PACKAGES = (
     "exactextract", "scikit-learn", "joblib", "matplotlib", "folium", "jinja2", "pydantic",
 )  # fmt: skip
 
+#: Endings of this package's own sources.
+_SOURCES = {".py", ".j2", ".css", ".js"}
+
 # What these hold can't change a table or raster.
 _NOT_SCIENCE = {"cli.py", "__main__.py", "template.py"}
 
@@ -54,7 +57,7 @@ def code_digest(*, with_render: bool) -> str:
     digest = hashlib.blake2b(digest_size=16)
     for path in sorted(home.rglob("*")):
         name = path.relative_to(home)
-        if path.suffix in {".pyc", ""} or not path.is_file() or name.name in _NOT_SCIENCE:
+        if path.suffix not in _SOURCES or name.name in _NOT_SCIENCE:
             continue
         if name.parts[0] == "render" and not with_render:
             continue

@@ -261,3 +261,14 @@ def test_a_species_that_was_not_found_has_no_rows(tmp_path):
     tables, account = run_stage(tmp_path, survey)
     assert set(tables["local"]["species"]) == {NEMORALIS}
     assert account["species"][HORTENSIS]["tested"] == 0
+
+
+def test_local_clusters_are_judged_by_at_least_9999_draws(done):
+    """A p-value by N draws is a whole number of (N + 1)-ths; the study asks for 199, its other tests take so many."""
+    tables, account = done
+    assert account["local_draws"] == 9999
+    p = tables["local"]["p_permutation"].dropna().to_numpy()
+    assert_allclose(p * 10_000, np.rint(p * 10_000), atol=1e-6)
+    assert (np.abs(p * 200 - np.rint(p * 200)) > 1e-6).any()
+    whole = tables["autocorrelation"]["p_permutation"].dropna().to_numpy()
+    assert_allclose(whole * 200, np.rint(whole * 200), atol=1e-6)

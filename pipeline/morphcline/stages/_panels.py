@@ -21,6 +21,7 @@ from morphcline.render.figures.sites import SitePanel
 from morphcline.render.figures.surfaces import SurfacePanel
 from morphcline.scoring.habitats import CLASSES
 from morphcline.scoring.species import slug
+from morphcline.stages.autocorrelation import local_draws
 from morphcline.stats.cline_band import confidence_band
 from morphcline.stats.trend import plane_trend
 from morphcline.study import Neighbours, Study, Within
@@ -141,7 +142,7 @@ def local_test(study: Study) -> LocalTest:
         if who > 1
         else "the nearest site"
     )
-    return LocalTest(neighbours, study.autocorrelation.permutations, study.autocorrelation.level)
+    return LocalTest(neighbours, local_draws(study.autocorrelation), study.autocorrelation.level)
 
 
 def cline_panels(material: Material, species: str) -> list[ClinePanel]:

@@ -99,6 +99,11 @@ class _Result:
     islands: tuple[str, ...]
 
 
+def local_draws(settings: Autocorrelation) -> int:
+    """Return how often a site's neighbours are drawn anew for the local test."""
+    return max(settings.permutations, LOCAL_DRAWS)
+
+
 def run(context: Context) -> Account:
     """Test every trait of every species; return what was tested and what wasn't."""
     study = context.study
@@ -164,7 +169,8 @@ def _analyse(task: _Task) -> _Result:
     by_distance = pd.DataFrame(columns=list(_CORRELOGRAM_COLUMNS))
     if len(task.limits) > 1 and len(samples.names) >= MIN_SITES:
         by_distance = _correlogram_table(samples, adjusted, task.limits, settings.permutations, for_distance)
-    local = local_moran(adjusted, weights, permutations=settings.permutations, rng=for_local, level=settings.level)
+    draws = local_draws(settings)
+    local = local_moran(adjusted, weights, permutations=draws, rng=for_local, level=settings.level)
     return _Result(
         index,
         by_distance,
@@ -261,7 +267,7 @@ def _account(
 ) -> Account:
     account: Account = {
         "neighbours": _in_words(settings.neighbours),
-        "local_draws": max(settings.permutations, LOCAL_DRAWS),
+        "local_draws": local_draws(settings),
         "species": {},
         "warnings": [],
     }

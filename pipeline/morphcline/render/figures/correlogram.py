@@ -56,7 +56,7 @@ def draw_correlogram(
     marks = [
         Mark(f"Holm-corrected p ≤ {level:g}", "o", SOFT_INK, edge=SOFT_INK, size=4),
         Mark("Not significant", "o", PAPER, edge=SOFT_INK, size=4),
-        Mark("Expected without autocorrelation", "_", "none", edge=LINE, size=8),
+        Mark("Expected without autocorrelation", "--", "none", edge=LINE, size=8),
     ]
     tall = 48.0 if width_mm > 120 else 42.0
     with style():

@@ -55,7 +55,7 @@ def draw_habitat(
     spacing = Spacing(left=0.0, below=7.0, head=7.6, between=3.0, first=names, right=counts + 2.5)
     marks = [
         Mark(f"Frequency with its {labels.level(confidence)} interval", "o", SERIES[0].fill, SERIES[0].fill, 4.2),
-        Mark("The whole region", "|", "none", edge=LINE, size=7),
+        Mark("The whole region", "--", "none", edge=LINE, size=7),
     ]
     shown = dict(zip(regional["trait"], regional["frequency"], strict=True))
     with style():

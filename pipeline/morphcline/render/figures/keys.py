@@ -180,7 +180,10 @@ def marks_key(title: str, marks: Sequence[Mark], *, rows: int = 3) -> Key:
 
 
 def draw_mark(axes: Axes, x: float, y: float, mark: Mark) -> None:
-    """Draw one symbol."""
+    """Draw one symbol; the marker ``"--"`` stands for a dashed line."""
+    if mark.marker == "--":
+        axes.plot([x - 1.9, x + 1.7], [y, y], color=mark.edge, lw=0.8, ls=(0, (3, 1.5)), clip_on=False)
+        return
     axes.plot([x], [y], mark.marker, ms=mark.size, mfc=mark.fill, mec=mark.edge, mew=0.5, clip_on=False, ls="none")
 
 
