@@ -176,16 +176,16 @@ def percent(value: float) -> str:
 
     Examples
     --------
-    >>> percent(0.4321), percent(0.0321), percent(0.0), percent(0.9995)
-    ('43%', '3.2%', '0%', '99.9%')
+    >>> percent(0.4321), percent(0.0321), percent(0.0), percent(0.9995), percent(0.0002)
+    ('43%', '3.2%', '0%', '>99.9%', '<0.1%')
     """
     if math.isnan(value):
         return "not known"
     distance = min(value, 1.0 - value)
     # Only 0 and 1 themselves may read as 0% and 100%.
-    near_an_end = 0 < distance < 0.0995
-    text = f"{min(max(100 * value, 0.1), 99.9):.1f}" if near_an_end else f"{100 * value:.0f}"
-    return text + "%"
+    if 0 < distance < 0.001:
+        return "<0.1%" if value < 0.5 else ">99.9%"
+    return f"{100 * value:.1f}%" if 0 < distance < 0.0995 else f"{100 * value:.0f}%"
 
 
 def percent_range(low: float, high: float) -> str:
@@ -193,8 +193,8 @@ def percent_range(low: float, high: float) -> str:
 
     Examples
     --------
-    >>> percent_range(0.31, 0.45), percent_range(0.25, 0.2501)
-    ('31 to 45%', '25%')
+    >>> percent_range(0.31, 0.45), percent_range(0.25, 0.2501), percent_range(0.0001, 0.0012)
+    ('31 to 45%', '25%', '<0.1 to 0.1%')
     """
     first, last = percent(low), percent(high)
     return last if first == last else f"{first.removesuffix('%')} to {last}"

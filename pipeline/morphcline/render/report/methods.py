@@ -57,7 +57,8 @@ def paragraphs(settings: Mapping[str, Any]) -> list[str]:
     return [
         "Shells. Adults with a complete lip, live or fresh, count; juveniles can't be named to species and are left "
         "out of every frequency, as are worn shells. Mid-banded is taken among banded shells, since it can't be seen "
-        "in an unbanded one. Each species is computed by itself. "
+        "in an unbanded one; effectively unbanded means that bands 1 and 2 are absent (Cain & Sheppard 1954). Each "
+        "species is computed by itself. "
         + (
             "Visits to a site are added up."
             if scoring["visits"] == "pool"
@@ -75,16 +76,16 @@ def paragraphs(settings: Mapping[str, Any]) -> list[str]:
         "neighbours weighing 1 together. The rate-adjusted form standardises each frequency by its own variance, as "
         "Assunção & Reis (1999) do for rare events, but with the binomial variance p(1 − p)(1 + (n − 1)ρ)/n that "
         f"common morphs between unlike sites need. p from {spatial['permutations']:,} permutations, two-sided. "
-        "Correlogram by distance class, with Holm's correction (Sokal & Oden 1978). Local clusters by conditional "
-        f"permutation (Anselin 1995) at a false-discovery rate of {labels.level(spatial['level'])} (Benjamini & "
-        f"Hochberg 1995). Samples under {scoring['min_shells']} shells take no part.",
+        "Correlogram by distance class, with Holm's correction (Sokal & Oden 1978). Local clusters by at least 9,999 "
+        f"conditional permutations (Anselin 1995) at a false-discovery rate of {labels.level(spatial['level'])} "
+        f"(Benjamini & Hochberg 1995). Samples under {scoring['min_shells']} shells take no part.",
         "Clines. Four models by beta-binomial likelihood: one frequency everywhere; a frequency that changes evenly "
-        "the stretch surveyed; a sigmoid from 0 to 1, which is a straight line on the logit; and a sigmoid between "
-        f"free ends (Haldane 1948; Barton & Hewitt 1985), along {_axis(axis)}. Width is the span of frequencies "
-        "divided by the steepest gradient. Intervals are from the profile likelihood; models are weighed by AICc "
-        "(Burnham Anderson 2002). A sigmoid with free ends gains more from noise than its parameters are charged for, "
-        "so a only spoken of where a permutation test rejects one frequency everywhere. All samples take part, for "
-        "what they are worth.",
+        "over the stretch surveyed; a sigmoid from 0 to 1, which is a straight line on the logit; and a sigmoid "
+        f"between free ends (Haldane 1948; Barton & Hewitt 1985), along {_axis(axis)}. Width is the span of "
+        "frequencies divided by the steepest gradient. Intervals are from the profile likelihood; models are weighed "
+        "by AICc (Burnham & Anderson 2002). A sigmoid with free ends gains more from noise than its parameters are "
+        "charged for, so a cline is only spoken of where a permutation test rejects one frequency everywhere. All "
+        "samples take part, for what they are worth.",
         "Habitat and temperature. Ignoring space: logistic regression with extra-binomial variance (Williams 1982). "
         "Allowing for it, and to be believed: generalised least squares of the same model on working logits, residuals "
         "of near sites alike by an exponential correlation found by restricted likelihood (Diggle & Ribeiro 2007), and "

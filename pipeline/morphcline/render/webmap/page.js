@@ -34,8 +34,8 @@ function showSurvey(map, survey) {
   const percent = (value) => {
     const size = 100 * value;
     const near = Math.min(size, 100 - size);
-    if (near <= 0 || near >= 9.95) { return size.toFixed(0) + "%"; }
-    return Math.min(Math.max(size, 0.1), 99.9).toFixed(1) + "%";
+    if (near > 0 && near < 0.1) { return size < 50 ? "<0.1%" : ">99.9%"; }
+    return size.toFixed(near > 0 && near < 9.95 ? 1 : 0) + "%";
   };
   const count = (number, noun) => number.toLocaleString("en") + " " + noun + (number === 1 ? "" : "s");
   const colour = (value) => survey.palette[Math.round(value * (survey.palette.length - 1))];
