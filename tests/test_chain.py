@@ -155,6 +155,16 @@ MISTAKES = [
         id="a wrong key",
     ),
     pytest.param(
+        lambda folder: (rows(12), STUDY + '[scoring]\ntraits = ["yelow"]\n'),
+        ["study.toml, [scoring] traits", "did you mean 'yellow'"],
+        id="an unknown trait",
+    ),
+    pytest.param(
+        lambda folder: (rows(12), STUDY + '[clines]\ntraits = ["purple"]\n'),
+        ["study.toml, [clines] traits", "purple"],
+        id="an unknown trait of clines",
+    ),
+    pytest.param(
         lambda folder: (rows(12), STUDY.replace('"records.csv"', '"absent.csv"')),
         ["absent.csv", "there is no such file"],
         id="an absent file",

@@ -26,7 +26,7 @@ MAY_IMPORT = {
     "render": {"errors", "scoring", "places", "study", "files", "records"},
     "stages": {"errors", "scoring", "places", "stats", "study", "records", "files", "render", "workers"},
     "provenance": {"errors", "study", "files"},
-    "runner": {"errors", "study", "files", "places", "stages", "workers", "provenance"},
+    "runner": {"errors", "study", "scoring", "files", "places", "stages", "workers", "provenance"},
     "progress": {"errors", "runner"},
     "cli": {"errors", "study", "stages", "runner", "workers", "progress"},
     "__main__": {"cli"},

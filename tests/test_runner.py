@@ -260,3 +260,40 @@ def test_a_single_key_of_a_section_can_be_declared(chain: Chain, file: Path) -> 
     assert reasons(file)["surfaces"] == ""
     file.write_text(TEXT + "[publish]\nblur_m = 500\n")
     assert reasons(file)["surfaces"] == "[publish] blur_m 1000.0 -> 500.0"
+
+
+@pytest.mark.parametrize("content", ['{"study": "orsel", "stages": {"intake": {}}}', "[1]", "{", '{"stages": 3}'])
+def test_a_record_in_another_shape_counts_as_not_having_run(chain: Chain, file: Path, content: str) -> None:
+    folder = go(file).folder
+    (folder / "run.json").write_text(content)
+    assert set(reasons(file).values()) == {"it has not run before"}
+    assert go(file).ran == CHAIN
+
+
+def test_what_a_stage_no_longer_writes_is_removed(chain: Chain, file: Path) -> None:
+    folder = go(file).folder
+    assert (folder / "surfaces" / "b.txt").exists()
+
+    def fewer(context: Context) -> Account:
+        write_text(context.path("surfaces/a.txt"), "a")
+        return {}
+
+    chain.stages["surfaces"] = dataclasses.replace(chain.stages["surfaces"], run=fewer)
+    runner.run(load_study(file), stages=("surfaces",), force=True)
+    assert not (folder / "surfaces" / "b.txt").exists()
+    assert (folder / "surfaces" / "a.txt").exists()
+
+
+def test_a_dry_run_refuses_what_a_run_refuses(chain: Chain, file: Path, tmp_path: Path) -> None:
+    (tmp_path / "thesis").mkdir()
+    (tmp_path / "thesis" / "chapter.txt").write_text("mine")
+    with pytest.raises(StudyError, match="the folder is in use"):
+        runner.plan(load_study(file), tmp_path / "thesis", CHAIN)
+
+
+def test_a_new_title_runs_nothing_but_what_shows_it(chain: Chain, file: Path) -> None:
+    go(file)
+    file.write_text(TEXT.replace('name = "orsel"', 'name = "orsel"\ntitle = "Orsel"'))
+    assert set(reasons(file).values()) == {""}
+    file.write_text(TEXT.replace('name = "orsel"', 'name = "orsel"\nseed = 5'))
+    assert set(reasons(file).values()) == {"[study] seed 1 -> 5"}

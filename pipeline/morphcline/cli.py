@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 _STAGE = click.Choice(NAMES)
 _STUDY = click.argument("study_file", metavar="STUDY.toml", type=click.Path(path_type=Path))
-_DEBUG = click.option("--debug", is_flag=True, help="Show the traceback of an error.")
+_DEBUG = click.option("--debug", is_flag=True, expose_value=False, help="Show the traceback of an error.")
 INTERRUPTED = 130
 
 
@@ -63,7 +63,6 @@ def run_command(
     scheduler: str | None,
     quiet: bool,
     as_json: bool,
-    debug: bool,
 ) -> None:
     """Run the stages of a study that are out of date."""
     if only and (first or last):
@@ -106,7 +105,7 @@ def run_command(
 @_STUDY
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON on stdout.")
 @_DEBUG
-def check_command(study_file: Path, as_json: bool, debug: bool) -> None:
+def check_command(study_file: Path, as_json: bool) -> None:
     """Read everything, write nothing, and print every problem found."""
     from morphcline import runner
 
@@ -143,7 +142,7 @@ def check_command(study_file: Path, as_json: bool, debug: bool) -> None:
 @cli.command("new")
 @click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
 @_DEBUG
-def new_command(folder: Path, debug: bool) -> None:
+def new_command(folder: Path) -> None:
     """Make a commented study file and an empty record sheet to start from."""
     from morphcline.study.template import write_new_study
 
@@ -165,9 +164,6 @@ def main() -> NoReturn:
     except click.ClickException as error:
         error.show()
         sys.exit(2)
-    except BrokenPipeError:
-        sys.stderr.close()  # the reader (less, head) has left: nothing to say
-        sys.exit(0)
     except StudyError as error:
         if debug:
             raise

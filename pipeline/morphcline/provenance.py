@@ -14,6 +14,12 @@ from morphcline.files.atomic import write_text
 
 RUN_FILE = "run.json"
 
+#: What the record holds of each stage that has run.
+_ENTRY = {
+    "finished", "seconds", "because", "code", "sections", "settings", "sources", "reads", "accounts", "outputs",
+    "columns", "account",
+}  # fmt: skip
+
 #: Files that belong to a named file and change what is read from it.
 _COMPANIONS = (".shx", ".dbf", ".prj", ".cpg", ".tfw", ".tifw", ".aux.xml", ".ovr")
 
@@ -79,17 +85,27 @@ def versions() -> dict[str, str]:
 
 
 def read_run(folder: Path) -> dict[str, Any]:
-    """Return the record of earlier runs in an output folder; empty when there is none that can be read."""
+    """Return the record of earlier runs in an output folder; empty when there is none that can be read.
+
+    What another version wrote in another shape, or a damaged file, counts as not having run.
+    """
     try:
         record = json.loads((folder / RUN_FILE).read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return {}
-    return record if isinstance(record, dict) else {}
+    if not isinstance(record, dict):
+        return {}
+    stages = record.get("stages")
+    whole = stages.items() if isinstance(stages, dict) else ()
+    return {
+        **record,
+        "stages": {name: item for name, item in whole if isinstance(item, dict) and item.keys() >= _ENTRY},
+    }
 
 
 def write_run(folder: Path, record: Mapping[str, Any]) -> None:
     """Write the record of a run, whole."""
-    write_text(folder / RUN_FILE, json.dumps(record, indent=1, ensure_ascii=False, default=str) + "\n")
+    write_text(folder / RUN_FILE, json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n")
 
 
 def changed_settings(before: Any, now: Any, key: str = "") -> list[str]:

@@ -13,9 +13,10 @@ from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from morphcline.errors import MorphclineError, Problem, StudyError
+from morphcline.errors import MorphclineError, Problem, StudyError, StudyFileError
 from morphcline.files.atomic import write_text
 from morphcline.provenance import (
+    RUN_FILE,
     changed_settings,
     code_digest,
     digest_of,
@@ -32,6 +33,8 @@ if TYPE_CHECKING:
     from morphcline.stages.intake import Assessment
 
 _DRAWING = {"maps", "report"}
+#: Settings on which every stage depends.
+_ALWAYS = ("study.name", "study.crs", "study.seed", "study.area")
 COLUMNS_FILE = "tables/README.md"
 
 
@@ -119,6 +122,7 @@ def plan(study: Study, folder: Path, stages: Iterable[str] = STAGES, *, force: b
     A stage is due when anything it declares has another content than when it last ran. A stage that reads what a
     due stage writes may turn out not to be due, when that comes out the same.
     """
+    _refuse_foreign_folder(folder, study)
     records = read_run(folder).get("stages", {})
     remade: dict[str, str] = {}
     dues = []
@@ -172,6 +176,7 @@ def run(
     study = study if isinstance(study, Study) else load_study(study)
     folder = output_folder(study, out)
     _refuse_foreign_folder(folder, study)
+    _check_traits(study)
     workers, listener = workers or Workers(), listener or Listener()
     record = read_run(folder)
     done: dict[str, Any] = record.get("stages", {})
@@ -183,7 +188,9 @@ def run(
                 skipped.append(name)
                 listener.skipped(name)
                 continue
+            before = done.get(name, {}).get("outputs", {})
             done[name] = _run_stage(study, folder, name, reason, done, workers, listener)
+            _remove_stale(folder, before, done[name]["outputs"])
             ran.append(name)
             _keep(folder, study, done)
     finally:
@@ -220,7 +227,7 @@ def _accounts_before(name: str, records: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _digest_of_accounts(accounts: Mapping[str, Any]) -> str:
-    text = json.dumps(accounts, sort_keys=True, default=str)
+    text = json.dumps(accounts, sort_keys=True)
     return hashlib.blake2b(text.encode(), digest_size=16).hexdigest()
 
 
@@ -247,7 +254,7 @@ def _run_stage(
                 f"run the stages before it first: leave out --from and --only, or use --to {name}",
             )
         )
-    sections = tuple(dict.fromkeys(("study", *stage.settings)))
+    sections = tuple(dict.fromkeys((*_ALWAYS, *stage.settings)))
     sources = {source_key(study, path): digest_of(path) for path in stage.sources(study)}
     reads = {read: digest_of(folder / read) for read in stage.inputs(study)}
     accounts = _accounts_before(name, records) if stage.reads_accounts else {}
@@ -276,6 +283,25 @@ def _run_stage(
         "columns": {table: dict(columns) for table, columns in stage.columns.items()},
         "account": account,
     }
+
+
+def _remove_stale(folder: Path, before: Mapping[str, str], now: Mapping[str, str]) -> None:
+    """Remove what the stage wrote earlier and no longer writes, unless somebody has changed it since."""
+    for name in before.keys() - now.keys():
+        if digest_of(folder / name) == before[name]:
+            (folder / name).unlink()
+
+
+def _check_traits(study: Study) -> None:
+    """Raise what is wrong with the traits that the study names; it takes the scorer's knowledge to see it."""
+    from morphcline.scoring.traits import wanted_traits
+
+    known = [trait.name for trait in wanted_traits(study.scoring, file=study.file.name)]
+    unknown = [name for name in study.clines.traits or () if name not in known]
+    if unknown:
+        raise StudyFileError(
+            Problem(study.file.name, "[clines] traits", f"found {unknown[0]!r}", "known traits: " + ", ".join(known))
+        )
 
 
 def _keep(folder: Path, study: Study, done: dict[str, Any]) -> None:
@@ -312,7 +338,7 @@ def _refuse_foreign_folder(folder: Path, study: Study) -> None:
     if folder.exists() and not folder.is_dir():
         raise StudyError(Problem(str(folder), "", "this is a file", "name a folder with --out"))
     record = read_run(folder)
-    if record and record.get("study") != study.study.name:
+    if record.get("study") not in (None, study.study.name):
         raise StudyError(
             Problem(
                 folder.name,
@@ -321,8 +347,8 @@ def _refuse_foreign_folder(folder: Path, study: Study) -> None:
                 "choose another folder with --out",
             )
         )
-    if not record and folder.is_dir() and any(not item.name.startswith(".") for item in folder.iterdir()):
-        ours = {"records", "tables", "surfaces", "figures", "sites.gpkg", "map.html", "report.html"}
+    if not record.get("study") and folder.is_dir() and any(not item.name.startswith(".") for item in folder.iterdir()):
+        ours = {"records", "tables", "surfaces", "figures", "sites.gpkg", "map.html", "report.html", RUN_FILE}
         foreign = sorted({item.name for item in folder.iterdir() if not item.name.startswith(".")} - ours)
         if foreign:
             raise StudyError(
@@ -383,6 +409,7 @@ def _examinations(study: Study) -> Iterable[Callable[[], Any]]:
     from morphcline.files import rasters, vectors
     from morphcline.places import crs
 
+    yield partial(_check_traits, study)
     yield partial(crs.check_working_crs, study.study.crs, None, file=study.file.name)
     for raster in (study.habitat, study.temperature):
         if raster is not None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any, TypeVar
+from typing import TypeVar
 
 from morphcline.errors import Problem, StudyError, WorkerError
 
@@ -67,14 +67,23 @@ class Workers:
             from distributed import Client
         except ImportError:
             raise StudyError(
-                Problem("", "--scheduler", "the Dask client is not installed", 'pip install "morphcline[cluster]"')
+                Problem(
+                    "",
+                    "--scheduler",
+                    "the Dask client is not installed",
+                    'in a clone of morphcline: pip install ".[cluster]"',
+                )
             ) from None
-        client: Any = None
+        from concurrent.futures import CancelledError
+
+        from distributed import KilledWorker
+
         try:
             client = Client(self.scheduler, timeout="15s", set_as_default=False)
-            return list(client.gather(client.map(function, tasks, pure=False)))
-        except (OSError, TimeoutError) as error:
+        except (OSError, TimeoutError, ValueError) as error:
             raise WorkerError(f"no Dask scheduler answers at {self.scheduler}: {error}") from error
-        finally:
-            if client is not None:
-                client.close()
+        with client:
+            try:
+                return list(client.gather(client.map(function, tasks, pure=False)))
+            except (KilledWorker, CancelledError) as error:
+                raise WorkerError(f"the cluster at {self.scheduler} lost a worker or went away: {error}") from error

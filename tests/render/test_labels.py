@@ -22,10 +22,11 @@ def test_examples_hold() -> None:
 @given(st.floats(0, 1))
 def test_a_percentage_is_never_rounded_to_none_or_all(value: float) -> None:
     text = labels.percent(value)
-    assert re.fullmatch(r"\d{1,3}(\.\d)?%", text)
+    assert re.fullmatch(r"[<>]?\d{1,3}(\.\d)?%", text)
     assert (text == "0%") == (value == 0)
     assert (text == "100%") == (value == 1)
-    assert abs(float(text[:-1]) - 100 * value) <= 0.5
+    assert (text[0] in "<>") == (0 < min(value, 1 - value) < 0.001)
+    assert abs(float(text.strip("<>%")) - 100 * value) <= 0.5
 
 
 @given(st.floats(-1e6, 1e6))

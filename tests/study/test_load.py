@@ -115,6 +115,10 @@ def test_every_problem_is_told_at_once(tmp_path: Path) -> None:
         (('path = "records.csv"', 'path = "r.csv"\ncolumns = { lon = "x" }'), "lon"),
         (('path = "records.csv"', 'path = "r.csv"\nposition = { writen_as = "x" }'), "did you mean 'written_as'"),
         (('path = "records.csv"', ""), "path: this key is missing"),
+        (("[records]", "[surfaces]\nbandwidth = -5\n[records]"), "[surfaces] bandwidth: found -5"),
+        (("[records]", "[surfaces]\nbandwidth = 0\n[records]"), "[surfaces] bandwidth: found 0"),
+        (("[records]", "[surfaces]\ncell_m = inf\n[records]"), "[surfaces] cell_m: found inf"),
+        (("[records]", "[clines]\naxis = 400\n[records]"), "[clines] axis: found 400"),
     ],
 )
 def test_what_is_wrong_is_named(tmp_path: Path, change: tuple[str, str], message: str) -> None:

@@ -7,6 +7,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
+from morphcline.errors import Problem, StudyError
+
 
 @contextmanager
 def whole_file(path: Path) -> Iterator[Path]:
@@ -21,12 +23,22 @@ def whole_file(path: Path) -> Iterator[Path]:
     Yields
     ------
     Path
+
+    Raises
+    ------
+    StudyError
+        When the file is there and another program won't let go of it; the old content stays.
     """
     path.parent.mkdir(parents=True, exist_ok=True)
     temporary = path.with_name(f".{path.stem}.part-{os.getpid()}{path.suffix}")
     try:
         yield temporary
-        temporary.replace(path)
+        try:
+            temporary.replace(path)
+        except PermissionError:
+            # Windows won't replace a file that a spreadsheet or a viewer holds open.
+            problem = Problem(path.name, "", "it can't be replaced", "close the program that has it open and run again")
+            raise StudyError(problem) from None
     finally:
         with suppress(FileNotFoundError):
             temporary.unlink()

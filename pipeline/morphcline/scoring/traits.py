@@ -117,12 +117,14 @@ def user_trait(trait: UserTrait) -> Trait:
     )
 
 
-def wanted_traits(scoring: Scoring) -> tuple[Trait, ...]:
+def wanted_traits(scoring: Scoring, *, file: str = "") -> tuple[Trait, ...]:
     """Return the traits that a study asks for: the standard ones (or those named), then the user's own.
 
     Parameters
     ----------
     scoring : Scoring
+    file : str
+        The study file's name, for the sentences.
 
     Returns
     -------
@@ -143,12 +145,15 @@ def wanted_traits(scoring: Scoring) -> tuple[Trait, ...]:
         try:
             trait = user_trait(definition)
         except ValueError as error:
-            problems.append(Problem("", where, f"the trait {definition.name!r}: {error}", "mend the selection"))
+            problems.append(Problem(file, where, f"the trait {definition.name!r}: {error}", "mend the selection"))
             continue
         if not slug(trait.name) or slug(trait.name) in taken:
             problems.append(
                 Problem(
-                    "", where, f"the name {trait.name!r} is taken or has no letters", "give the trait a name of its own"
+                    file,
+                    where,
+                    f"the name {trait.name!r} is taken or has no letters",
+                    "give the trait a name of its own",
                 )
             )
         taken.add(slug(trait.name))
@@ -158,7 +163,7 @@ def wanted_traits(scoring: Scoring) -> tuple[Trait, ...]:
         if name not in known:
             near = difflib.get_close_matches(name, known, n=1)
             accepted = f"did you mean {near[0]!r}" if near else "known traits: " + ", ".join(known)
-            problems.append(Problem("", "[scoring] traits", f"the trait {name!r} is unknown", accepted))
+            problems.append(Problem(file, "[scoring] traits", f"the trait {name!r} is unknown", accepted))
     if problems:
         raise StudyFileError(problems)
     chosen = [trait for name, trait in standard.items() if scoring.traits is None or name in scoring.traits]

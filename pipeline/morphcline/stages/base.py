@@ -58,7 +58,7 @@ class Stage:
     name, summary : str
     settings : tuple of str
         Names of the study file's sections (or of single keys: ``"publish.blur_m"``) that change the result;
-        ``study`` always counts.
+        of ``study`` all but the title always counts.
     reads : tuple of str, or callable
         Outputs of earlier stages, from the output folder; a callable where they depend on the study.
     writes : callable

@@ -357,7 +357,17 @@ def _sources(study: Study) -> tuple[Path, ...]:
 STAGE = Stage(
     name="maps",
     summary="figures for print, and the page with the map",
-    settings=("scoring", "habitat", "temperature", "surfaces", "autocorrelation", "clines", "change", "publish"),
+    settings=(
+        "study",
+        "scoring",
+        "habitat",
+        "temperature",
+        "surfaces",
+        "autocorrelation",
+        "clines",
+        "change",
+        "publish",
+    ),
     reads=lambda study: (
         _ACCEPTED,
         _FLAGGED,

@@ -25,8 +25,8 @@ _FLAGGED = "records/flagged.csv"
 _FIGURES = "figures/README.md"
 
 _SECTIONS = (
-    "records", "earlier", "scoring", "habitat", "temperature", "surfaces", "autocorrelation", "clines", "change",
-    "publish",
+    "study", "records", "earlier", "scoring", "habitat", "temperature", "surfaces", "autocorrelation", "clines",
+    "change", "publish",
 )  # fmt: skip
 
 #: Formats a page can show, the sharper first, with the size in bytes beyond which the next is taken.

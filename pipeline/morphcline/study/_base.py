@@ -6,6 +6,6 @@ from pydantic import BaseModel, ConfigDict
 
 
 class Section(BaseModel):
-    """A frozen section; unknown keys are refused."""
+    """A frozen section; unknown keys are refused, and so are numbers that are none."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, validate_default=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, validate_default=True, allow_inf_nan=False)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Literal
+from typing import Annotated, Literal
 
 from pydantic import Field
 
@@ -21,7 +21,7 @@ class Clines(Section):
         Traits to fit; all traits otherwise.
     """
 
-    axis: Literal["best"] | float | Path = "best"
+    axis: Literal["best"] | Annotated[float, Field(ge=0, le=360)] | Path = "best"
     traits: tuple[str, ...] | None = None
 
 

@@ -85,7 +85,7 @@ def load_study(file: str | Path) -> Study:
     try:
         study = Study.model_validate({"file": file, **shaped})
     except ValidationError as error:
-        problems += _problems(error, file, shaped)
+        problems += _problems(error, file)
     if problems or study is None:
         raise StudyFileError(problems)
     absolute: Study = _with_absolute_paths(study, file.parent)
@@ -150,13 +150,13 @@ def _a_source_per_path(table: dict[str, Any]) -> list[dict[str, Any]]:
     return [table]
 
 
-def _problems(error: ValidationError, file: Path, shaped: dict[str, Any]) -> Iterator[Problem]:
+def _problems(error: ValidationError, file: Path) -> Iterator[Problem]:
     seen = set()
     for item in error.errors(include_url=False):
         location = _without_union_tags(item["loc"])
         where = _where(location)
         if item["type"] == "extra_forbidden":
-            found, accepted = f"the key {location[-1]!r} is unknown", _nearest_key(location, shaped)
+            found, accepted = f"the key {location[-1]!r} is unknown", _nearest_key(location)
         elif item["type"] == "missing":
             found, accepted = "this key is missing", "add it"
         else:
@@ -195,15 +195,15 @@ def _where(location: list[Any]) -> str:
     return f"[{'.'.join(names[:-1])}] {names[-1]}"
 
 
-def _nearest_key(location: list[Any], shaped: dict[str, Any]) -> str:
-    known = sorted(_known_keys(Study, location[:-1], shaped))
+def _nearest_key(location: list[Any]) -> str:
+    known = sorted(_known_keys(Study, location[:-1]))
     near = difflib.get_close_matches(str(location[-1]), known, n=1)
     if near:
-        return f"did you mean {near[0]!r}?".removesuffix("?")
+        return f"did you mean {near[0]!r}"
     return "known keys here: " + ", ".join(known)
 
 
-def _known_keys(model: type[BaseModel], location: Iterable[Any], shaped: Any) -> set[str]:
+def _known_keys(model: type[BaseModel], location: Iterable[Any]) -> set[str]:
     for part in location:
         if isinstance(part, int) or part not in model.model_fields:
             continue
@@ -212,7 +212,7 @@ def _known_keys(model: type[BaseModel], location: Iterable[Any], shaped: Any) ->
             return set()
         model = inner
     names = set(model.model_fields)
-    return (names - {"file", "earlier"}) | {"change"} if model is Study else names
+    return names - {"file", "earlier"} if model is Study else names
 
 
 def _section_in(annotation: Any) -> type[BaseModel] | None:

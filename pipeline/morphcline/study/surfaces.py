@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Annotated, Literal
 
 from pydantic import Field
 
 from morphcline.study._base import Section
+
+Metres = Annotated[float, Field(gt=0)]
 
 
 class Neighbours(Section):
@@ -34,5 +36,5 @@ class Surfaces(Section):
     cell_m: float = Field(default=500.0, gt=0)
     degree: Literal[0, 1] = 1
     kernel: Literal["gaussian", "epanechnikov", "tricube"] = "gaussian"
-    bandwidth: Literal["cross-validated"] | float | Neighbours = "cross-validated"
+    bandwidth: Literal["cross-validated"] | Metres | Neighbours = "cross-validated"
     min_effective_shells: float = Field(default=30.0, gt=0)
