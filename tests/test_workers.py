@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
+import os
 import pickle
+from collections.abc import Iterator
 
 import pytest
 
-from morphcline.errors import Problem, SourceError, StudyError, StudyFileError, WorkerError
+from morphcline import workers
+from morphcline.errors import Problem, SourceError, StudyFileError, WorkerError
 from morphcline.study import load_study
 from morphcline.workers import Workers
 
@@ -33,6 +36,33 @@ def test_errors_survive_pickling() -> None:
     assert str(again) == "a, b: c; d.\ne: f."
 
 
-def test_a_scheduler_that_is_not_there_is_one_sentence() -> None:
-    with pytest.raises((WorkerError, StudyError), match=r"scheduler|Dask"):
+@pytest.fixture(scope="module")
+def scheduler() -> Iterator[str]:
+    """Start a Dask scheduler with two workers on this machine's loopback."""
+    distributed = pytest.importorskip("distributed")
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=1, processes=False, dashboard_address=None, host="127.0.0.1", protocol="tcp"
+    ) as cluster:
+        yield cluster.scheduler_address
+
+
+def test_a_cluster_gives_the_same_results_in_the_same_order(scheduler: str) -> None:
+    tasks = [0, 1, 2, 5, 3]
+    assert Workers(scheduler=scheduler).map(math.factorial, tasks) == [1, 1, 2, 120, 6]
+
+
+def test_an_error_of_the_users_comes_back_from_a_cluster(scheduler: str) -> None:
+    with pytest.raises(StudyFileError, match=r"none\.toml: there is no such file"):
+        Workers(scheduler=scheduler).map(load_study, ["none.toml"])
+
+
+def test_an_error_of_a_task_is_not_taken_for_a_lost_scheduler(scheduler: str) -> None:
+    with pytest.raises(FileNotFoundError, match="absent"):
+        Workers(scheduler=scheduler).map(os.stat, ["absent"])
+
+
+def test_a_scheduler_that_is_not_there_is_one_sentence(monkeypatch: pytest.MonkeyPatch) -> None:
+    pytest.importorskip("distributed")
+    monkeypatch.setattr(workers, "CONNECT_S", 1)
+    with pytest.raises(WorkerError, match=r"no Dask scheduler answers at tcp://127\.0\.0\.1:9"):
         Workers(scheduler="tcp://127.0.0.1:9").map(math.factorial, [1, 2])

@@ -8,6 +8,9 @@ from typing import TypeVar
 
 from morphcline.errors import Problem, StudyError, WorkerError
 
+#: Seconds after which a scheduler that doesn't answer counts as absent.
+CONNECT_S = 15
+
 Task = TypeVar("Task")
 Result = TypeVar("Result")
 
@@ -79,7 +82,7 @@ class Workers:
         from distributed import KilledWorker
 
         try:
-            client = Client(self.scheduler, timeout="15s", set_as_default=False)
+            client = Client(self.scheduler, timeout=CONNECT_S, set_as_default=False)
         except (OSError, TimeoutError, ValueError) as error:
             raise WorkerError(f"no Dask scheduler answers at {self.scheduler}: {error}") from error
         with client:

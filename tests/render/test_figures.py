@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import subprocess
 import sys
@@ -25,11 +26,11 @@ from morphcline.render.figures.correlogram import draw_correlogram
 from morphcline.render.figures.frame import MapFrame
 from morphcline.render.figures.habitat import draw_habitat
 from morphcline.render.figures.landscape import draw_landscape
-from morphcline.render.figures.saving import save
 from morphcline.render.figures.sheet import Figure, Sheet, pixels, style
 from morphcline.render.figures.sites import SitePanel, draw_sites
 from morphcline.render.figures.surfaces import SurfacePanel, draw_surfaces
 from morphcline.render.palettes import LOCAL_GROUPS, frequency_colours
+from morphcline.stages._saving import save
 
 SPECIES = "Cepaea nemoralis"
 TRAITS = ("yellow", "pink", "brown", "unbanded", "mid-banded", "many-banded", "effectively unbanded", "fused")
@@ -306,7 +307,7 @@ def test_the_same_figure_has_the_same_bytes(draw, tmp_path: Path) -> None:
 def test_bytes_do_not_depend_on_the_process_and_pyplot_is_not_needed(tmp_path: Path) -> None:
     code = (
         "import sys; from pathlib import Path\n"
-        "from render_figures import sites_figure; from morphcline.render.figures.saving import save\n"
+        "from render_figures import sites_figure; from morphcline.stages._saving import save\n"
         "save(sites_figure(90.0), Path(sys.argv[1]), ['png', 'svg', 'pdf'])\n"
         "assert 'matplotlib.pyplot' not in sys.modules\n"
     )
@@ -314,7 +315,8 @@ def test_bytes_do_not_depend_on_the_process_and_pyplot_is_not_needed(tmp_path: P
     for seed in ("1", "2"):
         done = subprocess.run(
             [sys.executable, "-c", code, str(tmp_path / seed)], capture_output=True, text=True, check=False,
-            cwd=tmp_path, env={"PYTHONHASHSEED": seed, "PYTHONPATH": str(tmp_path), "MPLCONFIGDIR": str(tmp_path)},
+            cwd=tmp_path,
+            env=os.environ | {"PYTHONHASHSEED": seed, "PYTHONPATH": str(tmp_path), "MPLCONFIGDIR": str(tmp_path)},
         )  # fmt: skip
         assert done.returncode == 0, done.stderr
     for path in (tmp_path / "1").iterdir():

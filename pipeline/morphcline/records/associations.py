@@ -25,8 +25,9 @@ ASSOCIATIONS = {
     "d_prime": "d over the largest value these frequencies allow",
     "r2": "squared correlation",
     "chi2": "n r2, on one degree of freedom; for all sites pooled it mixes association within and between sites",
-    "p": "of chi2",
-    "p_mantel_haenszel": "all sites: association within sites, Cochran-Mantel-Haenszel without continuity correction",
+    "p": "of chi2; shells are taken as independent",
+    "p_mantel_haenszel": "all sites: association within sites, Cochran-Mantel-Haenszel without continuity correction; "
+    "shells of a site are taken as independent",
     "odds_ratio": "all sites: Mantel-Haenszel odds ratio within sites; above 1 when the two go together",
     "odds_ratio_low": "lower limit, by Robins, Breslow & Greenland",
     "odds_ratio_high": "upper limit",

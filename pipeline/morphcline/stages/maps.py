@@ -33,7 +33,6 @@ from morphcline.render.figures.correlogram import draw_correlogram
 from morphcline.render.figures.frame import MapFrame
 from morphcline.render.figures.habitat import draw_habitat
 from morphcline.render.figures.landscape import draw_landscape
-from morphcline.render.figures.saving import save
 from morphcline.render.figures.sheet import Figure
 from morphcline.render.figures.sites import draw_sites
 from morphcline.render.figures.surfaces import draw_surfaces
@@ -42,6 +41,7 @@ from morphcline.scoring.species import slug
 from morphcline.scoring.traits import MORPHS, wanted_traits
 from morphcline.stages import _panels as panels
 from morphcline.stages._panels import Material
+from morphcline.stages._saving import save
 from morphcline.stages._webpage import page_data
 from morphcline.stages.base import Account, Context, Stage
 from morphcline.stages.surfaces import raster_name

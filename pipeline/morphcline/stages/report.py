@@ -9,12 +9,15 @@ from __future__ import annotations
 import base64
 from pathlib import Path
 
+import pandas as pd
+
 from morphcline import __version__
 from morphcline.files.atomic import write_text
 from morphcline.files.tables import read_table
 from morphcline.records.period import survey_years
 from morphcline.render import labels
 from morphcline.render.report import ReportData, ShownFigure, render_report
+from morphcline.scoring.traits import wanted_traits
 from morphcline.stages.base import Account, Context, Stage
 from morphcline.study import Study, settings_in_force
 
@@ -36,30 +39,62 @@ _SHOWN = (("svg", "image/svg+xml", 500_000), ("png", "image/png", 20_000_000))
 def run(context: Context) -> Account:
     """Write the report."""
     study = context.study
-    tables = {name: read_table(context.path(f"tables/{name}.csv")) for name in _TABLES}
+    among = {trait.name: trait.denominator for trait in wanted_traits(study.scoring)}
+    tables = {name: _with_denominators(read_table(context.path(f"tables/{name}.csv")), among) for name in _TABLES}
     figures = [
         figure
         for name in context.accounts["maps"]["figures"]
         if (figure := _figure(context.path("figures"), name)) is not None
     ]
+    accepted = read_table(context.path(_ACCEPTED))
     data = ReportData(
         title=study.study.title or study.study.name,
-        area=_where_and_when(context),
+        area=_where_and_when(context, accepted),
         settings=settings_in_force(study),
         accounts=context.accounts,
         tables=tables,
         figures=figures,
+        recorders=_recorders(accepted, named=study.publish.names),
         version=__version__,
     )
     write_text(context.path(REPORT), render_report(data))
-    return {"figures": len(figures), "warnings": []}
+    return {"figures": len(figures), "warnings": _unshown(context.accounts["maps"]["figures"], figures)}
 
 
-def _where_and_when(context: Context) -> str:
-    years = labels.period(survey_years(read_table(context.path(_ACCEPTED)), read_table(context.path(_FLAGGED))))
+def _unshown(drawn: list[str], shown: list[ShownFigure]) -> list[str]:
+    names = {figure.name for figure in shown}
+    missing = [name for name in drawn if name not in names]
+    if not missing:
+        return []
+    return [
+        f"{labels.counted(len(missing), 'figure')} can't stand in the report, which takes SVG and PNG: add one of them "
+        f"to [publish] formats ({', '.join(missing)})."
+    ]
+
+
+def _where_and_when(context: Context, accepted: pd.DataFrame) -> str:
+    years = labels.period(survey_years(accepted, read_table(context.path(_FLAGGED))))
     sites = labels.counted(len(read_table(context.path("tables/sites.csv"))), "site")
     crs = labels.crs_name(context.study.study.crs)
     return f"{sites}{', ' + years if years else ''}; coordinates in {crs}."
+
+
+def _with_denominators(table: pd.DataFrame, among: dict[str, str]) -> pd.DataFrame:
+    """Add to each row of a trait how it reads in a sentence, the study's own traits included."""
+    if "trait" not in table:
+        return table
+    known = {**labels.STANDARD_DENOMINATORS, **among}
+    return table.assign(in_text=[labels.trait_in_text(trait, known) for trait in table["trait"]])
+
+
+def _recorders(accepted: pd.DataFrame, *, named: bool) -> str:
+    """Say who sent records in: by name only if the study file says so."""
+    names = sorted({name for name in accepted.loc[accepted["survey"] == "", "recorder"] if name})
+    if not names:
+        return ""
+    if named:
+        return f"Records by {labels.listing(names)}."
+    return f"Records by {labels.counted(len(names), 'recorder')}, whose names are kept back."
 
 
 def _figure(folder: Path, name: str) -> ShownFigure | None:

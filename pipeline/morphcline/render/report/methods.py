@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from morphcline.render import labels
@@ -42,6 +42,9 @@ REFERENCES = (
     "teratogenicity. Biometrics 31: 949–952.",
     "Williams D.A. 1982. Extra-binomial variation in logistic linear models. Applied Statistics 31: 144–148.",
 )
+
+
+_NOTHING: tuple[Any, ...] = (None, [], {}, ())
 
 
 def paragraphs(settings: Mapping[str, Any]) -> list[str]:
@@ -137,15 +140,21 @@ def settings_rows(settings: Mapping[str, Any]) -> list[tuple[str, str]]:
         if not isinstance(keys, Mapping):
             rows.append((f"[{section}]", "left out" if keys is None else str(keys)))
             continue
-        rows += [(f"[{section}] {key}", _value(value)) for key, value in keys.items() if value not in (None, [], {})]
+        rows += [
+            (f"[{section}] {key}", _value(value)) for key, value in keys.items() if value not in (None, [], {}, ())
+        ]
     return rows
 
 
 def _value(value: Any) -> str:
     if isinstance(value, Mapping):
-        return ", ".join(f"{key} = {_value(item)}" for key, item in value.items())
+        return ", ".join(f"{key} = {_value(item)}" for key, item in value.items() if item not in _NOTHING)
     if isinstance(value, list | tuple):
-        return ", ".join(_value(item) for item in value)
+        return "; ".join(_value(item) for item in value) if _nested(value) else ", ".join(map(_value, value))
     if isinstance(value, bool):
         return "yes" if value else "no"
     return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def _nested(values: Sequence[Any]) -> bool:
+    return any(isinstance(value, Mapping) for value in values)

@@ -34,6 +34,8 @@ class ReportData:
     tables : mapping
         Tables by name, without folder and ending: ``"regional"``, ``"clines"``.
     figures : sequence of ShownFigure
+    recorders : str
+        Who sent records in, in a sentence; may be empty.
     version : str
         Of this package.
     """
@@ -44,6 +46,7 @@ class ReportData:
     accounts: Mapping[str, Mapping[str, Any]]
     tables: Mapping[str, pd.DataFrame]
     figures: Sequence[ShownFigure]
+    recorders: str
     version: str
 
 
@@ -92,7 +95,7 @@ def _sections(data: ReportData) -> list[Section]:
     tables, figures = data.tables, data.figures
     level = labels.level(data.settings["scoring"]["confidence"])
     regional = tables["regional"]
-    told = [sections.came_in(data.accounts["intake"])]
+    told = [sections.came_in(data.accounts["intake"], data.recorders)]
     notes = [str(note) for note in data.accounts["frequencies"].get("notes", [])]
     for species in dict.fromkeys(regional["species"]):
         of_species = [note for note in notes if note.startswith(species)]

@@ -35,8 +35,8 @@ CLASS_TERM = "habitat: "
 LEAST_WEIGHT = 0.01
 
 
-def came_in(account: Mapping[str, Any]) -> Section:
-    """Say what came in and what became of it."""
+def came_in(account: Mapping[str, Any], recorders: str) -> Section:
+    """Say what came in, from whom, and what became of it."""
     by_file = ShownTable(
         "Rows by file.",
         ("File", "Survey"),
@@ -66,7 +66,7 @@ def came_in(account: Mapping[str, Any]) -> Section:
             f"accepted and {labels.number(account['rejected'])} rejected. The accepted rows, earlier surveys among "
             f"them, hold {labels.counted(account['shells_counted'], 'adult shell')} that count and "
             f"{labels.counted(account['shells_seen_not_counted'], 'more shell')} that were seen but don't: juveniles, "
-            "and shells too worn to score."
+            "and shells too worn to score." + (f" {recorders}" if recorders else "")
         ],
         tables=[by_file, *counts],
         notes=[

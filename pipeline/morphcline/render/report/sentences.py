@@ -26,9 +26,14 @@ def shells_and_sites(shells: float, sites: float) -> str:
     return f"{labels.counted(int(shells), 'shell')} from {labels.counted(int(sites), 'site')}"
 
 
+def in_text(row: Row) -> str:
+    """Return a row's trait with its denominator."""
+    return str(row["in_text"]) if "in_text" in row else labels.trait_in_text(row["trait"])
+
+
 def subject(row: Row) -> str:
     """Return a row's trait so that a verb can follow: ``"Yellow (among shells scored for colour)"``."""
-    name, comma, among = labels.trait_in_text(row["trait"]).partition(", ")
+    name, comma, among = in_text(row).partition(", ")
     return labels.sentence(f"{name} ({among})" if comma else name)
 
 
@@ -46,9 +51,9 @@ def frequency(row: Row) -> str:
         A row of ``regional.csv``.
     """
     if not known(row["frequency"]):
-        return f"{labels.sentence(labels.trait_in_text(row['trait']))}: not estimated."
+        return f"{labels.sentence(in_text(row))}: not estimated."
     return (
-        f"{labels.sentence(labels.trait_in_text(row['trait']))}: {labels.percent(row['frequency'])} "
+        f"{labels.sentence(in_text(row))}: {labels.percent(row['frequency'])} "
         f"({labels.percent_range(row['low'], row['high'])}; {shells_and_sites(row['total'], row['sites'])})."
     )
 
@@ -142,7 +147,7 @@ def cline(rows: Sequence[Row]) -> str:
     rows : sequence of mappings
         The rows of ``clines.csv`` of one species and trait, a model each.
     """
-    trait = labels.sentence(labels.trait_in_text(rows[0]["trait"]))
+    trait = labels.sentence(in_text(rows[0]))
     best = chosen_model(rows)
     if best is None:
         reason = next((row["not_fitted_because"] for row in rows if row["not_fitted_because"]), "no fit converged")
@@ -241,7 +246,7 @@ def _verdict(row: Row, what: str) -> str:
 
 
 def _trait(row: Row) -> str:
-    return labels.sentence(labels.trait_in_text(row["trait"]))
+    return labels.sentence(in_text(row))
 
 
 def _odds_in_words(row: Row) -> str:
@@ -271,7 +276,7 @@ def change(row: Row) -> str:
     row : mapping
         A pooled row of ``change.csv`` whose test allows for differences between sites.
     """
-    trait = labels.sentence(labels.trait_in_text(row["trait"]))
+    trait = labels.sentence(in_text(row))
     numbers = (
         f"{labels.percent(row['earlier_frequency'])} of {labels.counted(int(row['earlier_total']), 'shell')} then, "
         f"{labels.percent(row['later_frequency'])} of {labels.counted(int(row['later_total']), 'shell')} now"

@@ -100,8 +100,7 @@ def render_page(data: PageData) -> str:
     str
         The same text for the same data.
     """
-    south, north = float(data.sites["lat"].min()), float(data.sites["lat"].max())
-    west, east = float(data.sites["lon"].min()), float(data.sites["lon"].max())
+    south, west, north, east = _bounds(data)
     payload = survey_payload(data.sites, data.frequencies, data.local, data.overlays, data.rings)
     payload |= {"period": data.period, "bounds": [[south, west], [north, east]]}
 
@@ -132,6 +131,16 @@ def render_page(data: PageData) -> str:
         f"{_mended_head(parts['header'])}\n{head}</head>\n<body>\n{body}\n"
         f"<script>\n{parts['script']}\n</script>\n</body>\n</html>\n"
     )
+
+
+def _bounds(data: PageData) -> tuple[float, float, float, float]:
+    """Return the limits of all that is drawn: sites, outline and surfaces."""
+    points = [(row.lat, row.lon) for row in data.sites.itertuples()]
+    points += [(latitude, longitude) for ring in data.rings for longitude, latitude in ring]
+    for overlay in data.overlays.values():
+        points += [(overlay.south, overlay.west), (overlay.north, overlay.east)]
+    latitudes, longitudes = zip(*points, strict=True)
+    return float(min(latitudes)), float(min(longitudes)), float(max(latitudes)), float(max(longitudes))
 
 
 def _mended_head(head: str) -> str:
