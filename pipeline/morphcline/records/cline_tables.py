@@ -51,10 +51,20 @@ CLINE_COLUMNS = {
     "origin_y_m": "northing of that point",
     "not_fitted_because": "why there are no numbers, else empty",
     "direction": "along: the frequency rises along the bearing, or along the line; against: it falls along the line",
-    "limits_left_open": "the limits that the data leave open, separated by spaces",
+    "limits_left_open": "the limits that are not given, separated by spaces: the data leave them open, or the model is "
+    "not the chosen one (limits are sought for that alone)",
     "p_flat": "permutation test of a flat frequency against any sigmoid. Under a flat frequency the sigmoid with free "
     "ends gains more than its parameters are charged for, so believe a cline only where this is 0.05 or less",
-    "chosen": "whether this is the model to speak of: flat where p_flat is above 0.05, else that of the largest weight",
+    "chosen": "whether this is the model to speak of: flat where p_flat is above 0.05; else of the largest weight, "
+    "free ends only where p_free_ends is 0.05 or less and span_seen 0.9 or more",
+    "p_free_ends": "test of the better of linear and sigmoid against the sigmoid with free ends: how often surveys "
+    "drawn from the simpler cline look as much like free ends. Empty where p_flat is above 0.05",
+    "span_seen": "share of the way from p_min to p_max that the curve covers between the outermost sites; linear: 1",
+    "step": "True when a step fits as well as the width found: then width_m means nothing, and the cline is narrower "
+    "than width_high. Known of the chosen model alone",
+    "residual_moran_i": "Moran's I of the model's residuals (over their beta-binomial standard deviation), 8 nearest "
+    "neighbours: above what chance gives, one line of change doesn't describe the map, as where areas differ",
+    "residual_moran_p": "its two-sided p-value, by the moments for regression residuals",
 }
 ENVIRONMENT_COLUMNS = {
     "species": "species, by its full name",
@@ -141,7 +151,8 @@ def fit_cline_task(task: ClineTask) -> Clines:
     """Fit one trait along the axis of its task."""
     if isinstance(task.axis, Line):
         along = distance_along_line(task.easting, task.northing, task.axis.easting, task.axis.northing)
-        return fit_clines_along(along, task.count, task.total, rng=task.rng, confidence=task.confidence)
+        places = np.column_stack([task.easting, task.northing])
+        return fit_clines_along(along, task.count, task.total, rng=task.rng, confidence=task.confidence, places=places)
     return fit_clines(
         task.easting,
         task.northing,
@@ -196,10 +207,12 @@ def cline_rows(task: ClineTask, fitted: Clines) -> pd.DataFrame:
         "origin_y_m": origin[1],
         "not_fitted_because": fitted.not_fitted_because,
         "p_flat": fitted.p_flat,
+        "p_free_ends": fitted.p_free_ends,
     }
     if not fitted.fits:
         return _frame(
-            ({**fixed, "model": model, "converged": False, "chosen": False} for model in MODELS), CLINE_COLUMNS
+            ({**fixed, "model": model, "converged": False, "chosen": False, "step": False} for model in MODELS),
+            CLINE_COLUMNS,
         )
     rows = []
     for fit in fitted.fits:

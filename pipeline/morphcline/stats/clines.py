@@ -11,20 +11,19 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import chdtri, expit
 
+from morphcline.stats.cline_choice import Candidate, p_free_ends, residual_moran, span_seen
 from morphcline.stats.cline_fits import (
-    WIDEST,
     degrees,
     fit_flat,
     fit_free_ends,
     fit_linear,
     fit_sigmoid,
-    held_parameters,
     refit_sigmoid,
     rising,
 )
+from morphcline.stats.cline_intervals import Intervals, profile_intervals
 from morphcline.stats.cline_screen import Sites, intra_site_correlation, p_flat, screen_sigmoids
 from morphcline.stats.likelihood import Floats, Maximum
-from morphcline.stats.profiles import profile_limit
 
 #: Models in the order in which they are reported.
 MODELS = ("flat", "linear", "sigmoid", "sigmoid, free ends")
@@ -32,16 +31,25 @@ MODELS = ("flat", "linear", "sigmoid", "sigmoid, free ends")
 #: Fewer sites than this can't carry a model of six parameters with AICc (common practice, no single source).
 FEWEST_SITES = 10
 
-#: A permutation p-value above this leaves the flat model standing (convention).
-FLAT_ABOVE = 0.05
+#: A p-value above this leaves the simpler model standing: flat against any cline, any cline against free ends
+#: (convention).
+LEVEL = 0.05
 
-#: A centre farther out than this, in the same unit, is not looked for by a profile.
-_CENTRE_SOUGHT = 10.0
+#: The ends of a sigmoid are seen when this share of the way between them lies between the outermost sites (our choice).
+SPAN_SEEN = 0.9
+
+#: Limits that a sigmoid may have.
+LIMITS = ("centre_low", "centre_high", "width_low", "width_high", "bearing_low", "bearing_high")
+
+#: Parameters of each model along a given axis, rho included; the bearing is one more.
+_PARAMETERS = {"flat": 2, "linear": 3, "sigmoid": 3, "sigmoid, free ends": 5}
 
 
 @dataclass(frozen=True)
 class ClineFit:
     """One model fitted to one trait; NaN where the model has no such quantity or the profile doesn't close.
+
+    Limits are sought for the chosen model alone.
 
     Attributes
     ----------
@@ -62,7 +70,13 @@ class ClineFit:
     aicc, weight : float
     converged : bool
     open_limits : tuple of str
-        The intervals' ends that the data leave open.
+        The limits that are not given: the data leave them open, or the model is not the chosen one.
+    step : bool
+        A step fits as well as any width up to ``width_high``: no width can be told.
+    span_seen : float
+        Share of the way from end to end that the curve covers between the outermost sites.
+    residual_moran_i, residual_moran_p : float
+        Moran's I of the standardised residuals, eight nearest neighbours.
     """
 
     model: str
@@ -84,6 +98,10 @@ class ClineFit:
     aicc: float = np.nan
     weight: float = np.nan
     open_limits: tuple[str, ...] = ()
+    step: bool = False
+    span_seen: float = np.nan
+    residual_moran_i: float = np.nan
+    residual_moran_p: float = np.nan
 
 
 @dataclass(frozen=True)
@@ -101,9 +119,13 @@ class Clines:
     not_fitted_because : str
     p_flat : float
         Permutation test of a flat frequency against any sigmoid.
+    p_free_ends : float
+        Test of the better of linear and sigmoid against the sigmoid with free ends, by surveys drawn from the former;
+        NaN where flat stands.
     chosen : str
-        The model to speak of: flat where that test doesn't reject it, else the one of the highest weight among those
-        whose search converged.
+        The model to speak of: flat where its test doesn't reject it, else the one of the highest weight among those
+        whose search converged. Free ends are in it only where their test rejects the simpler cline and 90 % of the way
+        from end to end lies between the outermost sites.
     """
 
     fits: tuple[ClineFit, ...]
@@ -113,6 +135,7 @@ class Clines:
     origin_northing: float
     not_fitted_because: str = ""
     p_flat: float = np.nan
+    p_free_ends: float = np.nan
     chosen: str = ""
 
 
@@ -126,6 +149,7 @@ def fit_clines(
     axis_deg: float | None = None,
     confidence: float = 0.95,
     permutations: int = 499,
+    places: NDArray[np.float64] | None = None,
 ) -> Clines:
     """Fit every cline model to one trait.
 
@@ -136,13 +160,15 @@ def fit_clines(
     count, total : (n,) arrays
         Shells with the trait and shells judged; sites without shells are passed over.
     rng : numpy.random.Generator
-        For the permutations.
+        For the tests.
     axis_deg : float, optional
         A bearing, degrees clockwise from grid north; left out, the bearing that fits best is found with the rest.
     confidence : float
         Of the profile-likelihood intervals.
     permutations : int
-        Of the test against a flat frequency.
+        Of the test against a flat frequency, and as many draws of the test of free ends.
+    places : (n, 2) array, optional
+        Where the sites lie on the map, which makes them neighbours; left out, it is easting and northing.
 
     Returns
     -------
@@ -160,11 +186,14 @@ def fit_clines(
     the number of sites as sample size, for a site's shells are not independent (Burnham & Anderson 2002). Where the
     axis is given and the frequency falls along it, the opposite bearing is reported.
 
-    Limits are where twice the log-likelihood has dropped by chi-square's quantile. They run a little short where sites
-    are few: of 1000 simulated surveys of 80 sites, 92 to 94 % of the 95 % intervals held the planted value.
+    Limits are sought for the chosen model alone, where twice the log-likelihood has dropped by chi-square's quantile.
+    They run a little short where sites are few: of 1000 simulated surveys of 80 sites, 92 to 94 % of the 95 % intervals
+    held the planted value.
     """
     easting, northing, count, total = _checked(easting, northing, count, total)
     judged = total > 0
+    places = np.column_stack([easting, northing]) if places is None else np.asarray(places, dtype=np.float64)
+    places = places[judged]
     easting, northing, count, total = easting[judged], northing[judged], count[judged], total[judged]
     if not judged.any():
         return Clines((), 0, 0, np.nan, np.nan, "no shell was judged for this trait")
@@ -177,10 +206,7 @@ def fit_clines(
     if reason:
         return replace(empty, not_fitted_because=reason)
     data = Sites(east / unit, north / unit, count, total, unit, axis)
-    fits, p = _fit_models(data, confidence, rng, permutations)
-    weighed = _weighed(fits, len(total))
-    best = max((fit for fit in weighed if fit.converged), key=lambda fit: fit.weight, default=weighed[0]).model
-    return replace(empty, fits=weighed, p_flat=p, chosen="flat" if p > FLAT_ABOVE else best)
+    return _fit_models(data, places, empty, confidence, rng, permutations)
 
 
 def fit_clines_along(
@@ -191,6 +217,7 @@ def fit_clines_along(
     rng: np.random.Generator,
     confidence: float = 0.95,
     permutations: int = 499,
+    places: NDArray[np.float64] | None = None,
 ) -> Clines:
     """Fit every cline model along a line.
 
@@ -207,6 +234,7 @@ def fit_clines_along(
         axis_deg=0.0,
         confidence=confidence,
         permutations=permutations,
+        places=places,
     )
     shift = fitted.origin_northing
     fits = []
@@ -264,50 +292,97 @@ def _why_not(east: Floats, north: Floats, count: Floats, total: Floats, axis: fl
 
 
 def _fit_models(
-    data: Sites, confidence: float, rng: np.random.Generator, permutations: int
-) -> tuple[list[ClineFit], float]:
+    data: Sites, place: Floats, empty: Clines, confidence: float, rng: np.random.Generator, permutations: int
+) -> Clines:
     level = fit_flat(data)
-    target = float(np.sqrt(chdtri(1, 1 - confidence)))
     to_zero_and_one = fit_sigmoid(data, level)
     screen = screen_sigmoids(data, level)
-    p = p_flat(screen, rng, permutations)
-    free = fit_free_ends(data, screen, to_zero_and_one, level)
-    fits = [
-        _level_row(level),
-        _linear_row(data, level),
-        _finish(data, to_zero_and_one, level, target, ends_free=False),
-        _finish(data, free, level, target, ends_free=True, open_all=p > FLAT_ABOVE),
+    flat_p = p_flat(screen, rng, permutations)
+    bearing, line = fit_linear(data, level)
+    found = [
+        Candidate("flat", 0.0, level),
+        Candidate("linear", bearing, line),
+        _sigmoid_candidate(to_zero_and_one, ends_free=False),
+        _sigmoid_candidate(fit_free_ends(data, screen, to_zero_and_one, level), ends_free=True),
     ]
-    return fits, p
+    ends_p = np.nan
+    if flat_p <= LEVEL:
+        simpler = max(found[1:3], key=lambda one: (one.maximum.converged, one.maximum.log_likelihood))
+        ends_p = p_free_ends(data, simpler, screen, rng, permutations)
+    target = float(np.sqrt(chdtri(1, 1 - confidence)))
+    limits: dict[str, Intervals] = {}
+    for _ in range(8):
+        fits = _weighed([_row(data, one, limits.get(one.model)) for one in found], len(data.total))
+        chosen = _choice(fits, flat_p, ends_p)
+        at = MODELS.index(chosen)
+        if not chosen.startswith("sigmoid") or chosen in limits:
+            break
+        free = chosen == "sigmoid, free ends"
+        sought = profile_intervals(data, found[at].maximum, level, target, ends_free=free)
+        if isinstance(sought, Intervals):
+            limits[chosen] = sought
+        else:
+            better = refit_sigmoid(data, sought.parameters, ends_free=free, rounds=200)
+            found[at] = _sigmoid_candidate(rising(better), ends_free=free)
+    alike = [residual_moran(data, one, place) for one in found]
+    fits = tuple(replace(fit, residual_moran_i=i, residual_moran_p=p) for fit, (i, p) in zip(fits, alike, strict=True))
+    return replace(empty, fits=fits, p_flat=flat_p, p_free_ends=ends_p, chosen=chosen)
 
 
-def _level_row(level: Maximum) -> ClineFit:
-    frequency = float(expit(level.parameters[0]))
-    return ClineFit(
-        model="flat",
-        log_likelihood=level.log_likelihood,
-        parameters=2,
-        rho=intra_site_correlation(level),
-        p_min=frequency,
-        p_max=frequency,
-        converged=level.converged,
+def _sigmoid_candidate(best: Maximum, *, ends_free: bool) -> Candidate:
+    return Candidate("sigmoid, free ends" if ends_free else "sigmoid", float(best.parameters[2]), best)
+
+
+def _choice(fits: tuple[ClineFit, ...], flat_p: float, ends_p: float) -> str:
+    """Return the model to speak of: flat or of the highest weight, free ends only where they are shown and seen."""
+    if flat_p > LEVEL:
+        return "flat"
+    may = [fit for fit in fits if fit.converged]
+    if not (ends_p <= LEVEL and fits[-1].span_seen >= SPAN_SEEN):
+        may = [fit for fit in may if fit.model != "sigmoid, free ends"]
+    return max(may, key=lambda fit: fit.weight, default=fits[0]).model
+
+
+def _row(data: Sites, fitted: Candidate, limits: Intervals | None) -> ClineFit:
+    best, model = fitted.maximum, fitted.model
+    low, high = 0.0, 1.0
+    if model == "flat":
+        low = high = float(expit(best.parameters[0]))
+    elif model == "linear":
+        low, high = (float(end) for end in expit(best.parameters[:2]))
+    elif model == "sigmoid, free ends":
+        low, high = (float(end) for end in expit(best.parameters[3:5]))
+    row = ClineFit(
+        model=model,
+        log_likelihood=best.log_likelihood,
+        parameters=_PARAMETERS[model] + (data.axis is None and model != "flat"),
+        rho=intra_site_correlation(best),
+        p_min=low,
+        p_max=high,
+        converged=best.converged,
+        span_seen=span_seen(data, fitted),
     )
-
-
-def _linear_row(data: Sites, level: Maximum) -> ClineFit:
-    bearing, fit = fit_linear(data, level)
-    along = data.along(bearing)
-    return ClineFit(
-        model="linear",
-        log_likelihood=fit.log_likelihood,
-        parameters=3 + (data.axis is None),
-        rho=intra_site_correlation(fit),
-        p_min=float(expit(fit.parameters[0])),
-        p_max=float(expit(fit.parameters[1])),
-        converged=fit.converged,
-        bearing_deg=degrees(bearing),
-        centre_m=float(along.min() + along.max()) / 2 * data.unit_m,
-        width_m=float(np.ptp(along)) * data.unit_m,
+    if model == "flat":
+        return row
+    row = replace(row, bearing_deg=degrees(fitted.bearing))
+    if model == "linear":
+        along = data.along(fitted.bearing)
+        middle, stretch = float(along.min() + along.max()) / 2, float(np.ptp(along))
+        return replace(row, centre_m=middle * data.unit_m, width_m=stretch * data.unit_m)
+    centre, width = float(best.parameters[0]), float(np.exp(best.parameters[1]))
+    row = replace(row, centre_m=centre * data.unit_m, width_m=width * data.unit_m)
+    named = limits.in_metres(data.unit_m) if limits else dict.fromkeys(LIMITS, np.nan)
+    given = [name for name in LIMITS if data.axis is None or not name.startswith("bearing")]
+    return replace(
+        row,
+        centre_low=named["centre_low"],
+        centre_high=named["centre_high"],
+        width_low=named["width_low"],
+        width_high=named["width_high"],
+        bearing_low=named["bearing_low"],
+        bearing_high=named["bearing_high"],
+        open_limits=tuple(name for name in given if np.isnan(named[name])),
+        step=limits is not None and limits.step,
     )
 
 
@@ -319,92 +394,3 @@ def _weighed(fits: list[ClineFit], sites: int) -> tuple[ClineFit, ...]:
     relative = np.exp((aicc.min() - aicc) / 2)
     weights = relative / relative.sum()
     return tuple(replace(fit, aicc=float(a), weight=float(w)) for fit, a, w in zip(fits, aicc, weights, strict=True))
-
-
-def _finish(
-    data: Sites, best: Maximum, level: Maximum, target: float, *, ends_free: bool, open_all: bool = False
-) -> ClineFit:
-    """Add profile intervals; a better fit met on the way becomes the fit.
-
-    ``open_all``: no cline is shown to be there, so that no limit of it can be given.
-    """
-    for _ in range(5):
-        limits, better = _intervals(data, best, level, target, ends_free=ends_free, open_all=open_all)
-        if better is None:
-            break
-        best = rising(refit_sigmoid(data, better.parameters, ends_free=ends_free, rounds=200))
-    centre, log_width, bearing, before, beyond, _logit_rho = best.parameters
-    width = np.exp(log_width)
-    (c0, c1), (w0, w1), (b0, b1) = limits
-    named = {"centre_low": c0, "centre_high": c1, "width_low": w0, "width_high": w1}
-    if data.axis is None:
-        named |= {"bearing_low": b0, "bearing_high": b1}
-    return ClineFit(
-        model="sigmoid, free ends" if ends_free else "sigmoid",
-        log_likelihood=best.log_likelihood,
-        parameters=3 + (data.axis is None) + 2 * ends_free,
-        rho=intra_site_correlation(best),
-        p_min=float(expit(before)) if ends_free else 0.0,
-        p_max=float(expit(beyond)) if ends_free else 1.0,
-        converged=best.converged,
-        bearing_deg=degrees(bearing),
-        bearing_low=degrees(b0),
-        bearing_high=degrees(b1),
-        centre_m=float(centre) * data.unit_m,
-        centre_low=c0 * data.unit_m,
-        centre_high=c1 * data.unit_m,
-        width_m=float(width) * data.unit_m,
-        width_low=float(np.exp(w0)) * data.unit_m,
-        width_high=float(np.exp(w1)) * data.unit_m,
-        open_limits=tuple(name for name, value in named.items() if np.isnan(value)),
-    )
-
-
-def _intervals(
-    data: Sites, best: Maximum, level: Maximum, target: float, *, ends_free: bool, open_all: bool
-) -> tuple[list[tuple[float, float]], Maximum | None]:
-    """Return (low, high) of centre, log width and bearing, and any better fit met.
-
-    A flat frequency is a limit of the sigmoid at every bearing as the width grows, and at every centre and width as the
-    ends meet: when flat fits about as well, those limits are open, and no search is needed to know it.
-    """
-    as_good_flat = 2 * (best.log_likelihood - level.log_likelihood) < target**2
-    around = best.parameters[2]
-    sought = [
-        (0, -_CENTRE_SOUGHT, _CENTRE_SOUGHT),
-        (1, np.log(data.narrowest), np.log(WIDEST)),
-        (2, around - np.pi, around + np.pi),
-    ]
-    held = held_parameters(data, ends_free)
-    free = np.flatnonzero(~held)
-    errors = np.full(6, 0.5)
-    errors[free] = np.sqrt(np.abs(np.diag(np.linalg.pinv(best.information[np.ix_(free, free)]))))
-    limits: list[tuple[float, float]] = []
-    for index, low, high in sought:
-        known_open = open_all or held[index] or (as_good_flat and (ends_free or index == 2))
-        pair = []
-        for bound in (low, high):
-            hopeless = known_open or (as_good_flat and index == 1 and bound == high)
-            at = float(best.parameters[index])
-            if hopeless or (at <= low if bound == low else at >= high):
-                pair.append(np.nan)
-                continue
-
-            def refit(value: float, warm: Floats, index: int = index) -> Maximum:
-                start = warm.copy()
-                start[index] = value
-                return refit_sigmoid(data, start, ends_free=ends_free, hold=index)
-
-            limit = profile_limit(
-                best,
-                refit,
-                at=at,
-                first_step=target * float(np.clip(errors[index], 1e-4, 1.0)),
-                bound=float(bound),
-                target=target,
-            )
-            if limit.better is not None:
-                return limits, limit.better
-            pair.append(limit.value)
-        limits.append((pair[0], pair[1]))
-    return limits, None
