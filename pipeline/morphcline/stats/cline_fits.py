@@ -146,7 +146,19 @@ def fit_free_ends(data: Sites, screen: Screen, to_zero_and_one: Maximum, level: 
     tried = [refit_sigmoid(data, start, ends_free=True, rounds=15) for start in starts]
     tried.sort(key=lambda fit: -fit.log_likelihood)
     ended = [refit_sigmoid(data, fit.parameters, ends_free=True, rounds=200) for fit in tried[:3]]
-    return rising(max(ended, key=lambda fit: fit.log_likelihood))
+    return settled(data, max(ended, key=lambda fit: fit.log_likelihood), ends_free=True)
+
+
+def settled(data: Sites, fit: Maximum, *, ends_free: bool) -> Maximum:
+    """Return a sigmoid's maximum, searched to its end and rising along its bearing.
+
+    Across a step the likelihood is rough: the search's damping grows and its rounds run out. It starts afresh then.
+    """
+    for _ in range(3):
+        if fit.converged:
+            break
+        fit = refit_sigmoid(data, fit.parameters, ends_free=ends_free, rounds=200)
+    return rising(fit)
 
 
 def rising(fit: Maximum) -> Maximum:

@@ -19,7 +19,7 @@ from morphcline.stats.cline_fits import (
     fit_linear,
     fit_sigmoid,
     refit_sigmoid,
-    rising,
+    settled,
 )
 from morphcline.stats.cline_intervals import Intervals, profile_intervals
 from morphcline.stats.cline_screen import Sites, intra_site_correlation, p_flat, screen_sigmoids
@@ -323,7 +323,7 @@ def _fit_models(
             limits[chosen] = sought
         else:
             better = refit_sigmoid(data, sought.parameters, ends_free=free, rounds=200)
-            found[at] = _sigmoid_candidate(rising(better), ends_free=free)
+            found[at] = _sigmoid_candidate(settled(data, better, ends_free=free), ends_free=free)
     alike = [residual_moran(data, one, place) for one in found]
     fits = tuple(replace(fit, residual_moran_i=i, residual_moran_p=p) for fit, (i, p) in zip(fits, alike, strict=True))
     return replace(empty, fits=fits, p_flat=flat_p, p_free_ends=ends_p, chosen=chosen)
