@@ -30,7 +30,8 @@ class Problem:
     def __str__(self) -> str:
         place = ", ".join(part for part in (self.file, self.where) if part)
         sentence = f"{place}: {self.found}" if place else self.found
-        return f"{sentence}; {self.accepted}." if self.accepted else f"{sentence}."
+        whole = f"{sentence}; {self.accepted}" if self.accepted else sentence
+        return whole if whole.endswith("?") else f"{whole}."
 
 
 class MorphclineError(Exception):

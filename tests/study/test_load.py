@@ -100,9 +100,43 @@ def test_every_problem_is_told_at_once(tmp_path: Path) -> None:
     told = problems(tmp_path, text)
     assert "[surfaces] cel_m: the key 'cel_m' is unknown; did you mean 'cell_m'" in told
     assert "[surfaces] degree: found 2" in told
-    assert "[scoring] min_shells: found 0; input should be greater than or equal to 1" in told
+    assert "[scoring] min_shells: found 0; greater than or equal to 1 is accepted." in told
     assert "did you mean 'surfaces'" in told
-    assert len(told.splitlines()) == 4
+    assert "records.csv: there is no such file" in told
+    assert len(told.splitlines()) == 5
+
+
+def test_values_are_refused_in_plain_words(tmp_path: Path) -> None:
+    text = (
+        SMALL.replace('"orsel"', '"Orsel valley"').replace('"records.csv"', '"records.csv"\ncolumns = { specie = "x" }')
+        + """
+    [surfaces]
+    bandwidth = "big"
+    cell_m = "x"
+    [scoring]
+    min_shells = 2.5
+    [[scoring.trait]]
+    name = "a"
+    [publish]
+    names = 3
+    [habitat]
+    path = "study.toml"
+    classes = { a = "woodland" }
+    """
+    )
+    told = problems(tmp_path, text)
+    for words in (
+        "[study] name: found 'Orsel valley'; a slug of a-z, 0-9, - and _ is accepted.",
+        "the field 'specie' is unknown; did you mean 'species'?",
+        "[surfaces] bandwidth: found 'big'; 'cross-validated' or a number or a table is accepted.",
+        "[surfaces] cell_m: found 'x'; a number is accepted.",
+        "[scoring] min_shells: found 2.5; a whole number is accepted.",
+        'this key is missing; add it, for example counted = { colour = ["pink"] }.',
+        "[publish] names: found 3; true or false is accepted.",
+        "[habitat] classes: found the key 'a'; a raster code, a whole number, is accepted.",
+    ):
+        assert words in told
+    assert "pattern" not in told
 
 
 @pytest.mark.parametrize(

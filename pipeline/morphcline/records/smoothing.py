@@ -8,12 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from morphcline.scoring.traits import EXCLUSIVE, MORPHS
+from morphcline.scoring.traits import EXCLUSIVE
 from morphcline.stats.kernels import Floats
-from morphcline.stats.smoothing import Group
-
-#: Traits that repeat what others say: they have surfaces, but no say in the bandwidth.
-REPEATING = frozenset((*MORPHS, "many-banded", "effectively unbanded"))
 
 
 @dataclass(frozen=True)
@@ -31,7 +27,7 @@ class Samples:
     count, total : array (sites, traits)
         A total of 0 where a sample can't say.
     rho : array (traits,)
-        Intra-site correlation by which a sample weighs.
+        Intra-site correlation over the region.
     """
 
     species: str
@@ -58,11 +54,6 @@ class Samples:
     def shells_with(self, trait: str) -> int:
         """Return the number of shells that a trait's frequencies are taken among."""
         return int(self.total[:, self.traits.index(trait)].sum())
-
-    def varies(self, trait: str) -> bool:
-        """Return whether some shells show the trait and some don't."""
-        column = self.traits.index(trait)
-        return bool(0 < self.count[:, column].sum() < self.total[:, column].sum())
 
 
 def samples_of(
@@ -112,20 +103,16 @@ def samples_of(
     return Samples(species, tuple(traits), tuple(names), places, count, total, rho)
 
 
-def exclusive_groups(samples: Samples) -> tuple[Group, ...]:
-    """Return the groups of traits that must sum to 1, or to 1 at most, as far as the samples hold them whole."""
-    groups = []
-    for members in EXCLUSIVE:
-        if not set(members) <= set(samples.traits):
-            continue
-        columns = tuple(samples.traits.index(trait) for trait in members)
-        whole = bool(np.array_equal(samples.count[:, columns].sum(axis=1), samples.total[:, columns[0]]))
-        groups.append(Group(columns, exhaustive=whole))
-    return tuple(groups)
+def families(samples: Samples) -> tuple[tuple[str, ...], ...]:
+    """Return the traits by families, in their order: what is smoothed with one bandwidth and one correlation.
+
+    A shell has one trait of a family at most, and all are taken among the same shells: the three colours, the nine
+    morphs. Where not all of a family are here, and for every other trait, each is by itself.
+    """
+    family = {trait: members for members in EXCLUSIVE if set(members) <= set(samples.traits) for trait in members}
+    return tuple(dict.fromkeys(family.get(trait, (trait,)) for trait in samples.traits))
 
 
-def bandwidth_traits(samples: Samples) -> tuple[str, ...]:
-    """Return the traits that choose the bandwidth: those that vary and don't repeat others, or else all that vary."""
-    varying = tuple(trait for trait in samples.traits if samples.varies(trait))
-    own = tuple(trait for trait in varying if trait not in REPEATING)
-    return own or varying or samples.traits
+def is_exhaustive(samples: Samples) -> bool:
+    """Return whether each shell has one of the traits, as far as was found."""
+    return bool(np.array_equal(samples.count.sum(axis=1), samples.total[:, 0]))

@@ -1,14 +1,15 @@
 """Surfaces: smooth every trait's frequency over the study area, with its standard error and what supports it.
 
-Reads the sites, their counts and the regional intra-site correlations; writes one raster a species, the curve by which
-the bandwidth was chosen, and a line a trait that says how it went. Every sample with a shell counts, small ones for
+Reads the sites, their counts and the regional intra-site correlations; writes one raster a species, the curves by which
+the bandwidths were chosen, and a line a trait that says how it went. Every sample with a shell counts, small ones for
 what they are worth.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -19,14 +20,14 @@ from morphcline.files.surfaces import QUANTITIES, Tile, write_surfaces
 from morphcline.files.tables import read_table, write_table
 from morphcline.files.vectors import study_area
 from morphcline.places.grid import StudyGrid
-from morphcline.records.smoothing import Samples, bandwidth_traits, exclusive_groups, samples_of
+from morphcline.records.smoothing import Samples, families, is_exhaustive, samples_of
 from morphcline.scoring.species import slug
 from morphcline.scoring.traits import wanted_traits
 from morphcline.stages.base import Account, Context, Stage
-from morphcline.stats.bandwidth import Rung, choose_bandwidth, left_out_deviance, scatter_about_surface
+from morphcline.stats.bandwidth import Rung, choose_bandwidth, correlation_about_surface, left_out_deviance
 from morphcline.stats.kernels import CUT, Floats, nearest_bandwidth
 from morphcline.stats.local_likelihood import Flags
-from morphcline.stats.smoothing import Smoothed, Task, one_thread, smooth
+from morphcline.stats.smoothing import LEAST_SITES, Family, Smoothed, Task, one_thread, smooth
 from morphcline.study import Neighbours, Study
 
 #: Sites with a trait below which it has no surface: a plane has three unknowns, and a scatter about it needs more.
@@ -34,16 +35,22 @@ MIN_SITES = 5
 
 _TILE = 32  # cells: small enough that a tile's sites are few, large enough that starting it costs nothing
 _BATCH = 64  # tiles held in memory at once
-#: The scatter about a surface is a rough estimate where a trait is rare: hold it to what can be believed.
-_DISPERSION_LIMITS = (0.1, 10.0)
+
+#: What a standard error says, and what it doesn't.
+ERROR_NOTE = (
+    "The standard error covers chance, in the shells and in the sites, and not what smoothing blurs: an edge sharper "
+    "than about two bandwidths is drawn wider than it is."
+)
 
 _BANDWIDTH_COLUMNS = {
     "species": "species, by its full name",
+    "trait": "trait that the bandwidth is for; the three colours share one, and so do the nine morphs: they stand "
+    "together, with commas between",
     "bandwidth_m": "candidate bandwidth in metres: standard deviation of the Gaussian, half-width of the others; "
     "for a bandwidth that follows the sites, its median over them",
-    "deviance": "leave-one-site-out deviance, scaled for over-dispersion and added up over the traits that vary and "
-    "don't repeat others; lower foretells better",
-    "chosen": "True for the bandwidth that the surfaces have",
+    "deviance": "leave-one-site-out deviance (for colours and morphs multinomial), scaled for over-dispersion; lower "
+    "foretells better",
+    "chosen": "True for the bandwidth that the surface has",
 }
 _SURFACE_COLUMNS = {
     "species": "species, by its full name",
@@ -52,15 +59,19 @@ _SURFACE_COLUMNS = {
     "degree": "0: kernel-weighted proportion; 1: local logistic plane",
     "kernel": "gaussian, epanechnikov or tricube",
     "cells": "cells of the raster inside the study area",
-    "cells_blank": "of these, cells with less support than the study file asks for",
-    "fallback_cells": "shown cells where the plane isn't identified and the proportion stands",
+    "cells_blank": "of these, cells with less support than the study file asks for, and for planes those with fewer "
+    f"than {LEAST_SITES:g} effective sites or none that span a plane",
+    "fallback_cells": "shown cells whose plane the shells alone don't hold: with less than half an effective shell of a "
+    "kind in reach, where the frequency goes over to the proportion, or with sites so nearly separated that the slope "
+    "is held; their standard error allows for it",
     "sites": "samples with shells that can show the trait",
     "shells": "shells that can show the trait",
-    "rho": "intra-site correlation by which samples are weighted; colours share theirs, and so do the nine morphs",
-    "dispersion": "variance of the sites about the surface, as a multiple of what rho foretells; "
-    "the standard errors hold its root",
-    "closure_max": "largest distance from 1, in a shown cell, of the sum over colours (for morphs: excess of the sum "
-    "over 1) before the frequencies were divided by it",
+    "rho": "intra-site correlation about the surface, by which samples are weighted; it holds no difference that the "
+    "surface follows, unlike the regional one. Colours share theirs, and so do the nine morphs",
+    "closure_max": "largest misfit of the sum of the colours, or of the nine morphs, in a shown cell before they were "
+    "divided by it. Colours are divided by their sum, always. The nine morphs are fitted one by one and leave room for "
+    "shells with another single band: they are divided by their sum where it exceeds 1, and everywhere if no such shell "
+    "was found; 0 for other traits",
     "not_smoothed_because": "why the trait has no surface, else empty",
 }
 
@@ -88,32 +99,33 @@ class _Tally:
 
     def __init__(self, traits: int):
         self.blank = np.zeros(traits, dtype=int)
-        self.fallback = np.zeros(traits, dtype=int)
+        self.held = np.zeros(traits, dtype=int)
         self.closure = np.zeros(traits)
 
     def add(self, smoothed: Smoothed) -> None:
         self.blank += np.isnan(smoothed.frequency).sum(axis=0)
-        self.fallback += smoothed.fallback.sum(axis=0)
+        self.held += smoothed.held.sum(axis=0)
         self.closure = np.maximum(self.closure, smoothed.closure)
 
 
 @dataclass(frozen=True)
-class _Bandwidth:
-    """One bandwidth everywhere, or one that follows the sites; the curve is empty unless it was chosen by it."""
+class _Settled:
+    """A family of traits with what was settled for it: one bandwidth everywhere, or one that follows its own sites."""
 
+    traits: tuple[str, ...]
+    places: Floats
+    exhaustive: bool
+    rho: float
     metres: float
     neighbours: int | None
     candidates: Floats
     deviance: Floats
     at_limit: bool = False
 
-    def at(self, places: Floats, sites: Floats) -> Floats:
+    def bandwidth_at(self, places: Floats) -> Floats:
         if self.neighbours is None:
             return np.full(len(places), self.metres)
-        return nearest_bandwidth(places, sites, neighbours=self.neighbours)
-
-
-_NO_BANDWIDTH = _Bandwidth(np.nan, None, np.empty(0), np.empty(0))
+        return nearest_bandwidth(places, self.places, neighbours=self.neighbours)
 
 
 def raster_name(species: str) -> str:
@@ -138,10 +150,9 @@ def run(context: Context) -> Account:
         curves.append(curve)
         lines.append(table)
         account["warnings"] += warnings
-        absent = table[table["not_smoothed_because"] != ""]
+        absent, present = (table[(table["not_smoothed_because"] != "") == missing] for missing in (True, False))
         account["species"][species] = {
-            "bandwidth_m": None if len(absent) == len(table) else float(table["bandwidth_m"].max()),
-            "candidates": len(curve),
+            "bandwidth_m": dict(zip(present["trait"], present["bandwidth_m"].astype(float), strict=True)),
             "smoothed": len(table) - len(absent),
             "not_smoothed": dict(zip(absent["trait"], absent["not_smoothed_because"], strict=True)),
             "fallback_cells": int(table["fallback_cells"].sum()),
@@ -184,34 +195,32 @@ def _smooth_species(context: Context, area: _Area, samples: Samples) -> tuple[pd
     reasons = {trait: _why_not(samples, trait) for trait in samples.traits}
     kept = samples.of_traits([trait for trait in samples.traits if not reasons[trait]])
     tally = _Tally(len(kept.traits))
-    bandwidth, dispersion = _NO_BANDWIDTH, np.ones(0)
-    if kept.traits:
-        context.tick(0, 1, f"bandwidth of {samples.species}")
-        bandwidth = _choose(context, kept)
-        dispersion = scatter_about_surface(
-            kept.places, kept.count, kept.total, bandwidth=bandwidth.at(kept.places, kept.places), rho=kept.rho,
-            kernel=surfaces.kernel, degree=surfaces.degree,
-        )  # fmt: skip
+    settled = [_settle(context, kept.of_traits(family)) for family in families(kept)]
     write_surfaces(
         context.path(raster_name(samples.species)),
         grid=area.grid,
         traits=samples.traits,
-        tiles=_tiles(context, area, samples, kept, bandwidth, dispersion, tally) if kept.traits else (),
-        tags=_tags(context.study, samples, bandwidth, reasons),
+        tiles=_tiles(context, area, samples, kept, settled, tally) if settled else (),
+        tags=_tags(context.study, samples, settled, reasons),
     )
-    curve = pd.DataFrame(
-        {
-            "species": samples.species,
-            "bandwidth_m": bandwidth.candidates,
-            "deviance": bandwidth.deviance,
-            "chosen": bandwidth.candidates == bandwidth.metres,
-        }
-    )
+    curves = [
+        pd.DataFrame(
+            {
+                "species": samples.species,
+                "trait": ", ".join(family.traits),
+                "bandwidth_m": family.candidates,
+                "deviance": family.deviance,
+                "chosen": family.candidates == family.metres,
+            }
+        )
+        for family in settled
+    ]
+    of_trait = {trait: family for family in settled for trait in family.traits}
     table = pd.DataFrame(
         {
             "species": samples.species,
             "trait": samples.traits,
-            "bandwidth_m": bandwidth.metres,
+            "bandwidth_m": [of_trait[t].metres if t in of_trait else np.nan for t in samples.traits],
             "degree": surfaces.degree,
             "kernel": surfaces.kernel,
             "cells": int(area.inside.sum()),
@@ -219,19 +228,17 @@ def _smooth_species(context: Context, area: _Area, samples: Samples) -> tuple[pd
             "fallback_cells": 0,
             "sites": [samples.sites_with(trait) for trait in samples.traits],
             "shells": [samples.shells_with(trait) for trait in samples.traits],
-            "rho": samples.rho,
-            "dispersion": np.nan,
+            "rho": [of_trait[t].rho if t in of_trait else np.nan for t in samples.traits],
             "closure_max": 0.0,
             "not_smoothed_because": [reasons[trait] for trait in samples.traits],
         }
     )
     smoothed = table["not_smoothed_because"] == ""
-    table.loc[~smoothed, "bandwidth_m"] = np.nan
     table.loc[smoothed, "cells_blank"] = tally.blank
-    table.loc[smoothed, "fallback_cells"] = tally.fallback
-    table.loc[smoothed, "dispersion"] = dispersion
+    table.loc[smoothed, "fallback_cells"] = tally.held
     table.loc[smoothed, "closure_max"] = tally.closure
-    return curve, table, _warnings(context.study, samples.species, bandwidth, table)
+    curve = pd.concat(curves, ignore_index=True) if curves else pd.DataFrame(columns=list(_BANDWIDTH_COLUMNS))
+    return curve, table, _warnings(context.study, samples.species, settled, table)
 
 
 def _why_not(samples: Samples, trait: str) -> str:
@@ -243,24 +250,36 @@ def _why_not(samples: Samples, trait: str) -> str:
     return ""
 
 
-def _choose(context: Context, samples: Samples) -> _Bandwidth:
+def _settle(context: Context, samples: Samples) -> _Settled:
+    """Return bandwidth and correlation of a family: a pilot surface with the regional correlation, and then its own."""
     surfaces = context.study.surfaces
+    context.tick(0, 1, f"bandwidth of {samples.species}: {samples.traits[0]}")
+    total, rho = samples.total[:, 0], float(samples.rho[0])
+    pilot = _bandwidth(context, samples, rho)
+    with one_thread():
+        rho = correlation_about_surface(
+            samples.places, samples.count, total, bandwidth=pilot.bandwidth_at(samples.places), rho=rho,
+            kernel=surfaces.kernel, degree=surfaces.degree,
+        )  # fmt: skip
+    return _bandwidth(context, samples, rho)
+
+
+def _bandwidth(context: Context, samples: Samples, rho: float) -> _Settled:
+    surfaces, total = context.study.surfaces, samples.total[:, 0]
+    settled = partial(_Settled, samples.traits, samples.places, is_exhaustive(samples), rho)
     if isinstance(surfaces.bandwidth, Neighbours):
         k = surfaces.bandwidth.neighbours
         metres = float(np.median(nearest_bandwidth(samples.places, samples.places, neighbours=k)))
-        return _Bandwidth(metres, k, np.array([metres]), np.array([np.nan]))
-    choosing = samples.of_traits(bandwidth_traits(samples))
+        return settled(metres, k, np.array([metres]), np.array([np.nan]))
     if isinstance(surfaces.bandwidth, float):
-        rung = Rung(
-            surfaces.bandwidth, choosing.places, choosing.count, choosing.total, choosing.rho,
-            surfaces.kernel, surfaces.degree,
-        )  # fmt: skip
-        return _Bandwidth(surfaces.bandwidth, None, np.array([surfaces.bandwidth]), np.array([_deviance(rung)]))
+        metres = surfaces.bandwidth
+        rung = Rung(metres, samples.places, samples.count, total, rho, surfaces.kernel, surfaces.degree)
+        return settled(metres, None, np.array([metres]), np.array([_deviance(rung)]))
     choice = choose_bandwidth(
-        choosing.places, choosing.count, choosing.total, rho=choosing.rho, kernel=surfaces.kernel,
-        degree=surfaces.degree, apply=lambda _, rungs: context.workers.map(_deviance, rungs),
+        samples.places, samples.count, total, rho=rho, kernel=surfaces.kernel, degree=surfaces.degree,
+        apply=lambda _, rungs: context.workers.map(_deviance, rungs),
     )  # fmt: skip
-    return _Bandwidth(choice.bandwidth, None, choice.candidates, choice.deviance, choice.at_limit)
+    return settled(choice.bandwidth, None, choice.candidates, choice.deviance, choice.at_limit)
 
 
 def _deviance(rung: Rung) -> float:
@@ -273,8 +292,7 @@ def _tiles(
     area: _Area,
     samples: Samples,
     kept: Samples,
-    bandwidth: _Bandwidth,
-    dispersion: Floats,
+    settled: Sequence[_Settled],
     tally: _Tally,
 ) -> Iterator[Tile]:
     """Yield the raster tile by tile, a batch at a time over the workers; the tally grows as they are taken."""
@@ -283,7 +301,7 @@ def _tiles(
     for start in range(0, len(pieces), _BATCH):
         context.tick(start, len(pieces), f"surfaces of {samples.species}")
         batch = pieces[start : start + _BATCH]
-        tasks = [_task(context.study, kept, bandwidth, dispersion, area.places(piece)) for piece in batch]
+        tasks = [_task(context.study, kept, settled, area.places(piece)) for piece in batch]
         for piece, smoothed in zip(batch, context.workers.map(smooth, tasks), strict=True):
             tally.add(smoothed)
             inside = area.inside[piece]
@@ -296,65 +314,76 @@ def _tiles(
     context.tick(len(pieces), len(pieces), f"surfaces of {samples.species}")
 
 
-def _task(study: Study, samples: Samples, bandwidth: _Bandwidth, dispersion: Floats, places: Floats) -> Task:
-    spread = bandwidth.at(places, samples.places)
-    reach = CUT[study.surfaces.kernel] * spread.max()
+def _task(study: Study, samples: Samples, settled: Sequence[_Settled], places: Floats) -> Task:
+    families_here = tuple(
+        Family(
+            tuple(samples.traits.index(trait) for trait in family.traits), family.exhaustive,
+            family.bandwidth_at(places), family.rho,
+        )
+        for family in settled
+    )  # fmt: skip
+    reach = CUT[study.surfaces.kernel] * max(float(family.bandwidth.max()) for family in families_here)
     low, high = places.min(axis=0) - reach, places.max(axis=0) + reach
     near = np.all((samples.places >= low) & (samples.places <= high), axis=1)
     return Task(
         points=places,
-        bandwidth=spread,
         sites=samples.places[near],
         count=samples.count[near],
         total=samples.total[near],
-        rho=samples.rho,
-        dispersion=np.clip(np.where(np.isfinite(dispersion), dispersion, 1.0), *_DISPERSION_LIMITS),
-        groups=exclusive_groups(samples),
+        families=families_here,
         kernel=study.surfaces.kernel,
         degree=study.surfaces.degree,
         min_effective_shells=study.surfaces.min_effective_shells,
     )
 
 
-def _tags(study: Study, samples: Samples, bandwidth: _Bandwidth, reasons: dict[str, str]) -> dict[str, str]:
+def _tags(study: Study, samples: Samples, settled: Sequence[_Settled], reasons: dict[str, str]) -> dict[str, str]:
     surfaces = study.surfaces
     method = "local logistic regression" if surfaces.degree else "kernel-weighted proportion"
+    asked = surfaces.bandwidth
     tags = {
         "TITLE": f"{study.study.title or study.study.name}: {samples.species}, smoothed frequencies",
         "SPECIES": samples.species,
         "METHOD": f"{method}, samples weighted by n / (1 + (n - 1) rho)",
         "DEGREE": str(surfaces.degree),
         "KERNEL": surfaces.kernel,
-        "BANDWIDTH_M": f"{bandwidth.metres:.12g}" if np.isfinite(bandwidth.metres) else "",
-        "BANDWIDTH": f"nearest {bandwidth.neighbours} sites" if bandwidth.neighbours else "the same everywhere",
+        "BANDWIDTH": f"nearest {asked.neighbours} sites" if isinstance(asked, Neighbours) else "the same everywhere",
         "MIN_EFFECTIVE_SHELLS": f"{surfaces.min_effective_shells:g}",
         "UNITS": "frequency and its standard error: shells per shell, 0 to 1; effective shells: a number",
+        "STANDARD_ERROR": ERROR_NOTE,
         "SAMPLES": str(len(samples.names)),
     }
+    for family in settled:
+        for trait in family.traits:
+            tags[f"BANDWIDTH_M_{slug(trait, '_').upper()}"] = f"{family.metres:.12g}"
     for trait, reason in reasons.items():
         if reason:
             tags[f"NOT_SMOOTHED_{slug(trait, '_').upper()}"] = f"{trait}: {reason}"
     return tags
 
 
-def _warnings(study: Study, species: str, bandwidth: _Bandwidth, table: pd.DataFrame) -> list[str]:
+def _warnings(study: Study, species: str, settled: Sequence[_Settled], table: pd.DataFrame) -> list[str]:
     said = []
     absent = table[table["not_smoothed_because"] != ""]
     if len(absent) == len(table):
         said.append(f"{species}: no trait has the {MIN_SITES} samples that a surface needs; its raster is blank.")
     elif len(absent):
         said.append(f"{species}: too few samples for a surface of {', '.join(absent['trait'])}.")
-    if bandwidth.at_limit:
-        said.append(
-            f"{species}: sites foretell each other no better at any bandwidth than at the last one tried, "
-            f"{bandwidth.metres:.0f} m; give one in metres if the surface looks too rough or too flat."
-        )
+    for lowest, words in ((True, "no rougher"), (False, "no flatter")):
+        ends = [f for f in settled if f.at_limit and (f.metres == f.candidates[0]) == lowest]
+        if ends:
+            named = "; ".join(f"{', '.join(family.traits)} ({family.metres:.0f} m)" for family in ends)
+            said.append(
+                f"{species}: sites foretell each other best at the last bandwidth tried, so that the surface could be "
+                f"{words}: {named}. Give one in metres if it looks wrong."
+            )
     smoothed = table[table["not_smoothed_because"] == ""]
     blank = smoothed[smoothed["cells_blank"] == smoothed["cells"]]
     if len(blank):
         said.append(
             f"{species}: nowhere are there {study.surfaces.min_effective_shells:g} effective shells for "
-            f"{', '.join(blank['trait'])}; lower min_effective_shells or widen the bandwidth to see them."
+            f"{', '.join(blank['trait'])}, or the sites that a plane needs; lower min_effective_shells, widen the "
+            "bandwidth or set degree = 0 to see them."
         )
     return said
 

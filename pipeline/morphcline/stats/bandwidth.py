@@ -1,4 +1,5 @@
-"""Choose a bandwidth by how well each site is foretold by the others, and measure what scatter the surface leaves."""
+"""Choose a bandwidth by how well each site is foretold by the others, and measure how alike the shells of a site are
+about the surface that it gives."""
 
 from __future__ import annotations
 
@@ -16,6 +17,8 @@ from morphcline.stats.overdispersion import effective_number
 
 #: Steps by which the ladder may be lengthened at either end while its best rung is the last one.
 _EXTRA_RUNGS = 10
+#: Times the correlation about a surface is taken again with the weights that it gives; the third changes little.
+_REWEIGHTINGS = 3
 
 
 @dataclass(frozen=True)
@@ -26,8 +29,12 @@ class Rung:
     ----------
     bandwidth : float
     sites : array (sites, dimensions)
-    count, total : array (sites, traits)
-    rho : array (traits,)
+    count : array (sites, traits)
+        Of traits of which a shell has one at most; a single trait is such a family, too.
+    total : array (sites,)
+        Shells that can show them.
+    rho : float
+        Their intra-site correlation.
     kernel : {"gaussian", "epanechnikov", "tricube"}
     degree : {0, 1}
     """
@@ -36,7 +43,7 @@ class Rung:
     sites: Floats
     count: Floats
     total: Floats
-    rho: Floats
+    rho: float
     kernel: KernelName
     degree: Literal[0, 1]
 
@@ -51,7 +58,7 @@ class Choice:
     candidates : array (candidates,)
         Rising.
     deviance : array (candidates,)
-        Leave-one-site-out deviance, added up over the traits.
+        Leave-one-site-out deviance.
     at_limit : bool
         The best candidate is still the first or the last after the ladder was lengthened: the curve has no minimum
         within reach, and the surface is as rough, or as flat, as the ladder allows.
@@ -89,7 +96,7 @@ def ladder(sites: Floats, *, rungs: int = 20) -> Floats:
 
 
 def left_out_deviance(rung: Rung) -> float:
-    """Return the deviance of every site's counts from what the other sites foretell, added up over sites and traits.
+    """Return the multinomial deviance of every site's counts from what the other sites foretell, over all sites.
 
     Parameters
     ----------
@@ -101,30 +108,35 @@ def left_out_deviance(rung: Rung) -> float:
 
     Notes
     -----
-    2 Σ m (y log(y / p) + (1 - y) log((1 - y) / (1 - p))), with m the effective shells n / (1 + (n - 1) ρ): the
-    binomial deviance scaled for over-dispersion, so that traits can be added up. The foretold p is kept half an
-    effective shell away from 0 and 1, or one shell where none was expected would decide alone; a site that no other
-    site reaches is foretold by the frequency of all the others, so that every bandwidth answers for every site.
+    2 Σ m Σ y log(y / p), over the traits and the shells that have none of them, with m the effective shells
+    n / (1 + (n - 1) ρ): for one trait the binomial deviance, scaled for over-dispersion. The foretold p are kept half an
+    effective shell away from 0 and 1, or one shell where none was expected would decide alone, and made to sum to 1; a
+    site that no other site reaches is foretold by the frequencies of all the others, so that every bandwidth answers
+    for every site.
     """
-    shells = effective_number(rung.total, rung.rho)
-    share = np.divide(rung.count, rung.total, out=np.zeros(shells.shape), where=rung.total > 0)
+    total = np.broadcast_to(rung.total[:, None], rung.count.shape)
+    shells = effective_number(rung.total, rung.rho)[:, None]
+    share = np.divide(rung.count, total, out=np.zeros(rung.count.shape), where=total > 0)
     fit = fit_local(
-        rung.sites, rung.sites, rung.count, rung.total, bandwidth=rung.bandwidth, rho=rung.rho, kernel=rung.kernel,
+        rung.sites, rung.sites, rung.count, total, bandwidth=rung.bandwidth, rho=rung.rho, kernel=rung.kernel,
         degree=rung.degree, leave_own_out=True,
     )  # fmt: skip
-    foretold = _foretold(fit, share * shells, shells)
-    miss = xlogy(share, share / foretold) + xlogy(1.0 - share, (1.0 - share) / (1.0 - foretold))
-    return float(2.0 * np.sum(shells * miss))
+    foretold, half = _foretold(fit, share * shells, np.broadcast_to(shells, share.shape))
+    if (rung.count.sum(axis=1) < rung.total).any():
+        share = np.column_stack([share, np.where(rung.total > 0, np.maximum(1.0 - share.sum(axis=1), 0.0), 0.0)])
+        foretold = np.column_stack([foretold, np.maximum(1.0 - foretold.sum(axis=1), half[:, 0])])
+    foretold = foretold / foretold.sum(axis=1, keepdims=True)
+    return float(2.0 * np.sum(shells * xlogy(share, share / foretold)))
 
 
-def _foretold(fit: LocalFit, shown: Floats, shells: Floats) -> Floats:
-    """Return left-out predictions for every site, away from 0 and 1."""
+def _foretold(fit: LocalFit, shown: Floats, shells: Floats) -> tuple[Floats, Floats]:
+    """Return left-out predictions for every site, away from 0 and 1, and how far away."""
     others_shown, others = shown.sum(axis=0) - shown, shells.sum(axis=0) - shells
     overall = np.divide(others_shown, others, out=np.full(shells.shape, 0.5), where=others > 0)
     alone = ~(fit.effective_shells > 0)
     half = certain_limit(np.where(alone, np.maximum(others, 0.0), fit.effective_shells))
     foretold: Floats = np.clip(np.where(alone, overall, fit.frequency), half, 1.0 - half)
-    return foretold
+    return foretold, half
 
 
 def choose_bandwidth(
@@ -132,20 +144,21 @@ def choose_bandwidth(
     count: Floats,
     total: Floats,
     *,
-    rho: float | Floats = 0.0,
+    rho: float = 0.0,
     kernel: KernelName = "gaussian",
     degree: Literal[0, 1] = 1,
     rungs: int = 20,
     apply: Callable[[Callable[[Rung], float], Sequence[Rung]], list[float]] | None = None,
 ) -> Choice:
-    """Return the bandwidth under which the sites foretell each other best, one for all traits.
+    """Return the bandwidth under which the sites foretell each other best.
 
     Parameters
     ----------
     sites : array (sites, dimensions)
-    count, total : array (sites, traits)
-        Of traits that don't repeat each other, or what they share is counted twice.
-    rho : float or array (traits,)
+    count : array (sites, traits)
+        Of traits of which a shell has one at most.
+    total : array (sites,)
+    rho : float
     kernel : {"gaussian", "epanechnikov", "tricube"}
     degree : {0, 1}
     rungs : int
@@ -162,10 +175,9 @@ def choose_bandwidth(
     ValueError
         When all sites lie at one place.
     """
-    rhos = np.broadcast_to(np.asarray(rho, dtype=np.float64), (count.shape[1],))
 
     def judge(bandwidths: Floats) -> list[float]:
-        tasks = [Rung(float(h), sites, count, total, rhos, kernel, degree) for h in bandwidths]
+        tasks = [Rung(float(h), sites, count, total, rho, kernel, degree) for h in bandwidths]
         return [left_out_deviance(task) for task in tasks] if apply is None else apply(left_out_deviance, tasks)
 
     candidates = ladder(sites, rungs=rungs)
@@ -185,52 +197,64 @@ def choose_bandwidth(
     return Choice(float(candidates[best]), candidates, deviance, at_limit=best in (0, len(candidates) - 1))
 
 
-def scatter_about_surface(
+def correlation_about_surface(
     sites: Floats,
     count: Floats,
     total: Floats,
     *,
     bandwidth: float | Floats,
-    rho: float | Floats = 0.0,
+    rho: float,
     kernel: KernelName = "gaussian",
     degree: Literal[0, 1] = 1,
-) -> Floats:
-    """Return, for each trait, the variance of the sites about the surface as a multiple of what ρ leads to expect.
+) -> float:
+    """Return the intra-site correlation about a surface: what sites differ by when the surface has been followed.
 
     Parameters
     ----------
     sites : array (sites, dimensions)
-    count, total : array (sites, traits)
+    count : array (sites, traits)
+        Of traits of which a shell has one at most: they share the correlation, as in a Dirichlet-multinomial.
+    total : array (sites,)
     bandwidth : float or array (sites,)
-    rho : float or array (traits,)
+    rho : float
+        By which the pilot surface weighs the samples.
     kernel : {"gaussian", "epanechnikov", "tricube"}
     degree : {0, 1}
 
     Returns
     -------
-    array (traits,)
-        φ; the standard errors of the surface are to be multiplied by its root. Below 1 where the regional ρ holds
-        differences that the surface follows, as along a cline. NaN where no site can be judged.
+    float
+        0 to 1; ``rho`` itself where no site can be judged.
 
     Notes
     -----
-    φ = Σ m (y - p)(y - p₋) / Σ p (1 - p), with p the surface at the site and p₋ the same without the site. Their
-    product, not the square of either, has the variance of y as its mean: p follows its own site too closely, p₋ adds
-    an error of its own, and for a linear smoother the two cancel. The ratio of sums keeps rare traits from deciding by
-    one shell. Quasi-likelihood dispersion: McCullagh & Nelder (1989), chapter 9.
+    The regional correlation holds the differences that the surface shows: along a cline it is several times too large
+    for the sites' scatter about it. Here each site is held against the pilot surface without it, p. With q = p (1 - p)
+    and v the variance of p, (y - p)² has the mean q (1/n + ρ (1 - 1/n)) + v, and v is linear in ρ, too, as the pilot's
+    weights are given: so equating Σ m (y - p)² with its mean gives ρ at once (moments: Kleinman 1973, *JASA* 68:46-54;
+    the v of a linear smoother is Σ l² σ² / (1 - l₀)², l₀ the site's own weight). For v the samples' sizes are taken to
+    be alike everywhere. The m are those of the estimate before, beginning with ``rho``.
     """
-    shells = effective_number(total, rho)
-    shown = np.divide(count, total, out=np.zeros(shells.shape), where=total > 0)
-
-    def fit(leave_own_out: bool) -> LocalFit:
-        return fit_local(
-            sites, sites, count, total, bandwidth=bandwidth, rho=rho, kernel=kernel, degree=degree,
-            leave_own_out=leave_own_out,
-        )  # fmt: skip
-
-    own, other = fit(False), fit(True)
-    judged = (shells > 0) & (other.effective_shells > 0)
-    product = np.where(judged, shells * (shown - own.frequency) * (shown - other.frequency), 0.0).sum(axis=0)
-    expected = np.where(judged, own.frequency * (1.0 - own.frequency), 0.0).sum(axis=0)
-    factor: Floats = np.divide(product, expected, out=np.full(len(product), np.nan), where=expected > 0)
-    return factor
+    totals = np.broadcast_to(total[:, None], count.shape)
+    pilot = fit_local(
+        sites, sites, count, totals, bandwidth=bandwidth, rho=rho, kernel=kernel, degree=degree, leave_own_out=True
+    )
+    judged = (totals > 0) & (pilot.effective_shells > 0)
+    shown = np.divide(count, totals, out=np.zeros(count.shape), where=totals > 0)
+    missed = np.where(judged, np.square(shown - pilot.frequency), 0.0).sum(axis=1)
+    spread = np.where(judged, pilot.frequency * (1.0 - pilot.frequency), 0.0).sum(axis=1)
+    own_error = np.where(judged, np.square(pilot.standard_error), 0.0).sum(axis=1)
+    some = total > 0
+    missed, spread, own_error, n = missed[some], spread[some], own_error[some], total[some]
+    m = effective_number(n, rho)
+    # The variance of one shell's share in the pilot, at ρ = 0 and what it grows by up to ρ = 1.
+    at_0, more = float(np.sum(m**2 / n) / m.sum()), float(np.sum(m**2 * (1.0 - 1.0 / n)) / m.sum())
+    estimate = rho
+    for _ in range(_REWEIGHTINGS):
+        m = effective_number(n, estimate)
+        above = float(np.sum(m * (missed - spread / n - own_error * at_0)))
+        below = float(np.sum(m * (spread * (1.0 - 1.0 / n) + own_error * more)))
+        if not below > 0:
+            return rho
+        estimate = min(max(above / below, 0.0), 1.0)
+    return estimate

@@ -15,8 +15,10 @@ from scipy.sparse import csr_array
 from scipy.special import fdtrc, ndtr, stdtr, stdtrit
 
 from morphcline.stats.logistic import LogisticFit, fit_logistic
+from morphcline.stats.multiple import holm
 from morphcline.stats.neighbours import nearest
-from morphcline.stats.spatial_errors import SpatialErrors, SpatialFit
+from morphcline.stats.spatial_errors import SpatialErrors
+from morphcline.stats.spatial_logistic import SpatialLogisticFit, fit_spatial_logistic
 
 Floats = NDArray[np.float64]
 
@@ -44,6 +46,9 @@ class Term:
         Standard error and p-value of the model that takes sites as independent.
     p_spatial : float
         With space allowed for.
+    p_holm : float
+        Of a habitat class: ``p_spatial`` adjusted by Holm's (1979) method for the classes of the trait, so that the
+        class with the smallest may be picked and named. NaN for other terms.
     effective_sites : float
         How many independent sites the sites are worth for this term.
     reference : str
@@ -59,6 +64,7 @@ class Term:
     se_naive: float = np.nan
     p_naive: float = np.nan
     p_spatial: float = np.nan
+    p_holm: float = np.nan
     effective_sites: float = np.nan
     reference: str = ""
     not_estimated_because: str = ""
@@ -158,14 +164,15 @@ def fit_environment(
     if not fit.converged:
         apart = "the model separates sites with the trait from those without it, so that no estimate is finite"
         return Environment((Term(INTERCEPT, not_estimated_because=apart), *left_out), sites, int(total[kept].sum()))
-    spatial, terms = _terms(count[kept], total[kept], names, design, fit, here, confidence)
+    spatial = fit_spatial_logistic(count[kept], total[kept], design, here, fit)
+    terms = _terms(names, design, fit, spatial, here, confidence)
     terms = [replace(term, reference=reference if term.name.startswith(HABITAT) else "") for term in terms]
     moran_i, moran_p = _residual_moran(count[kept], total[kept], design, fit, here)
     return Environment(
         terms=(*terms, *(replace(term, reference=reference) for term in left_out)),
         sites=sites,
         shells=int(total[kept].sum()),
-        rho=fit.rho,
+        rho=spatial.rho,
         range_m=spatial.range_m,
         spatial_share=spatial.share,
         residual_moran_i=moran_i,
@@ -263,28 +270,17 @@ def _design(classes: NDArray[np.object_], temperature_c: Floats | None) -> tuple
 
 
 def _terms(
-    count: Floats,
-    total: Floats,
     names: list[str],
     design: Floats,
     fit: LogisticFit,
+    spatial: SpatialLogisticFit,
     errors: SpatialErrors,
     confidence: float,
-) -> tuple[SpatialFit, list[Term]]:
-    p = fit.frequency
-    root = np.sqrt(fit.weights)
-    response = design @ fit.coefficients + (count - total * p) / (total * p * (1 - p))
-    spatial = errors.fit(root * response, root[:, None] * design)
-    residual = errors.correlation(spatial.range_m, spatial.share)
-    freedom_naive = len(total) - design.shape[1]
+) -> list[Term]:
+    freedom_naive = len(design) - design.shape[1]
     terms = []
     for i, name in enumerate(names):
-        of_term = errors.fit(design[:, i], np.ones((len(total), 1))) if i else None
-        sites = (
-            effective_sites(errors.correlation(of_term.range_m, of_term.share), residual)
-            if of_term is not None
-            else np.nan
-        )
+        sites = effective_sites(errors.correlation_of(design[:, i]), spatial.correlation) if i else np.nan
         freedom = float(np.clip(sites - 2, 1.0, freedom_naive)) if i else float(freedom_naive)
         se = float(np.sqrt(spatial.covariance[i, i]))
         se_naive = float(np.sqrt(fit.covariance[i, i]))
@@ -303,11 +299,13 @@ def _terms(
                 effective_sites=sites,
             )
         )
-    return spatial, _with_joint_test(terms, fit, spatial, freedom_naive)
+    return _with_joint_test(terms, fit, spatial, freedom_naive)
 
 
-def _with_joint_test(terms: list[Term], fit: LogisticFit, spatial: SpatialFit, freedom_naive: int) -> list[Term]:
-    """Put the test of all habitat classes together before the classes themselves."""
+def _with_joint_test(
+    terms: list[Term], fit: LogisticFit, spatial: SpatialLogisticFit, freedom_naive: int
+) -> list[Term]:
+    """Put the test of all habitat classes before the classes, and adjust theirs for how many they are."""
     at = [i for i, term in enumerate(terms) if term.name.startswith(f"{HABITAT}: ")]
     if not at:
         return terms
@@ -320,7 +318,9 @@ def _with_joint_test(terms: list[Term], fit: LogisticFit, spatial: SpatialFit, f
         p_spatial=_wald(spatial.coefficients[at], spatial.covariance[block], freedom),
         effective_sites=sites,
     )
-    return [*terms[: at[0]], joint, *terms[at[0] :]]
+    adjusted = holm([terms[i].p_spatial for i in at])
+    classes = [replace(terms[i], p_holm=float(p)) for i, p in zip(at, adjusted, strict=True)]
+    return [*terms[: at[0]], joint, *classes, *terms[at[-1] + 1 :]]
 
 
 def _wald(coefficients: Floats, covariance: Floats, freedom: float) -> float:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from morphcline.stats.kernels import CUT, REACH, Floats, KernelName, kernel_weights, kish
-from morphcline.stats.local_logistic import logistic_planes
+from morphcline.stats.local_logistic import LEAST_OF_EITHER, logistic_planes
 from morphcline.stats.overdispersion import effective_number
 
 Flags = NDArray[np.bool_]
@@ -38,6 +38,9 @@ class LocalFit:
         Of the frequency, per unit of the positions; NaN where the point was not fitted by a plane.
     fallback : array of bool (points, traits)
         Where a plane was asked for and the proportion stands instead.
+    held : array of bool (points, traits)
+        Where a plane stands that the shells alone don't hold (see
+        :func:`morphcline.stats.local_logistic.logistic_planes`).
     """
 
     frequency: Floats
@@ -46,6 +49,7 @@ class LocalFit:
     effective_sites: Floats
     gradient: Floats
     fallback: Flags
+    held: Flags
 
 
 def fit_local(
@@ -89,9 +93,11 @@ def fit_local(
 
     Notes
     -----
-    Where the plane isn't identified (see :func:`morphcline.stats.local_logistic.logistic_planes`), the proportion
-    stands, and ``fallback`` says so. No frequency is certain: the standard error is at least that of half a shell
-    more or less among the effective shells, which matters where no shell in reach, or every one, shows the trait.
+    Where the plane isn't identified (see :func:`morphcline.stats.local_logistic.logistic_planes`), or too few sites are
+    in reach for one, the proportion stands, and ``fallback`` says so. Where less than half a shell of a kind is in
+    reach the frequency goes over from the plane's to the proportion, by the share of that half shell that is there: so
+    a trait that no shell shows has the frequency 0, and no step leads there. No frequency is certain: the standard
+    error is at least the binomial one of the effective shells, with the frequency held half a shell away from 0 and 1.
     Local likelihood: Tibshirani & Hastie (1987); Loader (1999). Effective numbers: Kish (1965).
     """
     if leave_own_out and len(points) != len(sites):
@@ -107,6 +113,7 @@ def fit_local(
         effective_sites=np.zeros(shape),
         gradient=np.full((*shape, sites.shape[1]), np.nan),
         fallback=np.zeros(shape, dtype=bool),
+        held=np.zeros(shape, dtype=bool),
     )
     at_cut, at_reach = _kernel_at(CUT[kernel], kernel), _kernel_at(REACH[kernel], kernel)
     for block, near in _blocks(points, sites, spread, CUT[kernel]):
@@ -117,7 +124,7 @@ def fit_local(
         _proportions(fit, block, weights, shown[near], shells[near], at_reach)
         if degree == 1:
             _planes(fit, block, weights, points[block], sites[near], shown[near], shells[near])
-        _widen_certain(fit, block)
+        _at_least_binomial(fit, block)
     return fit
 
 
@@ -184,10 +191,12 @@ def _planes(
             points[rows], sites[present], shown[present, trait], shells[present, trait],
             weights=weights[np.ix_(rows, present)],
         )  # fmt: skip
-        good = rows[planes.identified]
-        fit.frequency[block[good], trait] = planes.frequency[planes.identified]
-        fit.standard_error[block[good], trait] = planes.standard_error[planes.identified]
-        fit.gradient[block[good], trait] = planes.gradient[planes.identified]
+        good, found = rows[planes.identified], planes.identified
+        share = np.minimum(planes.least[found] / LEAST_OF_EITHER, 1.0)
+        fit.frequency[block[good], trait] = share * planes.frequency[found] + (1.0 - share) * proportion[good]
+        fit.standard_error[block[good], trait] = planes.standard_error[found]
+        fit.gradient[block[good], trait] = share[:, None] * planes.gradient[found]
+        fit.held[block[good], trait] = planes.held[found]
         fit.fallback[block[good], trait] = False
 
 
@@ -196,12 +205,9 @@ def certain_limit(effective: Floats) -> Floats:
     return 0.5 / (effective + 1.0)
 
 
-def _widen_certain(fit: LocalFit, block: NDArray[np.intp]) -> None:
+def _at_least_binomial(fit: LocalFit, block: NDArray[np.intp]) -> None:
     effective = fit.effective_shells[block]
     half = certain_limit(effective)
     held = np.clip(fit.frequency[block], half, 1.0 - half)
-    floor = np.sqrt(np.divide(held * (1.0 - held), effective, out=np.full(held.shape, np.nan), where=effective > 0))
-    clipped = held != fit.frequency[block]
-    fit.standard_error[block] = np.where(
-        clipped & np.isfinite(floor), np.fmax(fit.standard_error[block], floor), fit.standard_error[block]
-    )
+    least = np.sqrt(np.divide(held * (1.0 - held), effective, out=np.full(held.shape, np.nan), where=effective > 0))
+    fit.standard_error[block] = np.fmax(fit.standard_error[block], least)

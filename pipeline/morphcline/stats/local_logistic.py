@@ -13,14 +13,15 @@ Flags = NDArray[np.bool_]
 #: A symmetric matrix for each point: entry (i, j), i <= j, as an array over the points.
 Packed = dict[tuple[int, int], Floats]
 
-#: A plane needs this many effective shells of either kind among its weights, or nothing holds its slope.
-_LEAST_OF_EITHER = 0.5
+#: Shells of either kind that each point has at the least: what is missing in reach is put at the point itself.
+LEAST_OF_EITHER = 0.5
 #: Sites on a line: least over largest principal variance of the weighted positions (a spread of 1 across to 50 along).
 _LEAST_SPREAD = 4e-4
-#: Logits that the plane may rise over one weighted standard deviation of the sites: beyond it the sites are separated.
-_STEEPEST = 12.0
-#: Standard error, in logits, above which the value at the point is not known: ±2 spans frequencies of 0.02 to 0.98.
-_WIDEST = 2.0
+#: Logits that a plane may rise freely over one weighted standard deviation of the sites; what is beyond counts as a
+#: normal deviate, so that sites that are wholly separated have a slope and an error all the same.
+_STEEP = 4.0
+#: Standard error, in logits, up to which the delta method serves.
+_NARROW = 1.0
 _ITERATIONS = 25
 _TOLERANCE = 1e-7  # logits in a step; Newton squares the error, so the step after it would be some 1e-14
 _LONGEST_STEP = 4.0  # logits
@@ -38,12 +39,18 @@ class Planes:
         Of the frequency, per unit of the positions.
     identified : array of bool (points,)
         The other values mean something.
+    held : array of bool (points,)
+        Identified, but not by the shells alone: some of either kind were put in, or the slope was held.
+    least : array (points,)
+        Shells of the rarer kind in reach, each by its weight.
     """
 
     frequency: Floats
     standard_error: Floats
     gradient: Floats
     identified: Flags
+    held: Flags
+    least: Floats
 
 
 def logistic_planes(points: Floats, sites: Floats, shown: Floats, shells: Floats, *, weights: Floats) -> Planes:
@@ -62,16 +69,21 @@ def logistic_planes(points: Floats, sites: Floats, shown: Floats, shells: Floats
     Returns
     -------
     Planes
-        A plane is not identified when the sites in reach lie on a line, when fewer than half an effective shell of
-        either kind is in reach, when Newton's method doesn't settle or climbs more than 12 logits over the sites'
-        spread (the sites are separated), or when the standard error at the point is above 2 logits.
+        A plane is not identified when the sites in reach lie on a line, or when Newton's method doesn't settle.
 
     Notes
     -----
-    Maximises Σ K m (y log p + (1 - y) log(1 - p)), logit p = β₀ + βᵀx. With H = Σ K m p(1-p) z zᵀ and
-    J = Σ K² m p(1-p) z zᵀ, z = (1, x), the variance of β is H⁻¹ J H⁻¹, and the frequency's standard error follows by
-    the delta method. The position x counts from the middle of the points, for all of them: so the sums over sites are
-    plain matrix products.
+    Maximises Σ K m (y log p + (1 - y) log(1 - p)), logit p = β₀ + βᵀx, less two penalties that are 0 for an ordinary
+    sample and grow from there without a step, so that the surface has none:
+
+    - Where less than half an effective shell of a kind is in reach, what is missing is put at the point.
+    - Where the plane rises by more than 4 logits over the sites' standard deviation, half the square of the excess.
+
+    With H = Σ K m p(1-p) z zᵀ and J = Σ K² m p(1-p) z zᵀ, z = (1, x), and P the curvature of the penalties, the variance
+    of β is (H + P)⁻¹ (J + P) (H + P)⁻¹: a penalty counts as what was known before, with its own error. The frequency's
+    standard error follows by the delta method; where the logit's is above 1, by the growth of half the width of the
+    frequencies one standard error to either side. The position x counts from the middle of the points, for all of
+    them: so the sums over sites are plain matrix products.
     """
     middle = points.mean(axis=0)
     unit = np.sqrt(np.mean(np.square(sites - middle))) or 1.0
@@ -79,31 +91,47 @@ def logistic_planes(points: Floats, sites: Floats, shown: Floats, shells: Floats
     at_point = np.column_stack([np.ones(len(points)), (points - middle) / unit])
     problem = _Problem(design, shown, shells)
     spread, usable = _spread(problem, weights, at_point)
-    of_either = np.column_stack([weights @ shown, weights @ (shells - shown)])
-    usable &= of_either.min(axis=1) >= _LEAST_OF_EITHER
+    of_either = np.maximum(np.column_stack([weights @ shown, weights @ (shells - shown)]), 0.0)
+    missing = np.maximum(LEAST_OF_EITHER - of_either, 0.0)
 
     beta = np.zeros_like(at_point)
     settled = np.zeros(len(points), dtype=bool)
     rows = np.flatnonzero(usable)
-    beta[rows, 0] = np.log(of_either[rows, 0] / of_either[rows, 1])
-    beta[rows], settled[rows] = _climb(problem, weights[rows], at_point[rows], spread[rows], beta[rows])
+    penalty = _Penalty(at_point[rows], missing[rows], spread[rows])
+    beta[rows, 0] = np.log((of_either + missing)[rows, 0] / (of_either + missing)[rows, 1])
+    beta[rows], settled[rows] = _climb(problem, weights[rows], penalty, beta[rows])
 
     rows = np.flatnonzero(settled)
     value, error, gradient = (np.full(len(points), np.nan), np.full(len(points), np.nan), np.full(points.shape, np.nan))
-    error_logits = np.full(len(points), np.inf)
     information, score_variance = problem.information(weights[rows], beta[rows])
-    aside = _solve(information, at_point[rows])
-    error_logits[rows] = np.sqrt(np.maximum(_quadratic(score_variance, aside), 0.0))
+    _, curvature = _Penalty(at_point[rows], missing[rows], spread[rows]).score_and_information(beta[rows])
+    aside = _solve(_sum(information, curvature), at_point[rows])
+    error_logits = np.sqrt(np.maximum(_quadratic(_sum(score_variance, curvature), aside), 0.0))
     logit = np.sum(beta[rows] * at_point[rows], axis=1)
-    value[rows] = 1.0 / (1.0 + np.exp(-np.clip(logit, -_CEILING, _CEILING)))
-    slope = value * (1.0 - value)
-    error[rows] = slope[rows] * error_logits[rows]
-    gradient[rows] = slope[rows, None] * beta[rows, 1:] / unit
-    steep = np.linalg.norm(beta[:, 1:], axis=1) * spread > _STEEPEST
-    return Planes(value, error, gradient, settled & ~steep & (error_logits <= _WIDEST))
+    value[rows] = _expit(logit)
+    error[rows] = _error_of_frequency(logit, error_logits)
+    gradient[rows] = (value * (1.0 - value))[rows, None] * beta[rows, 1:] / unit
+    steep = np.linalg.norm(beta[:, 1:], axis=1) * spread > _STEEP
+    held = settled & (steep | (missing > 0).any(axis=1))
+    return Planes(value, error, gradient, settled, held, of_either.min(axis=1))
 
 
 _CEILING = 35.0  # logits: beyond it 1 - p is lost in rounding
+
+
+def _expit(logit: Floats) -> Floats:
+    frequency: Floats = 1.0 / (1.0 + np.exp(-np.clip(logit, -_CEILING, _CEILING)))
+    return frequency
+
+
+def _error_of_frequency(logit: Floats, error: Floats) -> Floats:
+    def half_width(by: Floats | float) -> Floats:
+        return 0.5 * (_expit(logit + by) - _expit(logit - by))
+
+    slope = _expit(logit) * (1.0 - _expit(logit))
+    # The delta method calls a frequency near 0 sure, however little is known of its logit.
+    wider = half_width(error) - half_width(_NARROW) - slope * (error - _NARROW)
+    return np.minimum(slope * error + np.where(error > _NARROW, np.maximum(wider, 0.0), 0.0), 0.5)
 
 
 class _Problem:
@@ -142,6 +170,42 @@ class _Problem:
         return self.moments(weighted), self.moments(weighted * weights)
 
 
+class _Penalty:
+    """What is added to the likelihood: shells at the point that are missing in reach, and a hold on steep slopes."""
+
+    def __init__(self, at_point: Floats, missing: Floats, spread: Floats):
+        self.at_point, self.missing, self.spread = at_point, missing, spread
+
+    def of(self, rows: Flags) -> _Penalty:
+        return _Penalty(self.at_point[rows], self.missing[rows], self.spread[rows])
+
+    def score_and_information(self, beta: Floats) -> tuple[Floats, Packed]:
+        size = beta.shape[1]
+        probability = _expit(np.sum(beta * self.at_point, axis=1))
+        put = self.missing.sum(axis=1)
+        score = (self.missing[:, 0] - put * probability)[:, None] * self.at_point
+        at_point = put * probability * (1.0 - probability)
+        length = np.maximum(np.linalg.norm(beta[:, 1:], axis=1), np.finfo(float).tiny)
+        direction = beta[:, 1:] / length[:, None]
+        excess = np.maximum(length * self.spread - _STEEP, 0.0)
+        score[:, 1:] -= (excess * self.spread)[:, None] * direction
+        along = np.where(excess > 0, self.spread**2, 0.0)
+        across = along * excess / np.maximum(length * self.spread, _STEEP)
+        information = {}
+        for i in range(size):
+            for j in range(i, size):
+                information[i, j] = at_point * self.at_point[:, i] * self.at_point[:, j]
+                if i:
+                    information[i, j] += (along - across) * direction[:, i - 1] * direction[:, j - 1]
+                    if i == j:
+                        information[i, j] += across
+        return score, information
+
+
+def _sum(first: Packed, second: Packed) -> Packed:
+    return {entry: first[entry] + second[entry] for entry in first}
+
+
 def _spread(problem: _Problem, weights: Floats, at_point: Floats) -> tuple[Floats, Flags]:
     """Return the weighted standard deviation of the sites along their longest axis, and whether they fill the plane."""
     moments = problem.moments(weights)
@@ -161,7 +225,7 @@ def _spread(problem: _Problem, weights: Floats, at_point: Floats) -> tuple[Float
     return np.sqrt(scale), (principal[:, 0] > _LEAST_SPREAD * scale) & (principal[:, 0] > noise)
 
 
-def _climb(problem: _Problem, weights: Floats, at_point: Floats, spread: Floats, start: Floats) -> tuple[Floats, Flags]:
+def _climb(problem: _Problem, weights: Floats, penalty: _Penalty, start: Floats) -> tuple[Floats, Flags]:
     """Return Newton's solution for each point, and whether it settled."""
     beta, settled = start.copy(), np.zeros(len(start), dtype=bool)
     target = weights @ problem.shown_design
@@ -170,14 +234,16 @@ def _climb(problem: _Problem, weights: Floats, at_point: Floats, spread: Floats,
         if not len(rows):
             break
         score, information = problem.score_and_information(weights, beta[rows], target)
-        step = _solve(information, score)
-        length = np.abs(np.sum(step * at_point[rows], axis=1)) + np.linalg.norm(step[:, 1:], axis=1) * spread[rows]
+        more, curvature = penalty.score_and_information(beta[rows])
+        step = _solve(_sum(information, curvature), score + more)
+        length = np.abs(np.sum(step * penalty.at_point, axis=1))
+        length += np.linalg.norm(step[:, 1:], axis=1) * penalty.spread
         step *= np.minimum(1.0, _LONGEST_STEP / np.maximum(length, _TOLERANCE))[:, None]
         beta[rows] += step
         settled[rows] = length < _TOLERANCE
         going = ~settled[rows] & np.isfinite(length)
         if not going.all():
-            rows, weights, target = rows[going], weights[going], target[going]
+            rows, weights, target, penalty = rows[going], weights[going], target[going], penalty.of(going)
     return beta, settled
 
 

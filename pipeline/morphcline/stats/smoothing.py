@@ -1,4 +1,4 @@
-"""A surface at some points: fitted, made to add up within groups of morphs, blank where too little supports it."""
+"""A surface at some points: fitted, made to add up within families of traits, blank where too little supports it."""
 
 from __future__ import annotations
 
@@ -10,12 +10,17 @@ from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
 from morphcline.stats.kernels import Floats, KernelName
-from morphcline.stats.local_likelihood import Flags, fit_local
+from morphcline.stats.local_likelihood import Flags, LocalFit, fit_local
+
+
+#: Effective sites below which a plane, with its three unknowns, is not shown: the fit would say next to nothing of its
+#: own error. A choice of ours.
+LEAST_SITES = 5.0
 
 
 @dataclass(frozen=True)
-class Group:
-    """Traits of which a shell has one at most, all taken among the same shells.
+class Family:
+    """Traits of which a shell has one at most, all taken among the same shells, or a trait by itself.
 
     Attributes
     ----------
@@ -23,10 +28,15 @@ class Group:
         Their columns.
     exhaustive : bool
         A shell has one of them for certain: the frequencies sum to 1, otherwise to 1 or less.
+    bandwidth : array (points,)
+    rho : float
+        Intra-site correlation about the surface.
     """
 
     traits: tuple[int, ...]
     exhaustive: bool
+    bandwidth: Floats
+    rho: float
 
 
 @dataclass(frozen=True)
@@ -36,25 +46,20 @@ class Task:
     Attributes
     ----------
     points : array (points, 2)
-    bandwidth : array (points,)
     sites : array (sites, 2)
     count, total : array (sites, traits)
-    rho, dispersion : array (traits,)
-        Intra-site correlation, and the factor by which the sites' variance about the surface exceeds what it foretells.
-    groups : tuple of Group
+    families : tuple of Family
+        Each trait is in one.
     kernel : {"gaussian", "epanechnikov", "tricube"}
     degree : {0, 1}
     min_effective_shells : float
     """
 
     points: Floats
-    bandwidth: Floats
     sites: Floats
     count: Floats
     total: Floats
-    rho: Floats
-    dispersion: Floats
-    groups: tuple[Group, ...]
+    families: tuple[Family, ...]
     kernel: KernelName
     degree: Literal[0, 1]
     min_effective_shells: float
@@ -67,19 +72,19 @@ class Smoothed:
     Attributes
     ----------
     frequency, standard_error : array of float32 (points, traits)
-        NaN where the support is below the limit.
+        NaN where the support is below the limit, or too few sites are in reach for a plane.
     effective_shells : array of float32 (points, traits)
         Everywhere; 0 where no site is in reach.
-    fallback : array of bool (points, traits)
-        Shown, and a proportion where a plane was asked for.
+    held : array of bool (points, traits)
+        Shown, and not held by the shells in reach alone.
     closure : array (traits,)
-        Largest distance from 1 of the sum of the trait's group before it was put right; 0 outside groups.
+        Largest distance from 1 of the sum of the trait's family before it was put right.
     """
 
     frequency: NDArray[np.float32]
     standard_error: NDArray[np.float32]
     effective_shells: NDArray[np.float32]
-    fallback: Flags
+    held: Flags
     closure: Floats
 
 
@@ -101,31 +106,38 @@ def smooth(task: Task) -> Smoothed:
 
     Notes
     -----
-    Planes are fitted to each trait by itself, so that the traits of a group need not sum to 1. Where they must, each
+    Planes are fitted to each trait by itself, so that the traits of a family need not sum to 1. Where they must, each
     frequency and its standard error is divided by their sum; where they may not exceed 1, the same is done when they
-    do.
+    do. A family is blank as a whole where a plane is asked for and not identified for each of it, or rests on fewer than
+    :data:`LEAST_SITES` effective sites: a proportion in its place would make a step, and look surer than it is.
     """
-    with one_thread():
-        fit = fit_local(
-            task.points, task.sites, task.count, task.total,
-            bandwidth=task.bandwidth, rho=task.rho, kernel=task.kernel, degree=task.degree,
-        )  # fmt: skip
-    shown = fit.effective_shells >= task.min_effective_shells
-    frequency = np.where(shown, fit.frequency, np.nan)
-    error = np.where(shown, fit.standard_error * np.sqrt(task.dispersion), np.nan)
-    closure = np.zeros(frequency.shape[1])
-    for group in task.groups:
-        members = list(group.traits)
-        total = frequency[:, members].sum(axis=1)
-        amiss = total - 1.0 if group.exhaustive else np.maximum(total - 1.0, 0.0)
-        closure[members] = np.nanmax(np.abs(amiss), initial=0.0)
+    shape = len(task.points), task.count.shape[1]
+    frequency, error = np.full(shape, np.nan), np.full(shape, np.nan)
+    effective, held, closure = np.zeros(shape), np.zeros(shape, dtype=bool), np.zeros(shape[1])
+    for family in task.families:
+        members = list(family.traits)
+        fit = _fit(task, family)
+        shown = fit.effective_shells >= task.min_effective_shells
+        if task.degree == 1:
+            shown &= ~fit.fallback & (fit.effective_sites >= LEAST_SITES)
+        shown = np.broadcast_to(shown.all(axis=1, keepdims=True), shown.shape)
+        shares = np.where(shown, fit.frequency, np.nan)
+        total = shares.sum(axis=1)
+        amiss = total - 1.0 if family.exhaustive else np.maximum(total - 1.0, 0.0)
         divisor = np.where(amiss == 0.0, 1.0, total)[:, None]
-        frequency[:, members] /= divisor
-        error[:, members] /= divisor
-    return Smoothed(
-        frequency.astype(np.float32),
-        error.astype(np.float32),
-        fit.effective_shells.astype(np.float32),
-        fit.fallback & shown,
-        closure,
-    )
+        frequency[:, members] = shares / divisor
+        error[:, members] = np.where(shown, fit.standard_error, np.nan) / divisor
+        effective[:, members] = fit.effective_shells
+        held[:, members] = fit.held & shown
+        closure[members] = np.nanmax(np.abs(amiss), initial=0.0)
+    return Smoothed(frequency.astype(np.float32), error.astype(np.float32), effective.astype(np.float32), held, closure)
+
+
+def _fit(task: Task, family: Family) -> LocalFit:
+    members = list(family.traits)
+    rows = np.flatnonzero((task.total[:, members] > 0).any(axis=1))
+    with one_thread():
+        return fit_local(
+            task.points, task.sites[rows], task.count[np.ix_(rows, members)], task.total[np.ix_(rows, members)],
+            bandwidth=family.bandwidth, rho=family.rho, kernel=task.kernel, degree=task.degree,
+        )  # fmt: skip

@@ -63,6 +63,7 @@ class SpatialErrors:
         shortest = float(np.median(nearest[nearest > 0])) / 2 if (nearest > 0).any() else diameter / 100
         self.ranges_m: Floats = np.geomspace(min(shortest, diameter / 4), diameter, ranges)
         self._bases = [np.linalg.eigh(self._decay(float(r))) for r in self.ranges_m]
+        self._of_covariates: dict[bytes, tuple[float, float]] = {}
 
     def at(self, sites: NDArray[np.intp]) -> SpatialErrors:
         """Return the same for some of the sites."""
@@ -78,6 +79,14 @@ class SpatialErrors:
         matrix = share * self._decay(range_m)
         np.fill_diagonal(matrix, 1.0)
         return matrix
+
+    def correlation_of(self, covariate: Floats) -> Floats:
+        """Return the (n, n) correlation matrix fitted to a covariate, which many traits share."""
+        key = np.ascontiguousarray(covariate, dtype=np.float64).tobytes()
+        if key not in self._of_covariates:
+            found = self.fit(covariate, np.ones((len(covariate), 1)))
+            self._of_covariates[key] = found.range_m, found.share
+        return self.correlation(*self._of_covariates[key])
 
     def fit(self, response: Floats, design: Floats) -> SpatialFit:
         """Fit response = design @ coefficients + error by restricted maximum likelihood (Patterson & Thompson 1971).

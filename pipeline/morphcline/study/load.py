@@ -18,10 +18,31 @@ from morphcline.study.clines import Change, Clines
 from morphcline.study.general import General
 from morphcline.study.habitat import Habitat
 from morphcline.study.publish import Publish
-from morphcline.study.records import EarlierSurvey, RecordSource
+from morphcline.study.records import FIELDS, EarlierSurvey, RecordSource
 from morphcline.study.scoring import Scoring
 from morphcline.study.surfaces import Surfaces
 from morphcline.study.temperature import Temperature
+
+#: What the commonest kinds of value accept, in words.
+_ACCEPTED = {
+    "string_pattern_mismatch": "a slug of a-z, 0-9, - and _",
+    "string_type": "a text in quotation marks",
+    "int_": "a whole number",
+    "float_": "a number",
+    "finite_number": "a finite number",
+    "bool_": "true or false",
+    "path_type": "a path in quotation marks",
+    "tuple_type": "a list in square brackets",
+    "dict_type": "a table",
+    "model_": "a table",
+}
+
+#: What to add where a key is missing, if its name alone doesn't say.
+_EXAMPLES = {
+    "counted": 'add it, for example counted = { colour = ["pink"] }',
+    "crs": 'add it, for example crs = "EPSG:2154"',
+    "path": 'add it, for example path = "records.csv"',
+}
 
 
 class Study(Section):
@@ -86,6 +107,7 @@ def load_study(file: str | Path) -> Study:
         study = Study.model_validate({"file": file, **shaped})
     except ValidationError as error:
         problems += _problems(error, file)
+        problems += _absent_files(shaped, file.parent)
     if problems or study is None:
         raise StudyFileError(problems)
     absolute: Study = _with_absolute_paths(study, file.parent)
@@ -151,20 +173,47 @@ def _a_source_per_path(table: dict[str, Any]) -> list[dict[str, Any]]:
 
 
 def _problems(error: ValidationError, file: Path) -> Iterator[Problem]:
-    seen = set()
+    told: dict[tuple[str, str], list[str]] = {}
     for item in error.errors(include_url=False):
         location = _without_union_tags(item["loc"])
-        where = _where(location)
-        if item["type"] == "extra_forbidden":
-            found, accepted = f"the key {location[-1]!r} is unknown", _nearest_key(location)
-        elif item["type"] == "missing":
-            found, accepted = "this key is missing", "add it"
-        else:
-            message = item["msg"].removeprefix("Value error, ")
-            found, accepted = f"found {_brief(item['input'])}", message[:1].lower() + message[1:]
-        if (where, found) not in seen:  # a union reports one error a member
-            seen.add((where, found))
-            yield Problem(file.name, where, found, accepted)
+        where, found, accepted = _in_words(item, location)
+        # A choice of several kinds reports one error a kind.
+        kinds = told.setdefault((where, found), [])
+        if accepted not in kinds:
+            kinds.append(accepted)
+    for (where, found), kinds in told.items():
+        yield Problem(file.name, where, found, _either(kinds))
+
+
+def _either(kinds: list[str]) -> str:
+    """Join the kinds of value that a key accepts; advice of another sort stands as it is."""
+    advice = [kind for kind in kinds if kind.startswith(("add it", "did you", "fields", "known", "!"))]
+    if advice:
+        return advice[0].removeprefix("!")
+    return f"{' or '.join(kinds)} is accepted"
+
+
+def _in_words(item: Any, location: list[int | str]) -> tuple[str, str, str]:
+    """Return where, what was found and what is accepted."""
+    kind, last = item["type"], location[-1] if location else ""
+    if last == "[key]":
+        name, inside = str(location[-2]), location[:-2]
+        if kind != "literal_error":
+            return _where(inside), f"found the key {name!r}", "a raster code, a whole number,"
+        return _where(inside), f"the field {name!r} is unknown", _nearest(name, FIELDS, "fields: ")
+    if kind == "extra_forbidden":
+        known = sorted(_known_keys(Study, location[:-1]))
+        return _where(location), f"the key {last!r} is unknown", _nearest(str(last), known, "known keys here: ")
+    if kind == "missing":
+        return _where(location), "this key is missing", _EXAMPLES.get(str(last), "add it")
+    found = f"found {_brief(item['input'])}"
+    for start, words in _ACCEPTED.items():
+        if kind.startswith(start):
+            return _where(location), found, words
+    message = str(item["msg"])
+    if message.startswith("Value error, "):
+        return _where(location), found, "!" + message.removeprefix("Value error, ")
+    return _where(location), found, message.removeprefix("Input should be ")
 
 
 def _without_union_tags(location: tuple[int | str, ...]) -> list[int | str]:
@@ -195,12 +244,10 @@ def _where(location: list[Any]) -> str:
     return f"[{'.'.join(names[:-1])}] {names[-1]}"
 
 
-def _nearest_key(location: list[Any]) -> str:
-    known = sorted(_known_keys(Study, location[:-1]))
-    near = difflib.get_close_matches(str(location[-1]), known, n=1)
-    if near:
-        return f"did you mean {near[0]!r}"
-    return "known keys here: " + ", ".join(known)
+def _nearest(name: str, known: Iterable[str], listing: str) -> str:
+    names = list(known)
+    near = difflib.get_close_matches(name, names, n=1)
+    return f"did you mean {near[0]!r}?" if near else listing + ", ".join(names)
 
 
 def _known_keys(model: type[BaseModel], location: Iterable[Any]) -> set[str]:
@@ -224,6 +271,19 @@ def _section_in(annotation: Any) -> type[BaseModel] | None:
             if found is not None:
                 return found
     return None
+
+
+def _absent_files(shaped: Any, base: Path) -> Iterator[Problem]:
+    """Name files that aren't there, though the study can't be read whole: every problem is told at once."""
+    if isinstance(shaped, list):
+        for item in shaped:
+            yield from _absent_files(item, base)
+    elif isinstance(shaped, dict):
+        for key, value in shaped.items():
+            if key in {"path", "area"} and isinstance(value, str) and not (base / value).exists():
+                yield Problem(value, "", "there is no such file", f"mend {key} in the study file")
+            else:
+                yield from _absent_files(value, base)
 
 
 def _with_absolute_paths(value: Any, base: Path) -> Any:
