@@ -135,17 +135,27 @@ def test_a_study_with_too_little_ends_in_results_or_one_sentence(tmp_path: Path,
         assert sum(line.startswith("error:") for line in done.stderr.splitlines()) == 1
 
 
-def a_raster(path: Path, crs: str | None) -> None:
+def a_raster(path: Path, crs: str | None, *, west: float = 640_000, value: int = 1) -> None:
     with rasterio.open(
         path, "w", driver="GTiff", width=50, height=50, count=1, dtype="uint8", crs=crs,
-        transform=from_origin(640_000, 6_680_000, 1000, 1000),
+        transform=from_origin(west, 6_680_000, 1000, 1000),
     ) as raster:  # fmt: skip
-        raster.write(np.ones((1, 50, 50), dtype="uint8"))
+        raster.write(np.full((1, 50, 50), value, dtype="uint8"))
 
 
 def with_habitat(folder: Path) -> str:
     a_raster(folder / "habitat.tif", None)
     return STUDY + '[habitat]\npath = "habitat.tif"\n[habitat.classes]\n1 = "woodland"\n'
+
+
+def with_a_far_raster(folder: Path) -> str:
+    a_raster(folder / "habitat.tif", "EPSG:2154", west=100_000)
+    return STUDY + '[habitat]\npath = "habitat.tif"\n[habitat.classes]\n1 = "woodland"\n'
+
+
+def in_wrong_units(folder: Path) -> str:
+    a_raster(folder / "temperature.tif", "EPSG:2154", value=200)
+    return STUDY + '[temperature]\npath = "temperature.tif"\n'
 
 
 MISTAKES = [

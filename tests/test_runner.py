@@ -297,3 +297,12 @@ def test_a_new_title_runs_nothing_but_what_shows_it(chain: Chain, file: Path) ->
     assert set(reasons(file).values()) == {""}
     file.write_text(TEXT.replace('name = "orsel"', 'name = "orsel"\nseed = 5'))
     assert set(reasons(file).values()) == {"[study] seed 1 -> 5"}
+
+
+def test_a_stage_run_alone_on_old_inputs_is_warned_of(chain: Chain, file: Path) -> None:
+    go(file)
+    (file.parent / "records.csv").write_text("a b c")
+    result = runner.run(load_study(file), stages=("surfaces",), force=True)
+    assert result.warnings == [
+        "intake is out of date (records.csv has changed) and was not asked for: what rests on it is old too."
+    ]

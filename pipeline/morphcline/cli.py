@@ -117,6 +117,7 @@ def check_command(study_file: Path, as_json: bool) -> None:
                 {
                     "problems": [vars(problem) for problem in result.problems],
                     "account": found.account if found else None,
+                    "warnings": result.warnings,
                 },
                 ensure_ascii=False,
                 default=str,
@@ -128,7 +129,7 @@ def check_command(study_file: Path, as_json: bool) -> None:
                 click.echo(_clean(f"{row.source}, row {row.row}: rejected ({row.reason_code}): {row.reason}"))
             for row in found.flagged.itertuples():
                 click.echo(_clean(f"{row.source}, row {row.row}: flagged ({row.flag_code}): {row.flag}"))
-            for sentence in found.account.get("warnings", []):
+            for sentence in (*found.account.get("warnings", []), *result.warnings):
                 _say_aloud("warning", sentence)
             click.echo(_row_account(found.account))
         for problem in result.problems:
@@ -148,7 +149,9 @@ def new_command(folder: Path) -> None:
 
     for path in write_new_study(folder):
         click.echo(f"wrote {path}")
-    click.echo(f"Fill in the record sheet, then: morphcline check {folder / 'study.toml'}")
+    study_file = str(folder / "study.toml")
+    quoted = f'"{study_file}"' if " " in study_file else study_file
+    click.echo(f"Fill in the record sheet, then: morphcline check {quoted}")
 
 
 def main() -> NoReturn:
@@ -187,7 +190,8 @@ def _one_line(error: BaseException) -> str:
     if isinstance(error, MemoryError):
         return "not enough memory; try fewer --workers or larger cells"
     if isinstance(error, OSError) and error.strerror:
-        return f"{error.filename or ''}: {error.strerror}".removeprefix(": ")
+        said = f"{error.filename or ''}: {error.strerror}".removeprefix(": ")
+        return f"{said}; check that the folder exists and that you may write there"
     return str(error)
 
 

@@ -5,12 +5,13 @@ from __future__ import annotations
 import hashlib
 import json
 import time
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import partial
 from importlib import import_module
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
 from morphcline.errors import MorphclineError, Problem, StudyError, StudyFileError
@@ -58,17 +59,25 @@ class RunResult:
         Names of stages.
     accounts : dict
         What each stage of the study reports of itself, whether it ran now or earlier.
+    outdated : tuple of Due
+        Stages before the last one asked for that are due and were left out.
     """
 
     folder: Path
     ran: tuple[str, ...]
     skipped: tuple[str, ...]
     accounts: dict[str, dict[str, Any]] = field(default_factory=dict)
+    outdated: tuple[Due, ...] = ()
 
     @property
     def warnings(self) -> list[str]:
-        """Sentences a user should read, of the stages that ran now."""
-        return [sentence for name in self.ran for sentence in self.accounts[name].get("warnings", [])]
+        """Sentences a user should read: of the stages that ran now, and of those before them that should have."""
+        told = [sentence for name in self.ran for sentence in self.accounts[name].get("warnings", [])]
+        told += [
+            f"{due.stage} is out of date ({due.reason}) and was not asked for: what rests on it is old too."
+            for due in self.outdated
+        ]
+        return told
 
 
 class Listener:
@@ -181,8 +190,9 @@ def run(
     record = read_run(folder)
     done: dict[str, Any] = record.get("stages", {})
     ran, skipped = [], []
+    asked = tuple(stages)
     try:
-        for name in stages:
+        for name in asked:
             reason = "asked for with --force" if force else _why_due(study, folder, name, done)
             if not reason:
                 skipped.append(name)
@@ -195,7 +205,14 @@ def run(
             _keep(folder, study, done)
     finally:
         listener.stopped()
-    return RunResult(folder, tuple(ran), tuple(skipped), {name: item["account"] for name, item in done.items()})
+    accounts = {name: item["account"] for name, item in done.items()}
+    return RunResult(folder, tuple(ran), tuple(skipped), accounts, _outdated(study, folder, asked, done))
+
+
+def _outdated(study: Study, folder: Path, asked: Sequence[str], records: Mapping[str, Any]) -> tuple[Due, ...]:
+    before = STAGES[: STAGES.index(asked[-1])] if asked else ()
+    dues = [Due(name, _why_due(study, folder, name, records)) for name in before if name not in asked and name in records]
+    return tuple(due for due in dues if due.reason)
 
 
 def _why_due(study: Study, folder: Path, name: str, records: Mapping[str, Any]) -> str:
@@ -371,10 +388,13 @@ class CheckResult:
         What would stop a run.
     assessment : Assessment or None
         The rows' fates; None when the records themselves can't be read.
+    warnings : tuple of str
+        What a run would say of sites and rasters.
     """
 
     problems: tuple[Problem, ...]
     assessment: Assessment | None
+    warnings: tuple[str, ...] = ()
 
 
 def check(study: Study | str | Path) -> CheckResult:
@@ -395,14 +415,27 @@ def check(study: Study | str | Path) -> CheckResult:
     """
     study = study if isinstance(study, Study) else load_study(study)
     problems: list[Problem] = []
-    from morphcline.stages import intake, locate
+    from morphcline.stages import intake
 
     assessment = _collect(problems, lambda: intake.assess(study))
-    if assessment is not None:
-        _collect(problems, lambda: locate.examine(study, assessment.accepted))
     for examine in _examinations(study):
         _collect(problems, examine)
-    return CheckResult(tuple(dict.fromkeys(problems)), assessment)
+    warnings: list[str] = []
+    if assessment is not None and not problems:
+        warnings += _collect(problems, lambda: _place_and_surround(study, assessment)) or []
+    return CheckResult(tuple(dict.fromkeys(problems)), assessment, tuple(dict.fromkeys(warnings)))
+
+
+def _place_and_surround(study: Study, assessment: Assessment) -> list[str]:
+    """Run what can still stop a study, in a folder that is thrown away: positions, rasters and their units."""
+    from morphcline.stages import intake, landscape, locate
+    from morphcline.stages.base import Context
+
+    with TemporaryDirectory() as folder:
+        context = Context(study, Path(folder), Workers())
+        intake.save(assessment, context)
+        accounts = [locate.run(context), landscape.run(context)]
+    return [sentence for account in accounts for sentence in account.get("warnings", [])]
 
 
 def _examinations(study: Study) -> Iterable[Callable[[], Any]]:

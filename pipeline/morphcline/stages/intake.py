@@ -156,10 +156,15 @@ def assess(study: Study, *, today: dt.date | None = None) -> Assessment:
 def run(context: Context) -> Account:
     """Judge every row and write the three tables."""
     found = assess(context.study)
+    save(found, context)
+    return found.account
+
+
+def save(found: Assessment, context: Context) -> None:
+    """Write the three tables of an assessment."""
     write_table(context.path(ACCEPTED), found.accepted, COLUMNS)
     write_table(context.path(FLAGGED), found.flagged, _FLAGGED_COLUMNS)
     write_table(context.path(REJECTED), found.rejected, REJECTED_COLUMNS)
-    return found.account
 
 
 def _open_all(study: Study) -> list[_Opened]:

@@ -26,6 +26,8 @@ path = "records.csv"                 # CSV, XLSX, GeoPackage or Parquet; several
 layout = "counts"                    # counts: a row per site, species, colour and banding; wide: a column
                                      #   per morph; shells: a row per shell
 
+#   For layout wide, a table [records.wide] says which column is which morph: "yellow/00000"="Y0" and so on.
+
 [records.columns]                    # our field = "their column"; a field left out goes by its own name
 # longitude = "lon"                  # fields: site, visit, date, longitude, latitude, easting, northing,
 # latitude = "lat"                   #   grid_reference, crs, position_uncertainty_m, species, qualifier, lip,
@@ -44,6 +46,11 @@ layout = "counts"                    # counts: a row per site, species, colour a
 # min_shells = 20                    # smaller samples are flagged, and left out of tests and site maps
 # visits = "latest"                  # or "pool": what stands for a site visited more than once
 # interval = "wilson"                # or "jeffreys"
+
+# [[scoring.trait]]                  # a trait of your own: the shells that count, among those that can be judged
+# name = "pink among unbanded"
+# counted = { colour = ["pink"] }
+# among = { band_class = ["unbanded"] }
 
 # [habitat]                          # a raster of habitat classes; without it habitat is left out
 # path = "habitat.tif"
