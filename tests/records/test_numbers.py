@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from morphcline.records.numbers import UnreadableNumber, read_count, read_degrees, read_number
+from morphcline.records.numbers import UnreadableNumber, read_count, read_degrees, read_metres, read_number
 
 
 @pytest.mark.parametrize(
@@ -97,3 +97,18 @@ def test_a_number_written_out_comes_back(value: float, places: int) -> None:
 def test_whole_counts_come_back(count: int) -> None:
     assert read_count(str(count)) == count
     assert read_count(f"{count}.0") == count
+
+
+@pytest.mark.parametrize(
+    ("text", "metres"),
+    [("25", 25), ("25m", 25), ("1 km", 1000), ("1,5 Km.", 1500), ("1 000 metres", 1000), ("0.3 kilometers", 300)],
+)
+def test_distances_are_read_in_metres_and_kilometres(text: str, metres: float) -> None:
+    assert read_metres(text) == pytest.approx(metres, rel=1e-15)
+
+
+@pytest.mark.parametrize("text", ["1 k", "m", "30 ft", "ten m", "1 kmm", "5\n6"])
+def test_a_distance_that_cannot_be_read_is_told_as_it_came(text: str) -> None:
+    with pytest.raises(UnreadableNumber) as caught:
+        read_metres(text)
+    assert str(caught.value) == f'"{text}" is no distance; expected metres, such as 25, 25 m or 1.5 km'

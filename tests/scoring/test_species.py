@@ -6,7 +6,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from morphcline.scoring.species import Species, UnknownSpecies, expected_lip, read_species, slug
+from morphcline.errors import StudyFileError
+from morphcline.scoring.species import (
+    Species,
+    UnknownSpecies,
+    check_studied,
+    expected_lip,
+    read_species,
+    slug,
+)
 
 N, H = "Cepaea nemoralis", "Cepaea hortensis"
 
@@ -73,6 +81,19 @@ def test_any_text_reads_or_is_refused(text):
         return
     assert species.rank == ("species" if " " in species.name else "genus")
     assert read_species(species.name) == Species(species.name, species.rank)
+
+
+def test_species_studied_go_by_their_accepted_names():
+    check_studied([N, H, "Arianta arbustorum"], "study.toml")
+    with pytest.raises(StudyFileError) as caught:
+        check_studied([N, "Cepaea nemorallis", "C. hortensis", "Cepaea", "Vertigo geyeri", ""], "study.toml")
+    assert [str(problem) for problem in caught.value.problems][:3] == [
+        "study.toml, [scoring] species: 'Cepaea nemorallis' is no species known here; did you mean 'Cepaea nemoralis'?",
+        "study.toml, [scoring] species: 'C. hortensis' is not the accepted name; write 'Cepaea hortensis'.",
+        "study.toml, [scoring] species: 'Cepaea' is a genus; name species, such as 'Cepaea nemoralis' or "
+        "'Cepaea hortensis'.",
+    ]
+    assert [problem.accepted.split(":")[0] for problem in caught.value.problems][3:] == ["known species"] * 2
 
 
 def test_the_lip_tells_the_two_apart():

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import partial
 
@@ -22,6 +22,45 @@ POSITION_FIELDS: Mapping[str, tuple[str, ...]] = {
 }
 #: Free text, in which "NA" may be meant.
 _FREE_TEXT = ("site", "recorder", "note")
+#: What sheets often call a field, by which an absent column is guessed at; nothing is read under these names unasked.
+_OFTEN_CALLED: Mapping[str, tuple[str, ...]] = {
+    "site": ("place", "location", "locality", "station", "site id", "site name", "site code", "plot"),
+    "visit": ("sample", "survey", "event"),
+    "date": ("day", "seen on", "visit date", "sampled", "when"),
+    "longitude": ("lon", "long", "lng", "x", "lon dd", "decimal longitude"),
+    "latitude": ("lat", "y", "lat dd", "decimal latitude"),
+    "easting": ("east", "e", "x", "x m", "x coord"),
+    "northing": ("north", "n", "y", "y m", "y coord"),
+    "grid_reference": ("grid ref", "gridref", "gr", "ngr", "os ref", "mgrs", "square"),
+    "crs": ("epsg", "srid", "datum", "projection"),
+    "position_uncertainty_m": ("uncertainty", "accuracy", "accuracy m", "precision", "gps accuracy", "error m"),
+    "species": ("sp", "spp", "taxon", "scientific name"),
+    "qualifier": ("cf", "aff"),
+    "lip": ("lip colour", "lip color", "peristome"),
+    "colour": ("color", "col", "ground colour", "ground color", "shell colour", "shell color"),
+    "banding": ("band", "bands", "band formula", "formula", "pattern"),
+    "count": (
+        "n",
+        "number",
+        "no",
+        "num",
+        "nr",
+        "qty",
+        "quantity",
+        "how many",
+        "total",
+        "abundance",
+        "shells",
+        "counts",
+    ),
+    "age": ("stage", "life stage", "maturity"),
+    "condition": ("state", "shell state", "live dead", "fate"),
+    "habitat": ("biotope", "vegetation", "land cover"),
+    "recorder": ("observer", "collector", "recorded by"),
+    "note": ("notes", "remark", "remarks", "comment", "comments"),
+}
+#: How alike two names must be, of 1, for one to be taken for a misspelling of the other.
+_ALIKE = 0.6
 
 
 @dataclass(frozen=True)
@@ -90,7 +129,7 @@ def find_columns(sheet: Sheet, table: TextTable, *, places_elsewhere: bool = Fal
         if name in sheet.columns:
             column = _match(sheet.columns[name], table.header)
             if column is None:
-                problems.append(_absent(sheet.columns[name], f"named for {name}", table))
+                problems.append(_absent(sheet.columns[name], f"named for {name}", table, name))
                 continue
         else:
             column = _match(name, table.header)
@@ -156,17 +195,49 @@ def _match(wanted: str, header: tuple[str, ...]) -> str | None:
     return next((name for name in header if folded(name) == key), None)
 
 
-def _near(wanted: str, header: tuple[str, ...]) -> list[str]:
-    by_key = {folded(name): name for name in reversed(header)}
-    return [by_key[key] for key in difflib.get_close_matches(folded(wanted), list(by_key), n=2, cutoff=0.6)]
+def _key(name: str) -> str:
+    """Return the letters and digits of a name, in lower case."""
+    return "".join(sign for sign in name.casefold() if sign.isalnum())
 
 
-def _absent(wanted: str, what_for: str, table: TextTable) -> Problem:
-    near = _near(wanted, table.header)
-    if near:
-        accepted = "nearest: " + ", ".join(repr(name) for name in near)
-    else:
-        accepted = "its columns: " + ", ".join(repr(name) for name in table.header)
+def _alike(name: str, others: Iterable[str]) -> float:
+    return max((difflib.SequenceMatcher(None, _key(name), _key(other)).ratio() for other in others), default=0.0)
+
+
+def _near(wanted: Iterable[str], header: tuple[str, ...], field_name: str = "") -> list[str]:
+    """Return the columns that may be meant, best first: called what the field is often called, else spelt much alike.
+
+    Parameters
+    ----------
+    wanted : iterable of str
+        Names that were looked for.
+    header : tuple of str
+    field_name : str
+        The field; a column that is more like another field isn't offered for it.
+    """
+    names = [name for name in (*wanted, field_name) if name]
+    usual = {_key(name) for name in (*names, *_OFTEN_CALLED.get(field_name, ()))}
+    if called := [name for name in header if _key(name) in usual]:
+        return called[:2]
+    likeness = {name: _alike(name, names) for name in header if _key(name)}
+    if field_name:
+        others = [name for name in FIELDS if name != field_name]
+        likeness = {
+            name: degree
+            for name, degree in likeness.items()
+            if degree > _alike(name, others) and not any(_key(name) in map(_key, _OFTEN_CALLED[o]) for o in others)
+        }
+    found = sorted((name for name in likeness if likeness[name] >= _ALIKE), key=lambda name: -likeness[name])
+    return found[:2]
+
+
+def _listed(header: tuple[str, ...]) -> str:
+    return "its columns: " + ", ".join(repr(name) for name in header)
+
+
+def _absent(wanted: str, what_for: str, table: TextTable, field_name: str = "") -> Problem:
+    near = _near([wanted], table.header, field_name)
+    accepted = "nearest: " + ", ".join(repr(name) for name in near) if near else _listed(table.header)
     return Problem(table.shown, "", f"the column {wanted!r} {what_for} isn't there", accepted)
 
 
@@ -186,14 +257,12 @@ def _missing_fields(sheet: Sheet, table: TextTable, of_field: Mapping[str, str])
 
 
 def _missing(name: str, what_for: str, table: TextTable, hint: str = "") -> Problem:
-    near = _near(name, table.header)
-    told = f" (nearest: {', '.join(repr(column) for column in near)})" if near else ""
-    return Problem(
-        table.shown,
-        "",
-        f"no column holds {name}, which is needed for {what_for}",
-        hint or f'name it under columns: {name} = "their column"{told}',
-    )
+    near = _near([], table.header, name)
+    if near:
+        usual = f'name it under columns: {name} = "{near[0]}"' + "".join(f' (or "{other}")' for other in near[1:])
+    else:
+        usual = f'name it under columns: {name} = "their column"; {_listed(table.header)}'
+    return Problem(table.shown, "", f"no column holds {name}, which is needed for {what_for}", hint or usual)
 
 
 def _missing_place(name: str, table: TextTable, of_field: Mapping[str, str]) -> Problem:

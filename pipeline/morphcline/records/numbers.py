@@ -18,6 +18,7 @@ _ANGLE = re.compile(
     r"(?P<back>[NSEW])?",
     re.IGNORECASE,
 )
+_METRES = re.compile(r"(?P<number>.*?)\s*(?P<unit>km|kilomet(?:re|er)s?|m|met(?:re|er)s?)?\.?", re.IGNORECASE)
 _MINUS_SIGNS = str.maketrans({"−": "-", "–": "-", "‒": "-", "﹣": "-"})  # as word processors write them
 
 
@@ -60,6 +61,26 @@ def read_number(text: str) -> Written:
         raise UnreadableNumber(f'"{text}" is not a number; expected one such as 6.1234 or 6,1234')
     digits = re.sub(r"[ ']", "", plain).replace(",", ".")
     return Written(float(digits), 10.0 ** -len(found[4] or found[5] or ""))
+
+
+def read_metres(text: str) -> float:
+    """Return a distance in metres, written with m or km behind it, or without a unit.
+
+    Raises
+    ------
+    UnreadableNumber
+
+    Examples
+    --------
+    >>> read_metres("25"), read_metres("1,5 km"), read_metres("30 m")
+    (25.0, 1500.0, 30.0)
+    """
+    found = _METRES.fullmatch(text.strip())
+    try:
+        value = read_number(found["number"] if found else text).value
+    except UnreadableNumber as error:
+        raise UnreadableNumber(f'"{text}" is no distance; expected metres, such as 25, 25 m or 1.5 km') from error
+    return value * 1000.0 if found and (found["unit"] or "").casefold().startswith("k") else value
 
 
 def read_count(text: str) -> int:

@@ -23,7 +23,7 @@ from morphcline.places.bounds import is_zero
 from morphcline.places.crs import read_crs
 from morphcline.places.grid_references import GridSquare, UnreadableReference, read_grid_reference
 from morphcline.records.columns import POSITION_FIELDS, Fields, Layout
-from morphcline.records.numbers import UnreadableNumber, Written, read_degrees, read_number
+from morphcline.records.numbers import UnreadableNumber, Written, read_degrees, read_metres, read_number
 from morphcline.records.scores import Reading
 from morphcline.records.spots import Spots
 from morphcline.records.texts import TextColumn, TextTable
@@ -77,12 +77,15 @@ def read_spots(fields: Fields, layout: Layout, table: TextTable, position: Posit
 
 
 def read_uncertainty(column: TextColumn) -> Reading:
-    """Read stated uncertainties in metres; an empty cell means none is stated."""
+    """Read stated uncertainties, in metres or with a unit; an empty cell means none is stated."""
 
     def read(text: str) -> float:
         if not text:
             return math.nan
-        value = read_number(text.removesuffix("m").strip()).value
+        try:
+            value = read_metres(text)
+        except UnreadableNumber as error:
+            raise UnreadableNumber(f"the position uncertainty {error}") from error
         if not 0 < value < 1e6:
             raise UnreadableNumber(f'the position uncertainty "{text}" can\'t be meant; expected metres above 0')
         return value

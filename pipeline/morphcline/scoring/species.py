@@ -9,7 +9,10 @@ from __future__ import annotations
 import difflib
 import re
 import unicodedata
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+
+from morphcline.errors import Problem, StudyFileError
 
 NEMORALIS = "Cepaea nemoralis"
 HORTENSIS = "Cepaea hortensis"
@@ -115,6 +118,30 @@ def read_species(text: str) -> Species:
     return Species(found, "species", qualifier)
 
 
+def check_studied(names: Iterable[str], file: str = "") -> None:
+    """Raise a problem for each name that a study gives for a species it analyses and that isn't one's accepted name.
+
+    Parameters
+    ----------
+    names : iterable of str
+        ``[scoring] species``.
+    file : str
+        The study file as messages name it.
+
+    Raises
+    ------
+    StudyFileError
+        For names that :func:`read_species` can't read, or reads to another name: no record would ever carry them.
+    """
+    problems = [
+        Problem(file, "[scoring] species", f"{name!r} {found}", accepted)
+        for name in names
+        for found, accepted in _unfit_for_study(name)
+    ]
+    if problems:
+        raise StudyFileError(problems)
+
+
 def expected_lip(name: str) -> str:
     """Return the lip colour a species usually has: "dark", "white", or "" for species without a rule here.
 
@@ -173,6 +200,20 @@ def _binomial(words: list[str]) -> str | None:
     return None
 
 
+def _unfit_for_study(name: str) -> Iterator[tuple[str, str]]:
+    """Yield what is wrong with a name as that of a species studied, and what is accepted."""
+    try:
+        read = read_species(name)
+    except UnknownSpecies:
+        near = _nearest(name)
+        yield "is no species known here", f"did you mean {near!r}?" if near else "known species: " + ", ".join(_KNOWN)
+        return
+    if read.rank != "species":
+        yield "is a genus", f"name species, such as {NEMORALIS!r} or {HORTENSIS!r}"
+    elif read.name != name:
+        yield "is not the accepted name", f"write {read.name!r}"
+
+
 def _is_authority(words: list[str], epithet: str) -> bool:
     """Return whether what follows the epithet is nothing, the epithet again (the nominate form), or author and year."""
     if words and words[0].casefold() == epithet:
@@ -189,11 +230,16 @@ def _sentence(text: str, plain: str) -> str:
     epithets = [word for word in _BY_EPITHET if re.search(rf"\b{word}\b", plain.casefold())]
     if len({_BY_EPITHET[epithet] for epithet in epithets}) > 1:
         return f'"{text}" names more than one species; give one, or the genus alone ("Cepaea sp.")'
+    if near := _nearest(plain):
+        return f'the species "{text}" is not known; the nearest known name is {near}'
+    return f'the species "{text}" is not known; expected a name such as {NEMORALIS} or {HORTENSIS}'
+
+
+def _nearest(plain: str) -> str:
+    """Return the accepted name of the known spelling nearest to a text, or "" when none is near."""
     choices = {known.casefold(): name for known, name in _SPELLINGS.items()}
     near = difflib.get_close_matches(plain.casefold(), choices, n=1, cutoff=0.75)
-    if near:
-        return f'the species "{text}" is not known; the nearest known name is {choices[near[0]]}'
-    return f'the species "{text}" is not known; expected a name such as {NEMORALIS} or {HORTENSIS}'
+    return choices[near[0]] if near else ""
 
 
 _BY_EPITHET: dict[str, tuple[str, ...]] = {}
