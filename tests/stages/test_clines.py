@@ -168,7 +168,17 @@ def test_change_is_that_of_the_places_seen_twice(finished: tuple[Path, Account])
     theirs = StratifiedTable(counts)
     assert_allclose(pooled.loc[OVER_SHELLS, "p"], theirs.test_null_odds(correction=False).pvalue, rtol=1e-6)
     assert_allclose(pooled.loc[OVER_SHELLS, "odds_ratio"], theirs.oddsratio_pooled, rtol=1e-6)
-    assert (pooled.loc[OVER_PAIRS, ["earlier_count", "earlier_total"]] == [17, 70]).all()
+    over_shells, over_pairs = pooled.loc[OVER_SHELLS], pooled.loc[OVER_PAIRS]
+    assert (over_pairs[["earlier_count", "earlier_total"]] == [17, 70]).all()
+    assert over_shells["earlier_frequency"] == pytest.approx(17 / 70)
+    # Effective numbers n / (1 + 0.05 (n - 1)) of the two pairs' samples, by hand.
+    first, second = (
+        1 / sum((1 + 0.05 * (n - 1)) / n for n in totals)
+        for totals in sites[["earlier_total", "later_total"]].to_numpy()
+    )
+    share = first / (first + second)
+    assert over_pairs["earlier_frequency"] == pytest.approx(share * 5 / 40 + (1 - share) * 12 / 30)
+    assert over_pairs["later_frequency"] - over_pairs["earlier_frequency"] == pytest.approx(over_pairs["difference"])
 
 
 def change_p(counts: list[list[int]]) -> float:

@@ -65,7 +65,7 @@ class TestCochranMantelHaenszel:
         assert got.statistic == pytest.approx(peer.test_null_odds().statistic, rel=1e-9, abs=1e-12)
         assert got.odds_ratio == pytest.approx(peer.oddsratio_pooled)
         assert (got.low, got.high) == pytest.approx(peer.oddsratio_pooled_confint(alpha=0.1))
-        if len(told) > 1:
+        if len(told) > 1 and got.odds_ratio != 1:  # statsmodels divides by 1 - odds ratio
             assert got.breslow_day == pytest.approx(peer.test_equal_odds().statistic, rel=1e-6, abs=1e-8)
             assert got.tarone == pytest.approx(peer.test_equal_odds(adjust=True).statistic, rel=1e-6, abs=1e-8)
 
@@ -134,6 +134,8 @@ class TestPairedChange:
         got = paired_change([2, 8, 1], [10, 40, 4], [4, 12, 0], [10, 40, 0], 0.0)
         assert got.pairs == 2
         assert got.difference == pytest.approx((5 * 0.2 + 20 * 0.1) / 25)
+        # Then 2/10 and 8/40, now 4/10 and 12/40, with the same weights; all shells together would be 16/50 now.
+        assert (got.earlier, got.later) == pytest.approx((0.2, (5 * 0.4 + 20 * 0.3) / 25))
         # ρ = 1, and an unknown ρ: both pairs count alike.
         for rho in (1.0, np.nan):
             assert paired_change([2, 8], [10, 40], [4, 12], [10, 40], rho).difference == pytest.approx(0.15)
@@ -151,6 +153,12 @@ class TestPairedChange:
         got = paired_change(*counts, 0.1)
         assert got.not_tested_because.startswith(reason)
         assert np.isnan([got.low, got.high, got.p]).all()
+
+    @given(st.lists(table, min_size=1, max_size=6), st.floats(0, 1))
+    def test_the_difference_is_that_of_its_two_frequencies(self, rows, rho):
+        a, b, c, d = np.array(rows, dtype=float).T
+        got = paired_change(a, a + b, c, c + d, rho)
+        assert_allclose(got.later - got.earlier, got.difference, atol=1e-12)
 
     @pytest.mark.slow
     def test_drift_without_change_fools_the_test_over_shells_alone(self):

@@ -31,9 +31,11 @@ CHANGE_COLUMNS = {
     "earlier_total": "shells judged then",
     "later_count": "shells with the trait now",
     "later_total": "shells judged now",
-    "earlier_frequency": "earlier_count / earlier_total",
-    "later_frequency": "later_count / later_total",
-    "difference": "later frequency less earlier one; over pairs of sites, the mean of their differences by weight",
+    "earlier_frequency": "earlier_count / earlier_total; over pairs of sites, the mean of the sites' frequencies with "
+    "the weights of the difference, so not the share of all shells",
+    "later_frequency": "later_count / later_total; over pairs of sites, as earlier_frequency",
+    "difference": "later_frequency less earlier_frequency; over pairs of sites, the mean of their differences, a "
+    "pair weighted by 1 / (1/m + 1/n) with the effective numbers of shells of its two samples",
     "low": "lower limit of the difference at the study's confidence",
     "high": "upper limit of the difference at the study's confidence",
     "p": "two-sided p-value of no change. Of a site and over shells, shells are taken as independent (no continuity "
@@ -190,6 +192,8 @@ def _of_all(matched: pd.DataFrame, rho: float, confidence: float) -> list[dict[s
         },
         {
             **both,
+            "earlier_frequency": mean.earlier,
+            "later_frequency": mean.later,
             "difference": mean.difference,
             "low": mean.low,
             "high": mean.high,

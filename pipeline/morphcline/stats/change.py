@@ -77,6 +77,8 @@ class PairedChange:
     ----------
     pairs : int
         Pairs with shells in both surveys.
+    earlier, later : float
+        Frequencies over the pairs, with the weights of the difference.
     difference, low, high : float
         Later less earlier frequency.
     p : float
@@ -86,6 +88,8 @@ class PairedChange:
     """
 
     pairs: int
+    earlier: float
+    later: float
     difference: float
     low: float
     high: float
@@ -298,23 +302,25 @@ def paired_change(
     some = (earlier_total > 0) & (later_total > 0)
     pairs = int(some.sum())
     if pairs == 0:
-        return PairedChange(0, *_FOUR_MISSING, "no pair of sites has shells in both surveys")
-    change = later_count[some] / later_total[some] - earlier_count[some] / earlier_total[some]
+        return PairedChange(0, *_SIX_MISSING, "no pair of sites has shells in both surveys")
+    before, after = earlier_count[some] / earlier_total[some], later_count[some] / later_total[some]
+    change = after - before
     rho = 1.0 if math.isnan(rho) else rho
     weight = 1 / (1 / effective_number(earlier_total[some], rho) + 1 / effective_number(later_total[some], rho))
     weight = weight / weight.sum()
     mean = float(weight @ change)
+    over_pairs = float(weight @ before), float(weight @ after), mean
     if pairs == 1:
-        return PairedChange(1, mean, math.nan, math.nan, math.nan, "one pair of sites only")
+        return PairedChange(1, *over_pairs, math.nan, math.nan, math.nan, "one pair of sites only")
     error = float(np.sqrt(np.sum((weight * (change - mean) / (1 - weight)) ** 2)))
     if error < 1e-12:  # equal differences, up to their rounding
-        return PairedChange(pairs, mean, math.nan, math.nan, math.nan, "all pairs of sites changed alike")
+        return PairedChange(pairs, *over_pairs, math.nan, math.nan, math.nan, "all pairs of sites changed alike")
     half = float(stdtrit(pairs - 1, (1 + confidence) / 2)) * error
     p = 2 * float(stdtr(pairs - 1, -abs(mean) / error))
-    return PairedChange(pairs, mean, max(mean - half, -1.0), min(mean + half, 1.0), p, "")
+    return PairedChange(pairs, *over_pairs, max(mean - half, -1.0), min(mean + half, 1.0), p, "")
 
 
-_FOUR_MISSING = (math.nan,) * 4
+_SIX_MISSING = (math.nan,) * 6
 _TEN_MISSING = (math.nan,) * 10
 
 

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.ticker import FuncFormatter
+from numpy.typing import NDArray
 
 from morphcline.render import labels
 from morphcline.render.figures.charts import Spacing, chart_sheet, columns_that_fit, zero_line
@@ -17,6 +18,8 @@ from morphcline.render.palettes import SERIES, SOFT_INK, Mark
 
 ROW_MM = 5.2
 PAIR = "#B4B4B4"
+#: Room for half a mark beyond the farthest value, as a share of it.
+ROOM = 0.035
 
 
 def draw_change(
@@ -61,11 +64,17 @@ def draw_change(
             height_mm=ROW_MM * most + 2, width_mm=width_mm, keys=keys,
             spacing=Spacing(left=names, right=numbers, between=3.0, head=8.4, below=9.0),
         )  # fmt: skip
-        reach = float(np.nanmax(np.abs(table[["low", "high"]].where(table["site"].eq(""), np.nan).to_numpy())))
-        reach = max(reach, float(table["difference"].abs().quantile(0.98)), 0.05) * 1.08
+        reach = _reach(table)
         for panel, (_, _, rows) in zip(axes, groups, strict=True):
-            _draw_panel(panel, rows, traits[id(rows)], min(reach, 1.05))
+            _draw_panel(panel, rows, traits[id(rows)], reach)
     return Figure(name, sheet.figure, _data(table), _caption(table, within_m, confidence, among), _alt(groups))
+
+
+def _reach(table: pd.DataFrame) -> float:
+    """Return where the panels end: beyond every interval, and beyond all but the farthest pairs of places."""
+    limits = table.loc[table["site"] == "", ["low", "high", "difference"]].abs().max().max()
+    far = table["difference"].abs().quantile(0.98)
+    return min(1.08 * float(np.nanmax([limits, far, 0.05])), 1.05)
 
 
 def _numbers(row: pd.Series) -> str:
@@ -80,7 +89,7 @@ def _draw_panel(axes: Axes, rows: pd.DataFrame, traits: Sequence[str], reach: fl
         pairs = these[(these["site"] != "") & these["difference"].notna()].sort_values(["difference", "site"])
         # A fixed ladder of heights sets pairs of equal change apart.
         offsets = 0.26 * ((np.arange(len(pairs)) * 0.618034) % 1.0 - 0.5) * 2
-        axes.plot(np.clip(pairs["difference"], -reach, reach), at + offsets, "o", ms=1.8, color=PAIR, mew=0, zorder=1.5)
+        _draw_pairs(axes, pairs["difference"].to_numpy(np.float64), np.asarray(at + offsets, dtype=np.float64), reach)
         for _, row in these[(these["site"] == "") & these["difference"].notna()].iterrows():
             axes.hlines(at, float(row["low"]), float(row["high"]), color=mark.fill, lw=1.2, zorder=2.5)
             axes.plot([float(row["difference"])], [at], "o", ms=4.4, color=mark.fill, zorder=3)
@@ -88,7 +97,7 @@ def _draw_panel(axes: Axes, rows: pd.DataFrame, traits: Sequence[str], reach: fl
                 1.0, at, _numbers(row), transform=axes.get_yaxis_transform(), va="center_baseline", fontsize=SMALL,
                 color=SOFT_INK,
             )  # fmt: skip
-    axes.set_xlim(-reach, reach)
+    axes.set_xlim(-(1 + ROOM) * reach, (1 + ROOM) * reach)
     axes.set_ylim(len(traits) - 0.4, -0.6)
     axes.set_yticks(range(len(traits)), [labels.trait_title(trait) for trait in traits])
     axes.tick_params(axis="y", length=0)
@@ -97,6 +106,20 @@ def _draw_panel(axes: Axes, rows: pd.DataFrame, traits: Sequence[str], reach: fl
     axes.set_axisbelow(True)
     axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: labels.points(value)))
     axes.set_xlabel("Change (percentage points)")
+
+
+def _draw_pairs(axes: Axes, change: NDArray[np.float64], heights: NDArray[np.float64], reach: float) -> None:
+    """Draw pairs of places; a change beyond the panel is a triangle at its edge, pointing outwards."""
+    inside = np.abs(change) <= reach
+    axes.plot(change[inside], heights[inside], "o", ms=1.8, color=PAIR, mew=0, zorder=1.5)
+    for side, marker in ((-1, "<"), (1, ">")):
+        beyond = ~inside & (np.sign(change) == side)
+        at = np.full(int(beyond.sum()), side * reach)
+        axes.plot(at, heights[beyond], marker, ms=2.6, color=PAIR, mew=0, zorder=1.5)
+
+
+def _outside(table: pd.DataFrame, reach: float) -> bool:
+    return bool((table.loc[table["site"] != "", "difference"].abs() > reach).any())
 
 
 def _data(table: pd.DataFrame) -> pd.DataFrame:
@@ -124,7 +147,12 @@ def _caption(table: pd.DataFrame, within_m: float, confidence: float, among: lab
             f"(within {labels.distance(within_m)}), in percentage points, with {labels.level(confidence)} intervals "
             f"({methods}).",
             *parts,
-            "On the right: the frequency then and now, pooled.",
+            *(
+                ["Triangles at the edge: pairs of places that changed by more than the panel shows."]
+                if _outside(table, _reach(table))
+                else []
+            ),
+            "On the right: the frequency then and now over all pairs, weighted as their mean change is.",
             labels.denominators_in_text(labels.main_traits(table["trait"]), among),
         ]
     )
