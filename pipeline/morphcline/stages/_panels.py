@@ -22,6 +22,7 @@ from morphcline.render.figures.surfaces import SurfacePanel
 from morphcline.scoring.habitats import CLASSES
 from morphcline.scoring.species import slug
 from morphcline.stages.autocorrelation import local_draws
+from morphcline.stats.cline_axis import distance_along_line
 from morphcline.stats.cline_band import confidence_band
 from morphcline.stats.trend import plane_trend
 from morphcline.study import Neighbours, Study, Within
@@ -146,7 +147,7 @@ def local_test(study: Study) -> LocalTest:
 
 
 def cline_panels(material: Material, species: str) -> list[ClinePanel]:
-    """Return a panel for each trait whose best-supported model isn't the flat one."""
+    """Return a panel for each trait whose chosen model isn't the flat one."""
     panels = []
     for trait in material.traits("clines", species):
         rows = material.of("clines", species, trait)
@@ -186,7 +187,7 @@ def _cline_panel(material: Material, species: str, trait: str, best: pd.Series) 
         trait=trait,
         model=str(best["model"]),
         weight=float(best["weight"]),
-        axis="along the line"
+        axis=f"{'falling' if rising < 0 else 'rising'} along the line"
         if isinstance(study.clines.axis, Path)
         else f"towards {labels.bearing(best['bearing_deg'])}",
         sites=shown,
@@ -194,6 +195,7 @@ def _cline_panel(material: Material, species: str, trait: str, best: pd.Series) 
         fit=band.frequency,
         low=band.low,
         high=band.high,
+        step=bool(best["step"]),
         **{
             f"{what}_{part}": float(best[f"{what}_{part}"])
             for what in ("centre", "width")
@@ -208,7 +210,7 @@ def _along(
     """Return distances along a cline's axis, counted as its centre is."""
     if isinstance(study.clines.axis, Path):
         line = read_line(study.clines.axis, study.study.crs, shown=study.shown(study.clines.axis))
-        return np.asarray(shapely.line_locate_point(line, shapely.points(easting, northing)), dtype=np.float64)
+        return distance_along_line(easting, northing, *shapely.get_coordinates(line).T)
     bearing = np.deg2rad(float(best["bearing_deg"]))
     east, north = easting - float(best["origin_x_m"]), northing - float(best["origin_y_m"])
     return np.asarray(east * np.sin(bearing) + north * np.cos(bearing))

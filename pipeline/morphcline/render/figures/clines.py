@@ -1,4 +1,4 @@
-"""Clines: frequencies at the sites along the cline's bearing, and the model that the data support best."""
+"""Clines: frequencies at the sites along the cline's bearing, and the model chosen."""
 
 from __future__ import annotations
 
@@ -36,13 +36,15 @@ class ClinePanel:
     weight : float
         Akaike weight of the model among those fitted.
     axis : str
-        Along what, in words: ``"towards 115°"`` or ``"along the line"``.
+        Along what, in words: ``"towards 115°"``, ``"rising along the line"`` or ``"falling along the line"``.
     centre_m, centre_low, centre_high, width_m, width_low, width_high : float
         Missing where not known.
     sites : DataFrame
         ``shown_as, distance_m, count, total, frequency``; distances of the places as published.
     at_m, fit, low, high : (m,) arrays
         The curve and its band.
+    step : bool
+        A step fits as well as any width up to ``width_high``.
     """
 
     trait: str
@@ -60,6 +62,12 @@ class ClinePanel:
     fit: NDArray[np.float64]
     low: NDArray[np.float64]
     high: NDArray[np.float64]
+    step: bool = False
+
+    @property
+    def width_known(self) -> bool:
+        """Whether the width is a number: not where it has no lower limit (a linear cline's is the whole stretch)."""
+        return bool(np.isfinite(self.width_m) and (np.isfinite(self.width_low) or self.model == "linear"))
 
 
 def draw_clines(
@@ -95,11 +103,12 @@ def draw_clines(
         marks_key(
             "",
             [
-                Mark(f"Best-supported model with its {level} band", "s", BAND, edge=curve, size=5),
+                Mark(f"Chosen model with its {level} band", "s", BAND, edge=curve, size=5),
                 Mark(f"Centre, with its {level} interval", "s", CENTRE, edge=SERIES[1].fill, size=5),
                 Mark("Width of the cline", "_", INK, size=9),
+                *([Mark("A step: widest that fits", "--", PAPER, INK)] if any(panel.step for panel in panels) else []),
             ],
-            rows=3,
+            rows=4,
         ),
     ]
     with style():
@@ -141,26 +150,29 @@ def _draw_panel(axes: Axes, panel: ClinePanel) -> None:
         )
     if np.isfinite(panel.centre_m) and shown[0] <= panel.centre_m <= shown[1]:
         axes.axvline(panel.centre_m, ymax=TOP, color=SERIES[1].fill, lw=0.8, zorder=1)
-    if np.isfinite(panel.width_m):
-        _draw_width(axes, panel, shown)
+    if panel.step:
+        _draw_width(axes, panel, shown, panel.width_high, f"narrower than {labels.distance(panel.width_high)}")
+    elif panel.width_known:
+        _draw_width(axes, panel, shown, panel.width_m, labels.distance(panel.width_m))
     axes.set_xlim(*shown)
     axes.set_ylim(*LIMITS)
     kilometre_axis(axes, "Distance along the axis (km)")
 
 
-def _draw_width(axes: Axes, panel: ClinePanel, shown: tuple[float, float]) -> None:
-    """Draw the width as a bar across the top, with its figure; ends outside the panel are cut off without a tick."""
-    ends = panel.centre_m - panel.width_m / 2, panel.centre_m + panel.width_m / 2
+def _draw_width(axes: Axes, panel: ClinePanel, shown: tuple[float, float], width: float, label: str) -> None:
+    """Draw a width as a bar across the top, dashed for a step; ends outside the panel are cut off without a tick."""
+    ends = panel.centre_m - width / 2, panel.centre_m + width / 2
     cut = max(ends[0], shown[0]), min(ends[1], shown[1])
     if cut[0] >= cut[1]:
         return
-    axes.plot(cut, [1.07, 1.07], color=INK, lw=1.0, zorder=5, solid_capstyle="butt")
+    dashes = (0, (2.5, 1.5)) if panel.step else "-"
+    axes.plot(cut, [1.07, 1.07], color=INK, lw=1.0, ls=dashes, zorder=5, dash_capstyle="butt", solid_capstyle="butt")
     for end in ends:
         if shown[0] <= end <= shown[1]:
             axes.plot([end, end], [1.05, 1.09], color=INK, lw=0.8, zorder=5)
-    middle = float(np.clip((cut[0] + cut[1]) / 2, shown[0] + 0.12 * (shown[1] - shown[0]),
-                           shown[1] - 0.12 * (shown[1] - shown[0])))  # fmt: skip
-    axes.text(middle, 1.095, labels.distance(panel.width_m), ha="center", va="bottom", fontsize=SMALL)
+    room = (0.26 if panel.step else 0.12) * (shown[1] - shown[0])
+    middle = float(np.clip((cut[0] + cut[1]) / 2, shown[0] + room, shown[1] - room))
+    axes.text(middle, 1.095, label, ha="center", va="bottom", fontsize=SMALL)
 
 
 def _data(species: str, panel: ClinePanel) -> pd.DataFrame:
@@ -185,28 +197,53 @@ def _caption(species: str, panels: Sequence[ClinePanel], level: str, privacy: st
         fits.append(f"{panel.trait}: {_fit(panel)} ({numbers})")
     return " ".join(
         [
-            f"{species}: frequencies at the sites along the axis of each trait's cline, and the model with the lowest "
-            "AICc (beta-binomial likelihood; its Akaike weight is in brackets above the panel). Traits for which a "
-            "permutation test doesn't rule out one frequency everywhere (p above 0.05) have no panel.",
+            f"{species}: frequencies at the sites along the axis of each trait's cline, and the model chosen "
+            "(beta-binomial likelihood; its Akaike weight among all models fitted is in brackets above the panel). It "
+            "has the lowest AICc, but free ends are chosen only where surveys drawn from a simpler cline seldom look as "
+            "much like them (p of 0.05 or less) and both ends are seen among the sites. Traits for which a permutation "
+            "test doesn't rule out one frequency everywhere (p above 0.05) have no panel.",
             labels.sentence("; ".join(fits)) + ".",
             f"Band: {level}, pointwise, given the axis (delta method); centre and width: {level} profile-likelihood "
-            "intervals. Distances count from the mean of the sites to where the trait becomes commoner.",
+            f"intervals. {_steps(panels)}{_counted_from(panels)}",
             labels.denominators_in_text([panel.trait for panel in panels], among),
             privacy,
         ]
     ).strip()
 
 
+def _steps(panels: Sequence[ClinePanel]) -> str:
+    if not any(panel.step for panel in panels):
+        return ""
+    return (
+        "Where a step fits as well as any cline up to some width, no width can be told: the dashed bar is the widest in "
+        "the interval. "
+    )
+
+
+def _counted_from(panels: Sequence[ClinePanel]) -> str:
+    if any(panel.axis.endswith("along the line") for panel in panels):
+        return "Distances count from the line's start."
+    return "Distances count from the mean of the sites to where the trait becomes commoner."
+
+
 def _fit(panel: ClinePanel) -> str:
     parts = [labels.model_name(panel.model), panel.axis]
-    for what, value, low, high in (
-        ("centre", panel.centre_m, panel.centre_low, panel.centre_high),
-        ("width", panel.width_m, panel.width_low, panel.width_high),
-    ):
-        if np.isfinite(value):
-            interval = _interval(low, high)
-            parts.append(f"{what} {labels.distance(value)}" + (f" ({interval})" if interval else ""))
+    if np.isfinite(panel.centre_m):
+        outside = not panel.at_m.min() <= panel.centre_m <= panel.at_m.max()
+        parts.append(
+            _with_interval("centre", panel.centre_m, panel.centre_low, panel.centre_high)
+            + (" beyond the outermost sites" if outside else "")
+        )
+    if panel.step:
+        parts.append(f"a step, narrower than {labels.distance(panel.width_high)}")
+    elif panel.width_known:
+        parts.append(_with_interval("width", panel.width_m, panel.width_low, panel.width_high))
     return ", ".join(parts)
+
+
+def _with_interval(what: str, value: float, low: float, high: float) -> str:
+    interval = _interval(low, high)
+    return f"{what} {labels.distance(value)}" + (f" ({interval})" if interval else "")
 
 
 def _interval(low: float, high: float) -> str:
