@@ -10,7 +10,7 @@ from collections.abc import Iterator
 import pytest
 
 from morphcline import workers
-from morphcline.errors import Problem, SourceError, StudyFileError, WorkerError
+from morphcline.errors import Problem, SourceError, StudyError, StudyFileError, WorkerError
 from morphcline.study import load_study
 from morphcline.workers import Workers
 
@@ -66,3 +66,9 @@ def test_a_scheduler_that_is_not_there_is_one_sentence(monkeypatch: pytest.Monke
     monkeypatch.setattr(workers, "CONNECT_S", 1)
     with pytest.raises(WorkerError, match=r"no Dask scheduler answers at tcp://127\.0\.0\.1:9"):
         Workers(scheduler="tcp://127.0.0.1:9").map(math.factorial, [1, 2])
+
+
+def test_what_is_no_address_is_said_at_once() -> None:
+    pytest.importorskip("distributed")
+    with pytest.raises(StudyError, match="--scheduler: 'nonsense' is no address; one such as"):
+        Workers(scheduler="nonsense").map(math.factorial, [1, 2])

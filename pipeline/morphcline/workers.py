@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
@@ -77,6 +78,12 @@ class Workers:
                     'in a clone of morphcline: pip install ".[cluster]"',
                 )
             ) from None
+        if not re.fullmatch(r"(\w+://)?\S+:\d+", str(self.scheduler)):
+            raise StudyError(
+                Problem(
+                    "", "--scheduler", f"{self.scheduler!r} is no address", "one such as tcp://host:8786 is accepted"
+                )
+            )
         from concurrent.futures import CancelledError
 
         from distributed import KilledWorker

@@ -56,7 +56,7 @@ def test_a_frequency_names_its_denominator_interval_and_n() -> None:
 def test_where_sites_differ_beyond_chance_is_said_once() -> None:
     told = sentences.scatter([regional(), regional(trait="yellow"), regional(trait="fused", p_overdispersion=0.4)])
     assert "by more than chance alone would make them in mid-banded and yellow" in told
-    assert "In fused they were not seen to differ beyond chance." in told
+    assert "In fused bands they were not seen to differ beyond chance." in told
     assert "could not be tested" in sentences.scatter([regional(rho=NAN, p_overdispersion=NAN)])
 
 
@@ -81,7 +81,7 @@ def test_likeness_of_neighbours_is_sorted_by_what_was_seen() -> None:
         "Neighbouring sites are less alike than chance makes them in brown (I = −0.20, p = 0.001, 288 sites).",
         "Neighbouring sites are not seen to be more alike than chance makes them in pink (I = 0.01, p = 0.31, 288 "
         "sites).",
-        "Fused was not tested, because it is the same at every site.",
+        "Not tested: fused bands, because it is the same at every site.",
     ]
     note = sections.alike(pd.DataFrame([index()]), []).notes[0]
     assert note == "Where a test sees nothing, that does not show that nothing is there."
@@ -107,8 +107,16 @@ def test_weight_alone_makes_no_cline_where_the_test_sees_none() -> None:
 def test_a_cline_along_a_line_is_told_by_its_direction() -> None:
     row = cline("sigmoid", 0.9, bearing_deg=NAN, bearing_low=NAN, bearing_high=NAN, direction="against")
     text = sentences.cline([row])
-    assert "rises against the line given" in text
+    assert "rises against the direction of the line given" in text
     assert "from the start of the line" in text
+
+
+def test_an_even_gradient_has_no_centre_and_no_width() -> None:
+    text = sentences.cline([cline("linear", 0.9)])
+    assert text.startswith("Yellow (among shells scored for colour) changes evenly over the stretch surveyed, rising")
+    assert "centre" not in text
+    assert "width" not in text
+    assert "from 15% to 84%" in text
 
 
 def test_open_intervals_are_said_to_be_open() -> None:

@@ -246,13 +246,15 @@ def test_a_survey_without_large_samples_gives_tables_without_numbers(tmp_path):
     assert len(account["warnings"]) == 2
 
 
-def test_sites_at_one_place_have_no_distance_classes(tmp_path):
+def test_sites_at_one_place_are_not_tested(tmp_path):
     survey = made_survey()
     survey["sites"][["x_m", "y_m"]] = [800_000.0, 6_500_000.0]
     tables, account = run_stage(tmp_path, survey)
     assert tables["correlogram"].empty
     assert [warning for warning in account["warnings"] if "all sites lie at one place" in warning]
-    assert tables["autocorrelation"]["moran_i"].notna().any()
+    assert tables["autocorrelation"]["moran_i"].isna().all()
+    assert (tables["autocorrelation"]["not_tested_because"] == "all its sites lie at one place").all()
+    assert (tables["local"]["group"] == "not tested").all()
 
 
 def test_a_species_that_was_not_found_has_no_rows(tmp_path):

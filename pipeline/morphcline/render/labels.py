@@ -73,6 +73,11 @@ def denominator(trait: str, among: Denominators = STANDARD_DENOMINATORS) -> str:
     return among.get(trait, "the shells that the study file names")
 
 
+def trait_name(trait: str) -> str:
+    """Return a trait's name within a list of traits: ``"fused bands"`` for fused."""
+    return "fused bands" if trait == "fused" else trait
+
+
 def trait_in_text(trait: str, among: Denominators = STANDARD_DENOMINATORS) -> str:
     """Return a trait with its denominator, as it reads in a sentence.
 

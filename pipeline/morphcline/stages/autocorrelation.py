@@ -99,6 +99,13 @@ class _Result:
     islands: tuple[str, ...]
 
 
+#: Columns of the index that stay empty where nothing is tested.
+_NUMBERS = (
+    "moran_i", "expected", "variance", "z", "p_normal", "variance_normality", "z_normality", "p_normality",
+    "p_permutation", "permutations",
+)  # fmt: skip
+
+
 def local_draws(settings: Autocorrelation) -> int:
     """Return how often a site's neighbours are drawn anew for the local test."""
     return max(settings.permutations, LOCAL_DRAWS)
@@ -164,8 +171,13 @@ def _analyse(task: _Task) -> _Result:
     easting, northing = samples.places.T
     weights = _weights(easting, northing, settings.neighbours)
     adjusted = rate_adjusted(samples.count, samples.total, samples.rho)
+    one_place = len(samples.places) > 0 and not np.ptp(samples.places, axis=0).any()
+    if one_place:
+        adjusted = np.full_like(adjusted, np.nan)
     for_index, for_distance, for_local = task.rng.spawn(3)
     index = _index_table(samples, adjusted, weights, settings.permutations, for_index)
+    if one_place:
+        index = index.assign(**dict.fromkeys(_NUMBERS, np.nan), not_tested_because="all its sites lie at one place")
     by_distance = pd.DataFrame(columns=list(_CORRELOGRAM_COLUMNS))
     if len(task.limits) > 1 and len(samples.names) >= MIN_SITES:
         by_distance = _correlogram_table(samples, adjusted, task.limits, settings.permutations, for_distance)

@@ -183,11 +183,19 @@ def _habitat_of(material: Material, species: str, style: Mapping[str, object]) -
 
 def _landscape(material: Material, frame: MapFrame) -> _Order:
     sites = material.tables["sites"].drop(columns=["x_m", "y_m"]).merge(material.places, on="site", how="inner")
+    # To the last digit, a temperature would point to one cell of the raster.
+    sites = sites.assign(temperature_c=sites["temperature_c"].round(1), shells=_shells_used(material, sites["site"]))
     known = sites[(sites["habitat"] != "") | sites["temperature_c"].notna()]
     return _order(
         "landscape", known, "neither habitat nor temperature is known at any site", draw_landscape, sites, frame,
         source=_surroundings(material.study), width_mm=material.study.publish.width_mm,
     )  # fmt: skip
+
+
+def _shells_used(material: Material, sites: pd.Series) -> pd.Series:
+    judged = material.tables["frequencies"].groupby(["site", "species"])["total"].max()
+    used = judged.groupby("site").sum()
+    return sites.map(used).fillna(0).astype(int)
 
 
 def _correlogram(material: Material, style: Mapping[str, object]) -> _Order:

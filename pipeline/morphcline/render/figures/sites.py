@@ -20,7 +20,7 @@ from morphcline.render.palettes import INK, LINE, Mark, frequency_colours
 LARGEST_SAMPLE = 150
 SIZES_SHOWN = (20, 50, 100, 150)
 
-NOT_SCORED = Mark("Survey site without such shells", "+", "none", edge=LINE, size=2.8)
+NOT_SCORED = Mark("Survey site with none found, or none scored", "+", "none", edge=LINE, size=2.8)
 
 
 @dataclass(frozen=True)

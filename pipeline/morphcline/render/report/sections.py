@@ -303,7 +303,7 @@ def _explained(traits: Sequence[Sequence[Row]]) -> list[str]:
             if row is None or not known(row["p_spatial"]):
                 continue
             if sentences.is_quiet(row):
-                quiet[what].append(row["trait"])
+                quiet[what].append(labels.trait_name(row["trait"]))
             else:
                 told.append(say(row))
     told += [

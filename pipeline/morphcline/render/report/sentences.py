@@ -67,17 +67,19 @@ def scatter(rows: Sequence[Row]) -> str:
         Rows of ``regional.csv`` of one species.
     """
     tested = [row for row in rows if known(row["p_overdispersion"])]
-    beyond = [row["trait"] for row in tested if row["p_overdispersion"] <= LEVEL]
-    within = [row["trait"] for row in tested if row["p_overdispersion"] > LEVEL]
+    beyond = [labels.trait_name(row["trait"]) for row in tested if row["p_overdispersion"] <= LEVEL]
+    within = [labels.trait_name(row["trait"]) for row in tested if row["p_overdispersion"] > LEVEL]
     parts = []
     if beyond:
         parts.append(
             f"Sites differ by more than chance alone would make them in {labels.listing(beyond)}; the intervals allow "
-            "for that."
+            "for that scatter, but not for near sites being alike."
         )
     if within:
         parts.append(f"In {labels.listing(within)} they were not seen to differ beyond chance.")
-    if not tested:
+    if tested:
+        parts.append("This test leaves out where the sites lie.")
+    else:
         parts.append("Whether sites differ beyond chance could not be tested.")
     return " ".join(parts)
 
@@ -122,7 +124,7 @@ def neighbours(rows: Sequence[Row]) -> list[str]:
         if chosen:
             told.append(f"Neighbouring sites are {words} in {labels.listing(_index(row) for row in chosen)}.")
     told += [
-        f"{labels.sentence(row['trait'])} was not tested, because {row['not_tested_because']}."
+        f"Not tested: {labels.trait_name(row['trait'])}, because {row['not_tested_because']}."
         for row in rows
         if not known(row["moran_i"])
     ]
@@ -131,7 +133,8 @@ def neighbours(rows: Sequence[Row]) -> list[str]:
 
 def _index(row: Row) -> str:
     value = f"{row['moran_i']:.2f}".replace("-", "−")
-    return f"{row['trait']} (I = {value}, {labels.probability(row['p_permutation'])}, {int(row['sites'])} sites)"
+    numbers = f"I = {value}, {labels.probability(row['p_permutation'])}, {int(row['sites'])} sites"
+    return f"{labels.trait_name(row['trait'])} ({numbers})"
 
 
 def chosen_model(rows: Sequence[Row]) -> Row | None:
@@ -155,12 +158,17 @@ def cline(rows: Sequence[Row]) -> str:
     basis = f"{shells_and_sites(best['shells'], best['sites'])}; AICc weight {best['weight']:.2f}"
     if best["model"] == "flat":
         return f"{trait}: no cline is needed to describe the sites ({basis}{_flat(best)})."
+    if best["model"] == "linear":
+        return (
+            f"{subject(best)} changes evenly over the stretch surveyed, rising{_towards(best)} from "
+            f"{labels.percent(best['p_min'])} to {labels.percent(best['p_max'])} ({basis})."
+        )
     parts = [f"{subject(best)} rises{_towards(best)}"]
     if known(best["centre_m"]):
         parts.append(f"its centre lies {_with_interval(best, 'centre')} {_from_where(best)}")
     if known(best["width_m"]):
         parts.append(f"its width is {_with_interval(best, 'width')}")
-    if known(best["p_min"]) and known(best["p_max"]) and best["model"] != "linear":
+    if known(best["p_min"]) and known(best["p_max"]):
         parts.append(f"from {labels.percent(best['p_min'])} to {labels.percent(best['p_max'])}")
     return f"{', '.join(parts)} ({labels.model_name(best['model'])}; {basis})."
 
@@ -171,7 +179,7 @@ def _flat(row: Row) -> str:
 
 def _towards(row: Row) -> str:
     if not known(row["bearing_deg"]):
-        return f" {row['direction']} the line given"
+        return " along the line given" if row["direction"] == "along" else " against the direction of the line given"
     text = f" towards {labels.bearing(row['bearing_deg'])}"
     if known(row["bearing_low"]) and known(row["bearing_high"]):
         text += f" ({labels.bearing(row['bearing_low'])} to {labels.bearing(row['bearing_high'])})"
