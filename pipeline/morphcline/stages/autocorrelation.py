@@ -171,7 +171,7 @@ def _analyse(task: _Task) -> _Result:
     easting, northing = samples.places.T
     weights = _weights(easting, northing, settings.neighbours)
     adjusted = rate_adjusted(samples.count, samples.total, samples.rho)
-    one_place = len(samples.places) > 0 and not np.ptp(samples.places, axis=0).any()
+    one_place = _one_place(samples)
     if one_place:
         adjusted = np.full_like(adjusted, np.nan)
     for_index, for_distance, for_local = task.rng.spawn(3)
@@ -199,6 +199,10 @@ def _analyse(task: _Task) -> _Result:
         ),
         tuple(samples.names[row] for row in islands(weights)),
     )
+
+
+def _one_place(samples: Samples) -> bool:
+    return len(samples.places) > 0 and not np.ptp(samples.places, axis=0).any()
 
 
 def _weights(easting: Floats, northing: Floats, neighbours: int | Within) -> csr_array:
@@ -303,6 +307,8 @@ def _account(
 def _warnings(
     species: str, settings: Autocorrelation, done: list[tuple[_Task, _Result]], tested: int, assumed: list[str]
 ) -> list[str]:
+    if done and all(_one_place(task.samples) for task, _ in done):
+        return [f"{species}: all sites lie at one place, so nothing can be said of neighbours or distances."]
     if not tested:
         return [
             f"{species}: no trait could be tested for spatial autocorrelation; that takes {MIN_SITES} sites with large "
@@ -324,8 +330,6 @@ def _warnings(
             f"{species}: no intra-site correlation is known for {', '.join(assumed)}; rates are adjusted "
             "as if it were 0."
         )
-    if any(len(task.limits) < 2 for task, _ in done):
-        said.append(f"{species}: all sites lie at one place, so there are no distance classes and no correlogram.")
     return said
 
 
