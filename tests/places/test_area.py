@@ -50,3 +50,12 @@ def test_the_usual_margin_is_twice_the_median_distance_to_a_neighbour() -> None:
     assert usual_margin(np.array([[0.0, 0.0], [400.0, 0.0], [800.0, 0.0]])) == 800.0
     assert usual_margin(np.array([[0.0, 0.0], [1.0, 0.0]])) == 100.0
     assert usual_margin(np.array([[0.0, 0.0]])) == 100.0
+
+
+def test_one_stray_pin_does_not_stretch_the_area() -> None:
+    points = np.random.default_rng(5).uniform(0, 20_000, (40, 2))
+    area = sites_area(*points.T)
+    with_stray = sites_area(*np.vstack([points, [[500_000.0, -300_000.0]]]).T)
+    assert with_stray.equals(area)
+    few = sites_area(*np.vstack([points[:5], [[500_000.0, -300_000.0]]]).T)  # too few to tell which is the stray
+    assert few.bounds[2] > 500_000

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
+import openpyxl
 import pandas as pd
 import pyproj
 import pytest
@@ -17,6 +18,7 @@ import rasterio
 import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from openpyxl.utils.datetime import MAC_EPOCH, WINDOWS_EPOCH
 from rasterio.transform import from_origin
 
 from morphcline.errors import SourceError, StudyError
@@ -124,6 +126,7 @@ def spread(rows: int = 12) -> list[dict[str, str]]:
         ({"easting": "", "northing": ""}, "position-missing", "easting and northing are empty"),
         ({"easting": "by the mill"}, "position-unreadable", "by the mill"),
         ({"position_uncertainty_m": "far"}, "position-unreadable", "far"),
+        ({"position_uncertainty_m": "1 k"}, "position-unreadable", 'the position uncertainty "1 k" is no distance'),
         ({"position_uncertainty_m": "-5"}, "position-unreadable", "metres above 0"),
         ({"crs": "EPSG:999999"}, "position-unreadable", "EPSG:999999"),
         ({"crs": "EPSG:4326"}, "position-unreadable", "not projected"),
@@ -199,6 +202,8 @@ def test_shells_that_do_not_count_are_kept_with_the_reason(tmp_path: Path) -> No
         ({"date": "2052-05-03"}, "date-in-future", "2052-05-03 has not come yet"),
         ({"count": "19"}, "small-sample", "19 counted shells of its species; the study asks for 20"),
         ({"easting": "900000.0"}, "far-from-rest", "km from the middle of the survey"),
+        ({"count": "1001"}, "count-large", "the count is 1,001"),
+        ({"position_uncertainty_m": "12 km"}, "position-vague", "the place is known within 12 km only"),
     ],
 )
 def test_each_flag_marks_its_row_and_keeps_it(tmp_path: Path, cells: dict[str, str], code: str, sentence: str) -> None:
@@ -222,9 +227,19 @@ def test_what_is_typed_twice_is_flagged_both_times(tmp_path: Path) -> None:
     found = judge(tmp_path, rows)
     assert flags(found) == {(2, "double"), (4, "double")}
     assert found.flagged["flag"].tolist() == [
-        "the row is the same as row 4 of rows.csv",
-        "the row is the same as row 2 of rows.csv",
+        "the row is the same as row 4 of rows.csv; both are counted: delete one if it is a double",
+        "the row is the same as row 2 of rows.csv; both are counted: delete one if it is a double",
     ]
+    juvenile = GOOD | {"age": "juvenile"}
+    assert "both are kept" in judge(tmp_path, [juvenile, juvenile]).flagged["flag"].iloc[0]
+
+
+def test_rows_at_different_places_are_no_doubles(tmp_path: Path) -> None:
+    # 20 m of uncertainty each: 35 m apart they can be one place, 45 m apart they can't.
+    assert flags(judge(tmp_path, [GOOD, GOOD | {"easting": "500035"}])) == {(2, "double"), (3, "double")}
+    assert flags(judge(tmp_path, [GOOD, GOOD | {"easting": "500045"}])) == set()
+    rows = [GOOD, GOOD | {"easting": "500045"}, GOOD | {"easting": "500046"}, GOOD | {"northing": "6600100"}]
+    assert flags(judge(tmp_path, rows)) == {(3, "double"), (4, "double")}
 
 
 def test_two_shells_alike_are_no_doubles_and_a_sample_sent_in_twice_is(tmp_path: Path) -> None:
@@ -249,6 +264,78 @@ def test_one_name_at_two_places_is_flagged_at_both(tmp_path: Path) -> None:
     found = judge(tmp_path, [GOOD, away, GOOD | {"colour": "brown"}])
     assert flags(found) == {(2, "name-in-two-places"), (3, "name-in-two-places")}
     assert "0.3 km" in found.flagged["flag"].iloc[0]
+
+
+def test_the_place_that_most_rows_agree_on_is_the_one_others_are_held_against(tmp_path: Path) -> None:
+    # Two rows at one place and two near it outvote three rows far away, though no place has more rows than that.
+    rows = [
+        *[GOOD | {"easting": "900000", "colour": colour} for colour in ("yellow", "pink", "brown")],
+        *[GOOD | {"easting": f"{EAST + 30 * k}", "count": f"{30 + k}"} for k in range(4)],
+    ]
+    found = judge(tmp_path, rows)
+    assert flags(found) == {(2, "name-in-two-places"), (5, "name-in-two-places")}
+    assert "400.0 km from where row 5" in found.flagged["flag"].iloc[0]
+
+
+def test_a_reason_that_rejects_many_rows_of_a_file_is_told(tmp_path: Path) -> None:
+    good = [GOOD | {"count": str(30 + k)} for k in range(45)]
+    bad = [GOOD | {"date": "45123"}] * 5
+    assert judge(tmp_path, [*good, *bad]).warnings == ()  # 5 of 50 are a tenth, not more
+    assert judge(tmp_path, [*good[:4], *bad[:4]]).warnings == ()
+    found = judge(tmp_path, [*good[:44], *bad])
+    assert found.warnings == (
+        "rows.csv: 5 of 49 rows were rejected as date-unreadable (the date can't be read, or could be two dates). "
+        'Row 46, for example: "45123" is a spreadsheet\'s number for a day, not a date; format the column as a date '
+        "in the spreadsheet and save the file again.",
+    )
+    two = judge(tmp_path, [*good[:10], *bad, *[GOOD | {"count": "-1", "colour": "orange"}] * 6]).warnings
+    assert ["6 of 21" in sentence for sentence in two] == [False, True]
+    assert "also" not in two[1]
+
+
+def test_shells_that_do_not_count_are_told_by_reason(tmp_path: Path) -> None:
+    rows = [
+        GOOD, GOOD | {"age": "juvenile", "count": "7"}, GOOD | {"age": "juvenile", "count": "2"},
+        GOOD | {"condition": "worn", "count": "11"}, GOOD | {"count": "0"},
+    ]  # fmt: skip
+    account = judge(tmp_path, rows).account
+    assert account["not_counted_by_reason"] == {"worn or bleached": 11, "juvenile": 9}
+    assert list(account["not_counted_by_reason"]) == ["worn or bleached", "juvenile"]
+    assert account["shells_seen_not_counted"] == 20
+    json.dumps(account)
+
+
+@pytest.mark.parametrize(("epoch", "day"), [(WINDOWS_EPOCH, "2026-05-01"), (MAC_EPOCH, "2030-05-02")])
+def test_a_workbooks_day_numbers_are_read_by_its_calendar(tmp_path: Path, epoch: dt.datetime, day: str) -> None:
+    # 46143 is 1 May 2026 counted from 1899-12-30; counted from 1904-01-01 it is 1462 days later.
+    study = make_study(tmp_path, [])
+    study.file.write_text(study.file.read_text(encoding="utf-8").replace("rows.csv", "rows.xlsx"), encoding="utf-8")
+    rows = [GOOD | {"date": date} for date in (46143, 46143.75, 2025, dt.datetime(2024, 5, 3), 46143, 99)]
+    rows[1] |= {"banding": "345"}
+    rows[4] |= {"site": "Weir"}
+    book = openpyxl.Workbook()
+    book.epoch = epoch
+    for cells in [list(GOOD), *[list(row.values()) for row in rows]]:
+        book.active.append(cells)
+    book.save(tmp_path / "rows.xlsx")
+    found = assess(load_study(study.file), today=dt.date(2031, 1, 1))
+    assert reasons(found) == {7: "date-unreadable"}
+    assert found.accepted["date"].tolist() == [day, day, "2025", "2024-05-03", day]
+    assert found.accepted["mended"].tolist() == [
+        f"date 46143 read as {day}",
+        f"345 read as 00345; date 46143.75 read as {day}",
+        "",
+        "",
+        f"date 46143 read as {day}",
+    ]
+    codes = {(row, code) for row, code in flags(found) if code.startswith("mended")}
+    assert codes == {(2, "mended-date"), (3, "mended-score"), (6, "mended-date")}
+    told = found.flagged.query("flag_code == 'mended-date'")["flag"].tolist()
+    assert told == [f"date 46143 read as {day} (and 1 more row alike)", f"date 46143 read as {day}"]
+    assert found.warnings == (
+        f"rows.xlsx: 3 dates are day numbers and were read by the workbook's calendar (46143 as {day}); "
+        "format the column as a date.",
+    )
 
 
 def test_the_study_area_decides_what_is_outside(tmp_path: Path) -> None:

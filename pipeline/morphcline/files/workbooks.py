@@ -37,6 +37,7 @@ def read_workbook(path: Path, shown: str, *, sheet: str | None) -> TextTable:
         try:
             name = _sheet_name(book, shown, sheet)
             table = table_from_rows(_rows(book[name]), f"{shown}", can_be_ragged=False)
+            day_zero = book.epoch.date()
         finally:
             book.close()
         uncomputed = _formulas_without_value(path, shown, name)
@@ -46,7 +47,7 @@ def read_workbook(path: Path, shown: str, *, sheet: str | None) -> TextTable:
             f"{shown}: {uncomputed} formula cell(s) hold no computed value and were read as empty; "
             "open the workbook in a spreadsheet and save it",
         )
-    return replace(table, details={"sheet": name}, warnings=notes)
+    return replace(table, day_zero=day_zero, details={"sheet": name}, warnings=notes)
 
 
 def _open(path: Path, shown: str, *, values: bool) -> Any:

@@ -8,6 +8,8 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import cKDTree
 from shapely.geometry.base import BaseGeometry
 
+from morphcline.places.bulk import in_bulk
+
 #: How far the hull follows the sites inward: 0 the tightest, 1 the convex hull.
 _TIGHTNESS = 0.4
 
@@ -25,13 +27,16 @@ def sites_area(easting: ArrayLike, northing: ArrayLike, *, margin_m: float | Non
     Returns
     -------
     shapely Polygon or MultiPolygon
-        A concave hull (Duckham et al. 2008, as GEOS implements it) from four sites on, so that a survey round a lake
-        or along a bent valley doesn't claim the middle; a widened point or line below. Empty without sites.
+        Round the bulk of the sites (:class:`~morphcline.places.bulk.Bulk`): a stray one, a mistyped place perhaps,
+        doesn't stretch it. A concave hull (Duckham et al. 2008, as GEOS implements it) from four sites on, so that a
+        survey round a lake or along a bent valley doesn't claim the middle; a widened point or line below. Empty
+        without sites.
     """
     points = np.column_stack([np.asarray(easting, dtype=np.float64), np.asarray(northing, dtype=np.float64)])
     points = np.unique(points[np.isfinite(points).all(axis=1)], axis=0)
     if not len(points):
         return shapely.Polygon()
+    points = points[in_bulk(*points.T)]
     margin = usual_margin(points) if margin_m is None else margin_m
     together = shapely.multipoints(points)
     hull = shapely.concave_hull(together, ratio=_TIGHTNESS) if len(points) >= 4 else shapely.convex_hull(together)

@@ -14,6 +14,11 @@ from numpy.typing import NDArray
 
 from morphcline.errors import MorphclineError
 from morphcline.records.texts import TextTable
+from morphcline.records.verdicts import REASONS
+
+#: A warning tells of a reason that rejects more than this share of a sheet's rows, and at least so many.
+_BULK = 0.1
+_FEWEST_IN_BULK = 5
 
 #: The columns of a rejected row, in order.
 REJECTED_COLUMNS = {
@@ -122,7 +127,36 @@ def take_account(fates: Sequence[SourceFate], accepted: pd.DataFrame, flagged: p
         "observations": len(accepted),
         "shells_counted": int(count[counted].sum()),
         "shells_seen_not_counted": int(count[~counted].sum()),
+        "not_counted_by_reason": _shells_by_reason(accepted["not_counted_because"][~counted], count[~counted]),
     }
+
+
+def warn_of_bulk(fates: Sequence[SourceFate]) -> list[str]:
+    """Return a sentence for each reason for which more than a tenth of a sheet's rows, and at least five, are rejected.
+
+    A row counts for the first of its reasons; the first such row is given as an example.
+    """
+    sentences = []
+    for one in fates:
+        rows: dict[str, list[int]] = {}
+        for row, (code, _) in sorted(one.rejected.items()):
+            rows.setdefault(code, []).append(row)
+        for code, found in rows.items():
+            if len(found) < _FEWEST_IN_BULK or len(found) <= _BULK * len(one.table):
+                continue
+            example = one.rejected[found[0]][1].split("; also: ")[0]
+            sentences.append(
+                f"{one.table.shown}: {len(found):,} of {len(one.table):,} rows were rejected as {code} "
+                f"({REASONS[code]}). Row {one.table.row[found[0]]}, for example: {example}."
+            )
+    return sentences
+
+
+def _shells_by_reason(reasons: pd.Series, count: NDArray[np.int64]) -> dict[str, int]:
+    """Return how many shells each reason keeps from being counted, most first; without reasons that concern none."""
+    shells = pd.Series(count).groupby(reasons.to_numpy(dtype=object)).sum()
+    ordered = sorted(((str(reason), int(n)) for reason, n in shells.items() if n), key=lambda one: (-one[1], one[0]))
+    return dict(ordered)
 
 
 def _counted(codes: pd.Series) -> dict[str, int]:

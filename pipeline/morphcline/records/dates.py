@@ -35,6 +35,7 @@ _DAYS_WITHIN = re.compile(r"(\d{1,2})(?:st|nd|rd|th)?\s*(?:-|to|and|&)\s*(\d{1,2
 _JOINED = re.compile(r"\s+(?:-|to|until|till)\s+|\s*\.\.+\s*")
 _ISO_RANGE = re.compile(r"(\d{4}(?:-\d{2}){0,2})/(\d{4}(?:-\d{2}){0,2})|(\d{4})-(\d{4})")
 _ISO_DAYS = re.compile(r"(\d{4}-\d{2}-)(\d{2})/(\d{2})")
+_DAY_NUMBER = re.compile(r"(\d{5})(?:[.,]\d+)?")
 _ACCEPTED = "expected a date such as 2021-05-03, 3 May 2021, 2021-05 or 2021"
 
 
@@ -157,6 +158,28 @@ def read_date(text: str, order: Order = "day-first") -> When:
     raise UnreadableDate(f'"{text}" is not a date; {_ACCEPTED}')
 
 
+def read_day_number(text: str, day_zero: dt.date) -> When | None:
+    """Return the day that a workbook's plain number stands for; None for texts that aren't such a number.
+
+    Parameters
+    ----------
+    text : str
+        Five digits, so from 1927 on; a fraction is the time of day.
+    day_zero : date
+        The day numbered 0: 1899-12-30 or 1904-01-01.
+
+    Examples
+    --------
+    >>> read_day_number("46143", dt.date(1899, 12, 30)).text
+    '2026-05-01'
+    """
+    found = _DAY_NUMBER.fullmatch(text.strip())
+    if found is None:
+        return None
+    day = day_zero + dt.timedelta(days=int(found[1]))
+    return When(day.isoformat(), day, day)
+
+
 def _plain(text: str) -> str:
     plain = " ".join(text.casefold().replace("–", "-").replace("—", "-").split())
     return _TIME.sub("", plain)
@@ -195,8 +218,11 @@ def _single(plain: str, text: str, order: Order) -> When:
             return _when(text, int(found["year"]), _MONTH[found["name"]], day)
     if _SHORT_YEAR.fullmatch(plain):
         raise UnreadableDate(f'the date "{text}" has a year of two digits; write the year in full')
-    if plain.isdigit() and len(plain) == 5:
-        raise UnreadableDate(f'"{text}" is a spreadsheet\'s number for a day, not a date; {_ACCEPTED}')
+    if _DAY_NUMBER.fullmatch(plain):
+        raise UnreadableDate(
+            f'"{text}" is a spreadsheet\'s number for a day, not a date; '
+            "format the column as a date in the spreadsheet and save the file again"
+        )
     raise UnreadableDate(f'"{text}" is not a date; {_ACCEPTED}')
 
 

@@ -12,14 +12,11 @@ from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
 from morphcline.places.bounds import Bounds
+from morphcline.places.bulk import SHARE, TIMES, Bulk
 from morphcline.records.spots import Spots, exchanged_in_degrees, outside_crs, swapped
 
 #: Beyond this distance outside the study's area a place is a mistake; nearer, a person should look.
 FAR_OUTSIDE_M = 10_000.0
-
-_FEWEST_PLACES = 10
-_SHARE = 0.9
-_TIMES = 3.0
 
 
 @dataclass(frozen=True)
@@ -41,27 +38,15 @@ class Extent:
 
     @classmethod
     def of_bulk(cls, easting: NDArray[np.float64], northing: NDArray[np.float64]) -> Extent:
-        """Return the circle about the bulk of the places.
+        """Return the circle about the bulk of the places (:class:`~morphcline.places.bulk.Bulk`).
 
         Parameters
         ----------
         easting, northing : (m,) arrays
             Different places in the study's CRS; not finite ones are left out.
-
-        Notes
-        -----
-        The centre is the median easting and northing; the radius three times the distance within which nine in ten
-        places lie, at least 10 km. So up to a tenth of the places may be wrong without moving it, and a survey of two
-        far clusters isn't flagged by halves. For places spread evenly over a disc it is 2.8 times the disc's radius.
-        With fewer than ten places nothing is judged.
         """
-        known = np.isfinite(easting) & np.isfinite(northing)
-        if known.sum() < _FEWEST_PLACES:
-            return cls(None)
-        centre = float(np.median(easting[known])), float(np.median(northing[known]))
-        distance = np.hypot(easting[known] - centre[0], northing[known] - centre[1])
-        reach = max(_TIMES * float(np.quantile(distance, _SHARE)), FAR_OUTSIDE_M)
-        return cls(None, *centre, reach)
+        bulk = Bulk.of(easting, northing)
+        return cls(None) if bulk is None else cls(None, bulk.easting, bulk.northing, bulk.reach_m)
 
     def outside_m(self, easting: NDArray[np.float64], northing: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return how far outside places lie; 0 inside, infinite for places that aren't finite."""
@@ -125,7 +110,7 @@ def judge(spots: Spots, extent: Extent, study_crs: CRS, bounds: Bounds | None) -
             from_centre = math.hypot(spots.x_m[spot] - extent.easting, spots.y_m[spot] - extent.northing)
             far[spot] = (
                 f"the place {spots.written(spot)} lies {from_centre / 1000:.0f} km from the middle of the survey; "
-                f"{_SHARE:.0%} of the places lie within {extent.reach_m / _TIMES / 1000:.0f} km"
+                f"{SHARE:.0%} of the places lie within {extent.reach_m / TIMES / 1000:.0f} km"
             )
         return spots, far
     spots = spots.refused(

@@ -10,26 +10,32 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from morphcline.places.site_position import ONE_SITE_M, rows_that_agree
 from morphcline.scoring.species import expected_lip
+
+#: More shells than this in one row are worth a second look: it takes days to score them.
+LARGE_COUNT = 1_000
+
+#: A place that isn't known within this distance says little about a site or its habitat, in metres.
+VAGUE_M = 10_000.0
 
 #: What each flag means; what concerns a place or a sample is flagged on its first row in a file.
 FLAGS = {
     "mended-score": "the banding was mended before it could be read",
+    "mended-date": "the date was a workbook's number for a day",
     "lip-against-species": "the lip is the other species'",
     "date-absent": "no date",
     "date-in-future": "the date has not come yet",
     "far-from-rest": "the place lies outside the study's area, or far from most of the others",
+    "position-vague": f"the place is not known within {VAGUE_M / 1000:.0f} km",
     "near-water": "the place lies in water, with land within its uncertainty or 100 m",
     "habitat-disagrees": "the recorder's habitat is not among the raster's at the place",
     "name-in-two-places": "one survey has the site's name at places too far apart",
-    "double": "the same was recorded twice",
+    "double": "the same was recorded twice at one place; both are kept",
+    "count-large": f"more than {LARGE_COUNT:,} shells in one row",
     "small-sample": "fewer shells counted than the study asks of a sample",
 }
 _ORDER = {code: place for place, code in enumerate(FLAGS)}
-
-#: A site's name at places farther apart than this and their uncertainties stands for two sites, in metres; a site is a
-#: patch some 20 to 30 m across (common practice, no single source), and a hedge or bank worked along may be longer.
-ONE_SITE_M = 250.0
 
 
 @dataclass
@@ -91,15 +97,17 @@ def flag_rows(flags: Flags, *, today: dt.date, min_shells: int) -> None:
     Parameters
     ----------
     flags : Flags
-        Their observations carry ``_layout``, ``_first_day`` and ``_far``.
+        Their observations carry ``_layout``, ``_first_day``, ``_far``, ``_mended_score`` and ``_mended_date``.
     today : date
     min_shells : int
     """
     table = flags.observations
     if table.empty:
         return
-    mended = np.flatnonzero((table["mended"] != "").to_numpy())
-    flags.add(mended, "mended-score", [f"banding {text}" for text in table["mended"].iloc[mended]])
+    mended = np.flatnonzero((table["_mended_score"] != "").to_numpy())
+    flags.add(mended, "mended-score", [f"banding {text}" for text in table["_mended_score"].iloc[mended]])
+    dated = (table["_mended_date"] != "").to_numpy()
+    flags.add_once(dated, "mended-date", table["_mended_date"], ["source", "site", "date"])
     _flag_lips(flags)
     absent = pd.Series("the date is empty", index=table.index)
     flags.add_once((table["date"] == "").to_numpy(), "date-absent", absent, ["source", "site"])
@@ -109,8 +117,11 @@ def flag_rows(flags: Flags, *, today: dt.date, min_shells: int) -> None:
     )
     far = (table["_far"] != "").to_numpy()
     flags.add_once(far, "far-from-rest", table["_far"], ["source", "site", "x_m", "y_m"])
+    _flag_vague(flags)
     _flag_names(flags)
     _flag_doubles(flags)
+    large = np.flatnonzero((table["count"] > LARGE_COUNT).to_numpy())
+    flags.add(large, "count-large", [f"the count is {n:,}; is it meant?" for n in table["count"].iloc[large].tolist()])
     _flag_samples(flags, min_shells)
 
 
@@ -130,23 +141,32 @@ def _flag_lips(flags: Flags) -> None:
     flags.add(wrong, "lip-against-species", sentences)
 
 
-def _flag_names(flags: Flags) -> None:
-    """Flag, for each site's name, the places too far from the commonest of its places."""
+def _flag_vague(flags: Flags) -> None:
     table = flags.observations
+    radius = table["position_uncertainty_m"]
+    told = (radius / 1000).map("the place is known within {:.0f} km only".format)
+    flags.add_once((radius > VAGUE_M).to_numpy(), "position-vague", told, ["source", "site", "x_m", "y_m"])
+
+
+def _flag_names(flags: Flags) -> None:
+    """Flag, for each site's name, the place that most of its rows agree on, and those too far from it."""
+    table = flags.observations
+    line = group_codes(table, ["source", "row"])
     place = group_codes(table, ["survey", "site", "x_m", "y_m"])
     places = (
-        table.assign(_place=place, _at=np.arange(len(table)))
+        table.assign(_place=place, _line=line, _at=np.arange(len(table)))
         .groupby("_place", sort=True)
         .agg(
             survey=("survey", "first"), site=("site", "first"), x_m=("x_m", "first"), y_m=("y_m", "first"),
-            radius=("position_uncertainty_m", "max"), size=("_at", "size"), at=("_at", "first"),
+            radius=("position_uncertainty_m", "max"), rows=("_line", "nunique"), at=("_at", "first"),
         )
     )  # fmt: skip
     several = places[places.duplicated(["survey", "site"], keep=False)]
     where: list[int] = []
     sentences: list[str] = []
     for (_, name), group in several.groupby(["survey", "site"], sort=False):
-        usual = group.sort_values(["size", "at"], ascending=[False, True], kind="stable").iloc[0]
+        votes = rows_that_agree(group["x_m"], group["y_m"], group["radius"], group["rows"])
+        usual = group.iloc[np.lexsort((group["at"], -group["rows"], -votes))[0]]
         apart = np.hypot(group["x_m"] - usual["x_m"], group["y_m"] - usual["y_m"])
         away = group[apart > ONE_SITE_M + group["radius"].fillna(0) + np.nan_to_num(usual["radius"])]
         if away.empty:
@@ -162,7 +182,7 @@ def _flag_names(flags: Flags) -> None:
 
 
 def _flag_doubles(flags: Flags) -> None:
-    """Flag what is recorded twice.
+    """Flag what is recorded twice at one place.
 
     In the layouts counts and wide a row says how many there were, so two rows that agree in everything are one too
     many. In the layout shells two rows that agree are two shells alike; there whole samples are compared, and one
@@ -188,6 +208,9 @@ def _flag_doubles(flags: Flags) -> None:
     )  # fmt: skip
     key = ["head", "sum", "size", "shells"]
     alike = units[units.duplicated(key, keep=False)]
+    alike = alike.assign(place=_same_places(table.iloc[alike["at"]], alike.groupby(key, sort=False).ngroup()))
+    key = [*key, "place"]
+    alike = alike[alike.duplicated(key, keep=False)]
     if alike.empty:
         return
     number = alike.groupby(key, sort=False).ngroup().to_numpy()
@@ -197,10 +220,27 @@ def _flag_doubles(flags: Flags) -> None:
     other = np.where(position == first, second, first)
     told = [
         f"the {'sample' if whole else 'row'} is the same as {'that from ' if whole else ''}row {table['row'].iloc[k]} "
-        f"of {table['source'].iloc[k]}"
-        for k, whole in zip(other, alike["shells"], strict=True)
+        f"of {table['source'].iloc[k]}; both are {'counted' if counted else 'kept'}: delete one if it is a double"
+        for k, whole, counted in zip(other, alike["shells"], table["counted"].iloc[position], strict=True)
     ]
     flags.add(position, "double", told)
+
+
+def _same_places(rows: pd.DataFrame, group: pd.Series) -> NDArray[np.intp]:
+    """Return a number for each place within each group; places within their uncertainties of its first are the same."""
+    east, north = rows["x_m"].to_numpy(dtype=float), rows["y_m"].to_numpy(dtype=float)
+    radius = np.nan_to_num(rows["position_uncertainty_m"].to_numpy(dtype=float))
+    place = np.zeros(len(rows), dtype=np.intp)
+    where = pd.DataFrame({"group": group.to_numpy(), "east": east, "north": north})
+    several = where.drop_duplicates()["group"].value_counts().loc[lambda number: number > 1].index
+    for _, members in where[where["group"].isin(several)].groupby("group", sort=False):
+        left, number = members.index.to_numpy(), 0
+        while len(left):
+            apart = np.hypot(east[left] - east[left[0]], north[left] - north[left[0]])
+            same = (apart <= radius[left] + radius[left[0]]) | (np.arange(len(left)) == 0)
+            place[left[same]] = number
+            left, number = left[~same], number + 1
+    return place
 
 
 def _flag_samples(flags: Flags, min_shells: int) -> None:

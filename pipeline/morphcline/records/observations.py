@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from morphcline.errors import Problem
 from morphcline.records.columns import Fields
-from morphcline.records.dates import Order, When, detect_order, read_date
+from morphcline.records.dates import Order, When, detect_order, read_date, read_day_number
 from morphcline.records.numbers import read_count
 from morphcline.records.scores import Reading, Scores, why_not_counted
 from morphcline.records.texts import TextColumn, TextTable
@@ -52,7 +52,7 @@ COLUMNS: Mapping[str, str] = {
     "habitat": "recorder's habitat note",
     "recorder": "recorder",
     "note": "recorder's note",
-    "mended": "what was mended in the banding, with the text as it came",
+    "mended": "what was mended in the banding or the date, with the text as it came",
     "counted": "whether the shells enter frequencies",
     "not_counted_because": "why they don't",
 }
@@ -88,11 +88,14 @@ class Dates:
         0 where there is none.
     first_day : (n,) array of int64
         Ordinal of the first day it can mean; 0 where there is none.
+    mended : (n,) array of str
+        How a workbook's number for a day was read; else empty.
     """
 
     text: NDArray[np.object_]
     year: NDArray[np.int64]
     first_day: NDArray[np.int64]
+    mended: NDArray[np.object_]
 
     def filled(self, mask: NDArray[np.bool_], other: Dates, rows: NDArray[np.intp]) -> Dates:
         """Return the dates, with those of ``other`` (its ``rows``) where ``mask`` holds."""
@@ -100,6 +103,7 @@ class Dates:
             np.where(mask, other.text[rows], self.text),
             np.where(mask, other.year[rows], self.year),
             np.where(mask, other.first_day[rows], self.first_day),
+            np.where(mask, other.mended[rows], self.mended),
         )
 
 
@@ -185,8 +189,11 @@ def read_cells(morphs: list[Morph], table: TextTable, verdicts: Verdicts, skip: 
     return Cells(row[order], kind[order], count[order])
 
 
-def read_dates(fields: Fields, sheet: Sheet, verdicts: Verdicts, shown: str) -> tuple[Dates, list[str]]:
-    """Read the dates of a source, with the order of day and month that the study states or the dates show."""
+def read_dates(fields: Fields, sheet: Sheet, verdicts: Verdicts, table: TextTable) -> tuple[Dates, list[str]]:
+    """Read the dates of a source, with the order of day and month that the study states or the dates show.
+
+    In a workbook, numbers that were never formatted as dates are read by the workbook's calendar.
+    """
     column = fields["date"]
     warnings = []
     order: Order
@@ -194,11 +201,16 @@ def read_dates(fields: Fields, sheet: Sheet, verdicts: Verdicts, shown: str) -> 
         found = detect_order(column.used)
         order = found.order
         if found.warning:
-            warnings.append(f"{shown}: {found.warning}")
+            warnings.append(f"{table.shown}: {found.warning}")
     else:
         order = sheet.dates
 
+    mended: dict[str, str] = {}
+
     def read(text: str) -> When | None:
+        if table.day_zero is not None and (day := read_day_number(text, table.day_zero)):
+            mended[text] = f"date {text} read as {day.text}"
+            return day
         return read_date(text, order) if text else None
 
     reading = Reading.of(column, read, None)
@@ -207,7 +219,16 @@ def read_dates(fields: Fields, sheet: Sheet, verdicts: Verdicts, shown: str) -> 
         reading.values(lambda when: when.text if when else ""),
         reading.values(lambda when: when.year if when else 0, dtype=np.int64),
         reading.values(lambda when: when.first.toordinal() if when else 0, dtype=np.int64),
+        column.each(lambda text: mended.get(text, "")),
     )
+    numbered = np.flatnonzero(dates.mended != "")
+    if len(numbered):
+        one = len(numbered) == 1
+        warnings.append(
+            f"{table.shown}: {len(numbered):,} {'date is a day number' if one else 'dates are day numbers'} and "
+            f"{'was' if one else 'were'} read by the workbook's calendar ({column[numbered[0]]} as "
+            f"{dates.text[numbered[0]]}); format the column as a date."
+        )
     return dates, warnings
 
 
@@ -281,11 +302,18 @@ def assemble(
         "age": scores.age[row],
         "condition": scores.condition[row],
         **{name: texts[name][row] for name in ("habitat", "recorder", "note")},
-        "mended": morph["mended"],
+        "mended": _joined(morph["mended"], dates.mended[row]),
         "counted": because == "",
         "not_counted_because": because,
         "_first_day": dates.first_day[row],
+        "_mended_score": morph["mended"],
+        "_mended_date": dates.mended[row],
     }
     result = pd.DataFrame(frame)
     result.loc[year == 0, "year"] = pd.NA
     return result
+
+
+def _joined(first: NDArray[np.object_], second: NDArray[np.object_]) -> NDArray[np.object_]:
+    joined: NDArray[np.object_] = first + np.where((first != "") & (second != ""), "; ", "") + second
+    return joined

@@ -124,6 +124,7 @@ def place(
         With ``x_m, y_m, accuracy_m, transformation``; a place that can't be reached has infinite coordinates and isn't
         refused yet: it may be swapped.
     warnings : list of str
+        What the transformations lack, without the file's name: sources share it.
 
     Raises
     ------
@@ -142,7 +143,7 @@ def place(
         accuracy[chosen] = 0.0 if math.isnan(operation.accuracy_m) else operation.accuracy_m
         names[chosen] = operation.name
         if operation.warning:
-            warnings.append(f"{file}: {operation.warning}")
+            warnings.append(operation.warning)
     return replace(spots, x_m=x_m, y_m=y_m, accuracy_m=accuracy, transformation=names), warnings
 
 

@@ -167,6 +167,8 @@ class TextTable:
         CRS of the geometry a layer brought along; its coordinates are in ``geometry_columns``.
     geometry_columns : tuple of str
         Names of the columns that hold the geometry's easting and northing, or longitude and latitude.
+    day_zero : date or None
+        The day from which a workbook counts days, where the sheet is one of a workbook.
     details : mapping
         How it was read (encoding, delimiter, sheet), for the account.
     warnings : tuple of str
@@ -180,6 +182,7 @@ class TextTable:
     short: int = 0
     crs: str = ""
     geometry_columns: tuple[str, ...] = ()
+    day_zero: dt.date | None = None
     details: Mapping[str, str] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
 

@@ -22,7 +22,7 @@ from morphcline.errors import MorphclineError, Problem, SourceError
 from morphcline.files.sheets import read_sheet
 from morphcline.files.tables import write_table
 from morphcline.places.crs import check_working_crs
-from morphcline.records.account import REJECTED_COLUMNS, SourceFate, tabulate_rejected, take_account
+from morphcline.records.account import REJECTED_COLUMNS, SourceFate, tabulate_rejected, take_account, warn_of_bulk
 from morphcline.records.columns import Fields, Layout, blank_rows, find_columns, take_fields
 from morphcline.records.dates import today as today_by_clock
 from morphcline.records.extent import Extent, judge
@@ -147,7 +147,7 @@ def assess(study: Study, *, today: dt.date | None = None) -> Assessment:
     flag_rows(flags, today=today or today_by_clock(), min_shells=study.scoring.min_shells)
     warnings += _flag_landcover(study, flags)
     flagged = flags.table(list(COLUMNS))
-    warnings = list(dict.fromkeys(warnings))
+    warnings = list(dict.fromkeys([*warn_of_bulk(fates), *warnings]))
     account = take_account(fates, table, flagged) | {"warnings": warnings}
     rejected = tabulate_rejected(fates)
     return Assessment(table[list(COLUMNS)], rejected, flagged, account, tuple(warnings))
@@ -256,13 +256,14 @@ def _place_all(study: Study, opened: list[_Opened]) -> list[str]:
         polygon = read_area(study.study.area, study.study.crs, shown=study.shown(study.study.area))
     bounds = rough_bounds(list(raw.values()))
     crs = check_working_crs(study.study.crs, None, file=study.file.name)
-    warnings: list[str] = []
+    lacking: dict[str, list[str]] = {}
     problems: list[Problem] = []
     for at, spots in raw.items():
         one = opened[at]
         try:
             raw[at], told = place(spots, one.sheet.position, crs, bounds, file=one.table.shown)
-            warnings += told
+            for sentence in told:
+                lacking.setdefault(sentence, []).append(one.table.shown)
         except SourceError as error:
             problems += error.problems
     if problems:
@@ -273,7 +274,7 @@ def _place_all(study: Study, opened: list[_Opened]) -> list[str]:
         spots, far = judge(spots, extent, crs, bounds)
         spots, near_water = _refuse_water(study, spots, stated[at], one)
         one.places = PlaceSource(spots, one.sheet.position, _written(one, spots), stated[at], far, near_water)
-    return warnings
+    return [f"{', '.join(dict.fromkeys(files))}: {sentence}" for sentence, files in lacking.items()]
 
 
 def _written(one: _Opened, spots: Spots) -> str:
@@ -330,7 +331,7 @@ def _close_sites(one: _Opened, warnings: list[str]) -> SiteTable:
     if places is None:
         raise MorphclineError(f"the table of sites {one.table.shown} was read without places")
     of_name = check_sites(fields, verdicts, one.table)
-    dates, told = read_dates(fields, one.sheet, verdicts, one.table.shown)
+    dates, told = read_dates(fields, one.sheet, verdicts, one.table)
     warnings += told
     everything = np.ones(len(one.table), dtype=bool)
     reject_spots(places.spots, verdicts, places.spots.of_row, everything)
@@ -352,7 +353,7 @@ def _observations(study: Study, one: _Opened, sites: SiteTable | None, warnings:
     scores = read_scores(
         fields, verdicts, layout=source.layout, species_studied=study.scoring.species, nothing_found=nothing_found
     )
-    dates, told = read_dates(fields, source, verdicts, one.table.shown)
+    dates, told = read_dates(fields, source, verdicts, one.table)
     warnings += told
     stated = read_uncertainty(fields["position_uncertainty_m"]).values(dtype=np.float64)
     own_rows = has_own_place(fields, one.layout, one.table)

@@ -15,9 +15,12 @@ import shapely
 from morphcline.errors import Problem, StudyError
 from morphcline.files.tables import read_table, write_table
 from morphcline.files.vectors import read_area
+from morphcline.places.bounds import Bounds
+from morphcline.places.bulk import Bulk, in_bulk
 from morphcline.places.crs import check_working_crs
 from morphcline.places.site_position import site_position
 from morphcline.places.transforms import Transformation, area_lonlat
+from morphcline.records.flags import group_codes
 from morphcline.stages.base import Account, Context, Stage
 from morphcline.study import Study
 
@@ -29,11 +32,11 @@ _COLUMNS = {
     "lon": "longitude, degrees, WGS 84",
     "lat": "latitude, degrees, WGS 84",
     "position_uncertainty_m": "radius in metres that holds the place with 95 % confidence, the transformation's own "
-    "included; at least spread_m",
+    "included; at least as far as the farthest of its records' positions that can be the same place",
     "transformation": "operations by which the records' positions came into the study's CRS",
     "records": "accepted records",
     "sources": "files they are from",
-    "spread_m": "distance in metres from the site's position to the farthest of its records'",
+    "spread_m": "distance in metres from the site's position to the farthest of its records', outvoted ones too",
 }
 
 #: A site is a patch some 20 to 30 m across (common practice); records farther apart than this are worth a look.
@@ -58,7 +61,7 @@ def examine(study: Study, accepted: pd.DataFrame) -> None:
         raise StudyError(
             Problem("records/accepted.csv", "", "no record was accepted", "records/rejected.csv says why of each")
         )
-    bounds = area_lonlat(study.study.crs, accepted["x_m"], accepted["y_m"])
+    bounds = _ground(accepted, study)
     check_working_crs(study.study.crs, bounds, file=study.file.name)
 
 
@@ -69,8 +72,9 @@ def run(context: Context) -> Account:
     examine(study, records)
     places = locate(records, study.study.crs)
     write_table(context.path("tables/places.csv"), places, _COLUMNS)
-    transformations, warnings = _operations(records, study)
-    warnings += _spread_warnings(places)
+    warnings = _spread_warnings(places)
+    far = _far_sites(places)
+    warnings += _far_warnings(far, study)
     warnings += _outside_area(places, study)
     surveys = {name or "this survey": int(size) for name, size in places.groupby("survey").size().items()}
     uncertainty = places.loc[places["survey"] == "", "position_uncertainty_m"].dropna()
@@ -78,7 +82,8 @@ def run(context: Context) -> Account:
         "sites": surveys,
         "records": len(records),
         "crs": study.study.crs,
-        "transformations": transformations,
+        "transformations": _operations(records, study),
+        "far_sites": far["site"].tolist(),
         "median_uncertainty_m": round(float(uncertainty.median()), 1) if len(uncertainty) else None,
         "warnings": warnings,
     }
@@ -90,7 +95,7 @@ def locate(records: pd.DataFrame, crs: str) -> pd.DataFrame:
     Parameters
     ----------
     records : DataFrame
-        Accepted records: survey, site, visit, date, source, x_m, y_m, position_uncertainty_m, transformation.
+        Accepted records: source, row, survey, site, visit, date, x_m, y_m, position_uncertainty_m, transformation.
     crs : str
         The study's CRS, for longitude and latitude.
 
@@ -99,15 +104,17 @@ def locate(records: pd.DataFrame, crs: str) -> pd.DataFrame:
     DataFrame
         The columns of ``tables/places.csv``, in order of survey (the study's own first) and site.
     """
-    spots = records.assign(occasion=records["visit"].where(records["visit"] != "", records["date"]))
+    occasion = records["visit"].where(records["visit"] != "", records["date"])
+    line = group_codes(records, ["source", "row"])
     positions = (
-        spots.groupby(["survey", "site", "x_m", "y_m"], sort=True)
-        .agg(uncertainty=("position_uncertainty_m", "min"), visits=("occasion", "nunique"))
+        records.assign(occasion=occasion, line=line)
+        .groupby(["survey", "site", "x_m", "y_m"], sort=True)
+        .agg(uncertainty=("position_uncertainty_m", "min"), visits=("occasion", "nunique"), rows=("line", "nunique"))
         .reset_index()
     )
     rows: list[dict[str, Any]] = []
     for (survey, site), own in positions.groupby(["survey", "site"], sort=True):
-        found = site_position(own["x_m"], own["y_m"], own["uncertainty"], own["visits"])
+        found = site_position(own["x_m"], own["y_m"], own["uncertainty"], own["visits"], own["rows"])
         rows.append(
             {
                 "survey": survey,
@@ -135,10 +142,16 @@ def _listed(names: pd.Series[str]) -> str:
     return "; ".join(sorted(set(names)))
 
 
-def _operations(records: pd.DataFrame, study: Study) -> tuple[list[dict[str, Any]], list[str]]:
-    """Return, per source and CRS, the operation used and how good it is; and a sentence for each that lacks any."""
-    area = area_lonlat(study.study.crs, records["x_m"], records["y_m"])
-    lines, warnings = [], []
+def _ground(records: pd.DataFrame, study: Study) -> Bounds | None:
+    """Return the bounds in degrees of the bulk of the records' places; a stray one doesn't widen them."""
+    bulk = in_bulk(records["x_m"], records["y_m"])
+    return area_lonlat(study.study.crs, records.loc[bulk, "x_m"], records.loc[bulk, "y_m"])
+
+
+def _operations(records: pd.DataFrame, study: Study) -> list[dict[str, Any]]:
+    """Return, per source and CRS, the operation used and how good it is; intake warns of what it lacks."""
+    area = _ground(records, study)
+    lines = []
     known: dict[str, Transformation] = {}
     for key, rows in records.groupby(["source", "crs", "transformation"], sort=True):
         source, crs, name = (str(part) for part in key)
@@ -156,9 +169,7 @@ def _operations(records: pd.DataFrame, study: Study) -> tuple[list[dict[str, Any
                 "records": len(rows),
             }
         )
-        if operation.warning and operation.warning not in warnings:
-            warnings.append(operation.warning)
-    return lines, warnings
+    return lines
 
 
 def _spread_warnings(places: pd.DataFrame) -> list[str]:
@@ -170,6 +181,31 @@ def _spread_warnings(places: pd.DataFrame) -> list[str]:
     return [
         f"{len(wide)} {'site has' if one else 'sites have'} records more than {_WIDE_SPREAD_M:.0f} m apart "
         f"({'it is' if one else 'the widest is'} {worst['site']}, {worst['spread_m']:.0f} m): is each one place?"
+    ]
+
+
+def _far_sites(places: pd.DataFrame) -> pd.DataFrame:
+    """Return the survey's own sites that lie far from the rest, the farthest first, with their distance_m."""
+    own = places[places["survey"] == ""]
+    bulk = Bulk.of(own["x_m"], own["y_m"])
+    if bulk is None:
+        return own.iloc[:0].assign(distance_m=np.empty(0))
+    away = own.assign(distance_m=bulk.distance_m(own["x_m"], own["y_m"]))
+    return away[away["distance_m"] > bulk.reach_m].sort_values("distance_m", ascending=False, kind="stable")
+
+
+def _far_warnings(far: pd.DataFrame, study: Study) -> list[str]:
+    if far.empty:
+        return []
+    worst = far.iloc[0]
+    one = len(far) == 1
+    left_out = (
+        "" if study.study.area is not None else f"; the area of surfaces and maps leaves {'it' if one else 'them'} out"
+    )
+    return [
+        f"{len(far)} {'site lies' if one else 'sites lie'} far from the rest ({'it is' if one else 'the farthest is'} "
+        f"{worst['site']}, {worst['distance_m'] / 1000:.0f} km from the middle of the survey){left_out}: is the place "
+        "right?"
     ]
 
 
