@@ -134,6 +134,28 @@ class TestVisits:
         assert samples["shells_not_used"].tolist() == [0] * 5
         assert len(used) == len(self.VISITS)
 
+    def test_a_date_in_the_future_is_no_latest_unless_it_is_all_there_is(self):
+        table = rows(
+            ("A", "2024-05-01", "2024-05-01", 20),
+            ("A", "2042-06-01", "2042-06-01", 3),
+            ("B", "2042-06-01", "2042-06-01", 4),
+            ("C", "first", "2023", 5),
+            ("C", "second", "2042-06-01", 6),  # mistyped in one row of a visit that is dated well in another
+            ("C", "second", "2024-06-01", 7),
+            columns=["site", "visit", "date", "count"],
+        )
+        future = (table["date"] == "2042-06-01").to_numpy()
+        _, samples = choose_visits(table, "latest", in_future=future)
+        assert samples["visit_used"].tolist() == ["2024-05-01", "2042-06-01", "second"]
+        assert samples["shells"].tolist() == [20, 4, 13]
+        assert samples["shells_not_used"].tolist() == [3, 0, 5]
+        assert samples["future_not_used"].tolist() == [True, False, False]
+        _, pooled = choose_visits(table, "pool", in_future=future)
+        assert pooled["shells"].tolist() == [23, 4, 18]
+        assert not pooled["future_not_used"].any()
+        _, believed = choose_visits(table, "latest")
+        assert believed["visit_used"].tolist() == ["2042-06-01", "2042-06-01", "second"]
+
     def test_species_and_surveys_have_their_own_latest_visit(self):
         table = rows(
             ("", "Cepaea nemoralis", "2020", 5),

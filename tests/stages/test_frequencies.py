@@ -1,5 +1,6 @@
 """The stage on a small survey worked by hand, and its numbers recomputed from its own counts by other libraries."""
 
+import json
 from statistics import NormalDist
 
 import numpy as np
@@ -34,8 +35,10 @@ def study_with(folder, scoring=""):
     return load_study(file)
 
 
-def run(folder, accepted, scoring="", habitats=None):
+def run(folder, accepted, scoring="", habitats=None, future=()):
     table = pd.DataFrame(accepted, columns=COLUMNS)
+    flagged = pd.DataFrame({"flag_code": "date-in-future", "date": list(future)}, dtype=object)
+    write_table(folder / "records/flagged.csv", flagged)
     sites = sorted(set(table.loc[table["survey"] == "", "site"]))
     write_table(folder / "records/accepted.csv", table)
     lives = [(habitats or {}).get(site, "") for site in sites]
@@ -300,3 +303,26 @@ def test_the_order_of_rows_changes_nothing(tmp_path):
     run(tmp_path / "b", SMALL[::-1])
     for name in STAGE.writes(None):
         assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes()
+
+
+def test_a_visit_in_the_future_is_not_the_latest_and_that_is_told(tmp_path):
+    rows = [
+        row("1", "yellow", "", "unbanded", 30),
+        row("1", "pink", "", "unbanded", 2, date="2052-06-01"),
+        row("1", "pink", "", "unbanded", 1, date="2052-06-01"),
+        row("1", "pink", "", "unbanded", 25, date="2021-05-01"),
+        row("2", "pink", "", "unbanded", 22, date="2052-06-01"),
+    ]
+    account, tables = run(tmp_path, rows, f'species = ["{NEMORALIS}"]', future=["2052-06-01"])
+    samples = tables["samples"].set_index("site")
+    assert samples["visit_used"].to_dict() == {"1": "2025-05-01", "2": "2052-06-01"}  # at 2 there is no other
+    assert samples["shells"].to_dict() == {"1": 30, "2": 22}
+    assert account["species"][NEMORALIS]["sites_with_future_visit_passed_over"] == 1
+    (warning,) = [sentence for sentence in account["warnings"] if "future" in sentence]
+    assert "not taken for the latest (site 1)" in warning
+    pooled, tables = run(tmp_path, rows, f'species = ["{NEMORALIS}"]\nvisits = "pool"', future=["2052-06-01"])
+    assert tables["samples"]["shells"].tolist() == [58, 22]
+    assert not any("future" in sentence for sentence in pooled["warnings"])
+    plain, _ = run(tmp_path, rows, f'species = ["{NEMORALIS}"]')
+    assert not any("future" in sentence for sentence in plain["warnings"])
+    json.dumps(account)

@@ -98,7 +98,9 @@ def rows_that_count(records: pd.DataFrame, species: Sequence[str]) -> pd.DataFra
     return records[records["counted"].astype(bool) & records["species"].isin(list(species))]
 
 
-def choose_visits(rows: pd.DataFrame, rule: Literal["latest", "pool"]) -> tuple[pd.DataFrame, pd.DataFrame]:
+def choose_visits(
+    rows: pd.DataFrame, rule: Literal["latest", "pool"], *, in_future: NDArray[np.bool_] | None = None
+) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return the rows of the visits that stand for each sample, and what the samples are.
 
     Parameters
@@ -109,17 +111,23 @@ def choose_visits(rows: pd.DataFrame, rule: Literal["latest", "pool"]) -> tuple[
         The latest visit at which the species was counted at the site, or all of them. Latest goes by the date, or the
         end of an interval, as ISO text: undated visits come first, "2024" before any day of 2024; equal dates go by the
         name of the visit.
+    in_future : (n,) array of bool, optional
+        Rows whose date had not come yet: a date mistyped. A visit that has no other date is the latest only where
+        there is no other visit.
 
     Returns
     -------
     used : DataFrame
         The rows that are used.
     samples : DataFrame
-        survey, site, species, shells, visits, visit_used (several joined by "; "), shells_not_used; sorted.
+        survey, site, species, shells, visits, visit_used (several joined by "; "), shells_not_used,
+        future_not_used (a visit was passed over since it lies in the future); sorted.
     """
-    ended = rows.assign(ended=rows["date"].str.rsplit("/", n=1).str[-1]).sort_values("ended", kind="stable")
-    key = [*SAMPLE, "visit"]
-    visits = ended.drop_duplicates(key, keep="last")[[*key, "ended"]].sort_values([*SAMPLE, "ended", "visit"])
+    credible = np.ones(len(rows), dtype=bool) if in_future is None else ~in_future
+    ended = rows.assign(ended=rows["date"].str.rsplit("/", n=1).str[-1], credible=credible)
+    key, by_date = [*SAMPLE, "visit"], ["credible", "ended"]
+    visits = ended.sort_values(by_date, kind="stable").drop_duplicates(key, keep="last")[[*key, *by_date]]
+    visits = visits.sort_values([*SAMPLE, *by_date, "visit"])
     shells = rows.groupby(key, sort=True)["count"].sum().rename("shells").reset_index()
     visits = visits.merge(shells, on=key, how="left")
     visits["used"] = True if rule == "pool" else ~visits.duplicated(SAMPLE, keep="last")
@@ -137,6 +145,7 @@ def choose_visits(rows: pd.DataFrame, rule: Literal["latest", "pool"]) -> tuple[
             "visits": by_sample.size(),
             "visit_used": ["; ".join(one) for one in names],
             "shells_not_used": by_sample["shells"].sum() - shells_used,
+            "future_not_used": (~visits["credible"] & ~visits["used"]).groupby([visits[name] for name in SAMPLE]).any(),
         }
     ).reset_index()
     return chosen, samples

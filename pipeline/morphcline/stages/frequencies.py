@@ -21,6 +21,7 @@ from morphcline.records.frequencies import (
     regional_frequencies,
     site_frequencies,
 )
+from morphcline.records.period import in_future
 from morphcline.records.tallies import Tally, choose_visits, rows_that_count, tally
 from morphcline.scoring.traits import wanted_traits
 from morphcline.stages.base import Account, Context, Stage
@@ -55,7 +56,8 @@ def run(context: Context) -> Account:
     own = rows["survey"] == ""
     if not own.any():
         raise StudyError(_nothing_counts(records, scoring))
-    used, samples = choose_visits(rows, scoring.visits)
+    flagged = read_table(context.path("records/flagged.csv"))
+    used, samples = choose_visits(rows, scoring.visits, in_future=in_future(rows, flagged))
     counts = tally(used)
     frequencies, left_out = site_frequencies(counts, samples, traits, scoring)
     own_frequencies = frequencies[frequencies["survey"] == ""]
@@ -119,6 +121,7 @@ def _account(
             "sites_with_enough": int((rows["shells"] >= scoring.min_shells).sum()),
             "shells": int(rows["shells"].sum()),
             "shells_of_other_visits": int(rows["shells_not_used"].sum()),
+            "sites_with_future_visit_passed_over": int(rows["future_not_used"].sum()),
             "sites_visited_more_than_once": int((rows["visits"] > 1).sum()),
             "shells_with_formula": int(formulas[name]),
             "shells_by_trait": {str(trait): int(total) for trait, total in totals.items()},
@@ -130,6 +133,7 @@ def _account(
         for name, trait in left_out
         if trait in asked
     ]
+    warnings += _future_visits(samples)
     sites = own["site"].unique()
     lives = habitat.reindex(sites).fillna("")
     return {
@@ -146,6 +150,18 @@ def _account(
         "notes": _notes(species, scoring),
         "warnings": warnings,
     }
+
+
+def _future_visits(samples: pd.DataFrame) -> list[str]:
+    """Return a sentence on the visits that would be the latest, had their dates come."""
+    sites = samples.loc[samples["future_not_used"], ["survey", "site"]].drop_duplicates()["site"].tolist()
+    if not sites:
+        return []
+    named = ", ".join(sites[:3]) + (f" and {len(sites) - 3} more" if len(sites) > 3 else "")
+    return [
+        f"A visit dated in the future is not taken for the latest ({'site' if len(sites) == 1 else 'sites'} {named}): "
+        "the latest before it stands, until the date is put right; see date-in-future in records/flagged.csv."
+    ]
 
 
 def _notes(species: dict[str, dict[str, Any]], scoring: Scoring) -> list[str]:
@@ -175,7 +191,7 @@ STAGE = Stage(
     name="frequencies",
     summary="counts, frequencies and intervals per site, habitat and region, with over-dispersion",
     settings=("scoring",),
-    reads=("records/accepted.csv", "tables/sites.csv"),
+    reads=("records/accepted.csv", "records/flagged.csv", "tables/sites.csv"),
     writes=lambda study: tuple(_TABLES),
     run=run,
     columns=_TABLES,
