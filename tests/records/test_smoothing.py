@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from morphcline.records.smoothing import bandwidth_traits, exclusive_groups, samples_of
+from morphcline.records.smoothing import families, is_exhaustive, samples_of
 from morphcline.scoring.traits import MORPHS
 
 SPECIES = "Cepaea nemoralis"
@@ -55,7 +55,7 @@ def test_two_of_three_colours_keep_their_own_correlation_and_form_no_group():
     rho = [(SPECIES, "yellow", 0.5, 0.10), (SPECIES, "pink", 0.4, 0.20)]
     samples = samples_of(SPECIES, ["yellow", "pink"], *tables(colours((5, 4, 1)), rho))
     np.testing.assert_allclose(samples.rho, [0.1, 0.2])
-    assert exclusive_groups(samples) == ()
+    assert families(samples) == (("yellow",), ("pink",))
 
 
 def test_a_missing_correlation_counts_as_none():
@@ -63,20 +63,22 @@ def test_a_missing_correlation_counts_as_none():
     assert samples_of(SPECIES, ["fused"], *tables([("a", SPECIES, "fused", 0, 5)], rho)).rho[0] == 0
 
 
+def test_colours_and_morphs_are_families_and_other_traits_stand_alone():
+    rows = [*colours((5, 4, 1)), *(("a", SPECIES, morph, 1, 10) for morph in MORPHS), ("a", SPECIES, "fused", 1, 4)]
+    traits = ["fused", *COLOURS, *MORPHS]
+    assert families(samples_of(SPECIES, traits, *tables(rows))) == (("fused",), COLOURS, tuple(MORPHS))
+
+
 def test_colours_add_up_to_every_shell_and_morphs_only_when_no_other_banding_was_found():
     morphs = [("a", SPECIES, morph, 1, 10) for morph in MORPHS]  # nine of ten shells: one has another single band
-    groups = exclusive_groups(samples_of(SPECIES, [*COLOURS, *MORPHS], *tables(colours((5, 4, 1)) + morphs)))
-    assert [group.exhaustive for group in groups] == [True, False]
-    assert groups[0].traits == (0, 1, 2)
-    assert groups[1].traits == tuple(range(3, 12))
+    assert is_exhaustive(samples_of(SPECIES, COLOURS, *tables(colours((5, 4, 1)))))
+    assert not is_exhaustive(samples_of(SPECIES, MORPHS, *tables(morphs)))
     nine = [("a", SPECIES, morph, 1, 9) for morph in MORPHS]
-    assert exclusive_groups(samples_of(SPECIES, MORPHS, *tables(nine)))[0].exhaustive
+    assert is_exhaustive(samples_of(SPECIES, MORPHS, *tables(nine)))
 
 
-def test_the_bandwidth_is_chosen_by_traits_that_vary_and_say_something_of_their_own():
-    rows = [*colours((5, 5, 0)), ("a", SPECIES, "many-banded", 3, 10), ("a", SPECIES, "unbanded", 3, 10)]
-    traits = [*COLOURS, "unbanded", "many-banded"]
-    samples = samples_of(SPECIES, traits, *tables(rows))
-    assert bandwidth_traits(samples) == ("yellow", "pink", "unbanded")
-    assert bandwidth_traits(samples.of_traits(["brown", "many-banded"])) == ("many-banded",)
-    assert bandwidth_traits(samples.of_traits(["brown"])) == ("brown",)
+def test_a_family_keeps_only_the_sites_that_can_show_it():
+    rows = [*colours((5, 4, 1)), ("b", SPECIES, "fused", 1, 4)]
+    samples = samples_of(SPECIES, [*COLOURS, "fused"], *tables(rows))
+    assert samples.of_traits(["fused"]).names == ("b",)
+    assert samples.of_traits(COLOURS).names == ("a",)

@@ -123,7 +123,7 @@ def test_the_three_colours_sum_to_1_in_each_cell(tmp_path, degree):
 
 def test_cells_are_blank_below_the_support_asked_for_and_outside_the_area(tmp_path):
     area = shapely.box(WEST + 1_000, SOUTH + 2_000, WEST + 9_000, SOUTH + 30_000)
-    context = survey(tmp_path, area=area, settings="bandwidth = 1500.0\nmin_effective_shells = 60")
+    context = survey(tmp_path, area=area, settings="degree = 0\nbandwidth = 1500.0\nmin_effective_shells = 60")
     account = STAGE.run(context)
     surfaces, frequency, error, shells = bands(context, "yellow")
     assert surfaces.grid.left == WEST + 1_000
@@ -149,9 +149,10 @@ def test_one_cell_agrees_with_the_formula_written_out(tmp_path):
     rows = table_of(context, "frequencies").query("species == @NEMORALIS and trait == 'unbanded'")
     rows = rows.merge(table_of(context, "sites"), on="site")
     weight = np.exp(-((rows.x_m - easting[cell]) ** 2 + (rows.y_m - northing[cell]) ** 2) / (2 * 2000.0**2))
-    # Unbanded has a correlation of 0 here: each shell counts in full.
-    assert frequency[cell] == pytest.approx((weight * rows["count"]).sum() / (weight * rows["total"]).sum(), rel=1e-6)
-    expected = (weight * rows["total"]).sum() ** 2 / (weight**2 * rows["total"]).sum()
+    rho = table_of(context, "surfaces").set_index(["species", "trait"]).loc[(NEMORALIS, "unbanded"), "rho"]
+    shares, worth = rows["count"] / rows["total"], rows["total"] / (1 + (rows["total"] - 1) * rho)
+    assert frequency[cell] == pytest.approx((weight * worth * shares).sum() / (weight * worth).sum(), rel=1e-6)
+    expected = (weight * worth).sum() ** 2 / (weight**2 * worth).sum()
     assert shells[cell] == pytest.approx(expected, rel=1e-6)
 
 
@@ -164,26 +165,70 @@ def test_small_samples_count_too(made):
     assert row["shells"] == rows["total"].sum()
 
 
-def test_the_colours_share_a_correlation_and_the_others_keep_theirs(made):
+def test_the_correlation_used_is_that_about_the_surface_and_the_colours_share_it(made):
     context, _ = made
     rho = table_of(context, "surfaces").set_index(["species", "trait"])["rho"].loc[NEMORALIS]
-    region = table_of(context, "regional").query("species == @NEMORALIS").set_index("trait")
-    colours = region.loc[["yellow", "pink", "brown"]]
-    variance = colours["frequency"] * (1 - colours["frequency"])
-    shared = (variance * colours["rho"]).sum() / variance.sum()
-    np.testing.assert_allclose(rho[["yellow", "pink", "brown"]], shared, rtol=1e-9)
-    assert rho["mid-banded"] == region["rho"]["mid-banded"]
+    assert rho["yellow"] == rho["pink"] == rho["brown"]
+    # Planted: the sites' colours differ by RHO about the cline, their bands not at all.
+    assert rho["yellow"] == pytest.approx(RHO, abs=0.025)
+    assert rho["unbanded"] < 0.015
 
 
-def test_the_curve_of_the_choice_is_kept(made):
+def test_a_region_wide_correlation_that_holds_the_cline_does_not_blank_the_map(tmp_path):
+    context = survey(tmp_path, settings="bandwidth = 1800.0\nmin_effective_shells = 25")
+    regional = table_of(context, "regional")
+    write_table(context.path("tables/regional.csv"), regional.assign(rho=0.5))
+    STAGE.run(context)
+    rows = table_of(context, "surfaces").set_index(["species", "trait"]).loc[NEMORALIS]
+    assert rows.loc["yellow", "rho"] == pytest.approx(RHO, abs=0.03)
+    assert rows.loc["yellow", "cells_blank"] < 0.25 * rows.loc["yellow", "cells"]
+
+
+def test_each_trait_has_its_curve_and_its_own_bandwidth_and_colours_share_one(made):
     context, account = made
-    curve = table_of(context, "bandwidth").query("species == @NEMORALIS")
-    assert len(curve) >= 20
-    chosen = curve[curve["chosen"]]
-    assert len(chosen) == 1
-    assert chosen["deviance"].item() == curve["deviance"].min()
-    assert account["species"][NEMORALIS]["bandwidth_m"] == pytest.approx(chosen["bandwidth_m"].item(), rel=1e-9)
-    assert open_surfaces(context.path(raster_name(NEMORALIS))).tags["KERNEL"] == "gaussian"
+    curves = table_of(context, "bandwidth").query("species == @NEMORALIS")
+    assert list(dict.fromkeys(curves["trait"])) == ["yellow, pink, brown", "unbanded", "mid-banded"]
+    assert not curves.duplicated(["species", "trait", "bandwidth_m"]).any()
+    metres = table_of(context, "surfaces").set_index(["species", "trait"])["bandwidth_m"].loc[NEMORALIS]
+    for names, curve in curves.groupby("trait"):
+        chosen = curve[curve["chosen"]]
+        assert len(curve) >= 14
+        assert chosen["deviance"].tolist() == [curve["deviance"].min()]
+        for trait in names.split(", "):
+            assert metres[trait] == pytest.approx(chosen["bandwidth_m"].item(), rel=1e-9)
+            assert account["species"][NEMORALIS]["bandwidth_m"][trait] == pytest.approx(metres[trait], rel=1e-9)
+    tags = open_surfaces(context.path(raster_name(NEMORALIS))).tags
+    assert tags["KERNEL"] == "gaussian"
+    assert float(tags["BANDWIDTH_M_YELLOW"]) == pytest.approx(metres["yellow"])
+    assert "sharper than a bandwidth" in tags["STANDARD_ERROR"]
+
+
+def area_effect(context, *, edge_m):
+    """Plant an area effect in mid-banded and return its frequency at places."""
+
+    def truth(easting, northing):
+        away = np.hypot(easting - WEST - SIDE / 2, northing - SOUTH - SIDE / 2) - 5_000
+        return 0.15 + 0.55 / (1 + np.exp(4 * away / edge_m))
+
+    rng = np.random.default_rng(8)
+    rows = table_of(context, "frequencies").merge(table_of(context, "sites"), on="site")
+    mid = (rows["trait"] == "mid-banded").to_numpy()
+    p = truth(rows["x_m"], rows["y_m"]).to_numpy()
+    p = rng.beta(p * (1 / RHO - 1), (1 - p) * (1 / RHO - 1))
+    rows.loc[mid, "count"] = rng.binomial(rows["total"], p)[mid]
+    write_table(context.path("tables/frequencies.csv"), rows[["site", "species", "trait", "count", "total"]])
+    return truth
+
+
+def test_an_area_effect_keeps_a_narrower_bandwidth_than_a_cline_and_its_error_says_the_blur(tmp_path):
+    context = survey(tmp_path, sites=300, hortensis=0)
+    truth = area_effect(context, edge_m=2_000)
+    STAGE.run(context)
+    metres = table_of(context, "surfaces").set_index(["species", "trait"])["bandwidth_m"].loc[NEMORALIS]
+    assert metres["mid-banded"] < 0.6 * metres["yellow"]
+    surfaces, frequency, error, _ = bands(context, "mid-banded")
+    away = np.abs(frequency - truth(*surfaces.grid.centres())) / error
+    assert (away[np.isfinite(away)] < 1.96).mean() > 0.85
 
 
 @pytest.mark.parametrize("kernel", ["epanechnikov", "tricube"])
@@ -191,10 +236,10 @@ def test_a_bandwidth_in_metres_is_kept_as_given(tmp_path, kernel):
     context = survey(tmp_path, settings=f'bandwidth = 4000.0\nkernel = "{kernel}"')
     STAGE.run(context)
     curve = table_of(context, "bandwidth").query("species == @NEMORALIS")
-    assert curve["bandwidth_m"].tolist() == [4000.0]
+    assert curve["bandwidth_m"].tolist() == [4000.0] * 3
     assert np.isfinite(curve["deviance"]).all()
     surfaces, frequency, _, shells = bands(context, "yellow")
-    assert surfaces.tags["BANDWIDTH_M"] == "4000"
+    assert surfaces.tags["BANDWIDTH_M_UNBANDED"] == "4000"
     assert np.nanmax(shells) > 60
     assert np.isfinite(frequency).any()
 
@@ -204,14 +249,29 @@ def test_a_bandwidth_may_follow_the_sites(tmp_path):
     STAGE.run(context)
     surfaces, frequency, error, _ = bands(context, "yellow")
     assert surfaces.tags["BANDWIDTH"] == "nearest 15 sites"
-    curve = table_of(context, "bandwidth").query("species == @NEMORALIS")
+    curve = table_of(context, "bandwidth").query("species == @NEMORALIS").set_index("trait")["bandwidth_m"]
     sites = table_of(context, "sites")[["x_m", "y_m"]].to_numpy()
     distances = np.sort(np.hypot(*(sites[:, None, :] - sites[None, :, :]).transpose(2, 0, 1)), axis=1)[:, 14]
-    assert curve["bandwidth_m"].item() == pytest.approx(np.median(distances), rel=1e-9)
+    assert curve["unbanded"] == pytest.approx(np.median(distances), rel=1e-9)
     easting, _ = surfaces.grid.centres()
     shown = np.isfinite(frequency)
     assert np.abs(frequency - yellow(easting))[shown].mean() < 0.1
     assert (error[shown] > 0).all()
+
+
+def test_a_bandwidth_that_follows_the_sites_follows_those_that_can_show_the_trait(tmp_path):
+    context = survey(tmp_path, settings="bandwidth = { neighbours = 8 }\ndegree = 0", hortensis=0)
+    rows = table_of(context, "frequencies")
+    mute = rows["site"].isin(sorted(rows["site"].unique())[::2]) & (rows["trait"] == "mid-banded")
+    rows.loc[mute, ["count", "total"]] = 0
+    write_table(context.path("tables/frequencies.csv"), rows)
+    STAGE.run(context)
+    curve = table_of(context, "bandwidth").query("species == @NEMORALIS").set_index("trait")["bandwidth_m"]
+    some = rows[(rows["trait"] == "mid-banded") & (rows["total"] > 0)]["site"]
+    sites = table_of(context, "sites").set_index("site").loc[some].to_numpy()
+    distances = np.sort(np.hypot(*(sites[:, None, :] - sites[None, :, :]).transpose(2, 0, 1)), axis=1)[:, 7]
+    assert curve["mid-banded"] == pytest.approx(np.median(distances), rel=1e-9)
+    assert curve["mid-banded"] > 1.2 * curve["unbanded"]
 
 
 def test_a_species_with_too_few_samples_has_a_blank_raster_that_says_why(made):
@@ -224,7 +284,7 @@ def test_a_species_with_too_few_samples_has_a_blank_raster_that_says_why(made):
     assert (rows["not_smoothed_because"] == reason).all()
     assert (rows["cells_blank"] == rows["cells"]).all()
     assert rows["bandwidth_m"].isna().all()
-    assert account["species"][HORTENSIS]["bandwidth_m"] is None
+    assert account["species"][HORTENSIS]["bandwidth_m"] == {}
     assert any(HORTENSIS in sentence and "is blank" in sentence for sentence in account["warnings"])
 
 

@@ -3,20 +3,21 @@
 import numpy as np
 import pytest
 
-from morphcline.stats.bandwidth import Rung, choose_bandwidth, ladder, left_out_deviance, scatter_about_surface
+from morphcline.stats.bandwidth import Rung, choose_bandwidth, correlation_about_surface, ladder, left_out_deviance
+from morphcline.stats.overdispersion import effective_number, fit_beta_binomial
 
 
 def expit(logit):
     return 1.0 / (1.0 + np.exp(-logit))
 
 
-def survey(seed, truth, *, sites=150, shells=30, rho=0.0, extent=10_000.0, traits=1):
+def survey(seed, truth, *, sites=150, shells=30, rho=0.0, extent=10_000.0):
     rng = np.random.default_rng(seed)
     places = rng.uniform(0, extent, (sites, 2))
-    p = np.repeat(truth(places)[:, None], traits, axis=1)
+    p = truth(places)[:, None]
     if rho:
         p = rng.beta(p * (1 / rho - 1), (1 - p) * (1 / rho - 1))
-    return places, rng.binomial(shells, p).astype(float), np.full(p.shape, float(shells))
+    return places, rng.binomial(shells, p).astype(float), np.full(sites, float(shells))
 
 
 def bumpy(places):
@@ -45,47 +46,51 @@ def test_repeated_places_do_not_shorten_the_ladder():
 def test_the_deviance_of_three_samples_worked_by_hand():
     # Equal weights (endless bandwidth): each sample is foretold by the pooled frequency of the two others.
     sites = np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]])
-    count, total = np.array([[2.0], [5.0], [8.0]]), np.full((3, 1), 10.0)
+    count, total = np.array([[2.0], [5.0], [8.0]]), np.full(3, 10.0)
     expected = 0.0
     for y, p in ((0.2, 13 / 20), (0.5, 10 / 20), (0.8, 7 / 20)):
         expected += 2 * 10 * (y * np.log(y / p) + (1 - y) * np.log((1 - y) / (1 - p)))
-    rung = Rung(1e9, sites, count, total, np.zeros(1), "gaussian", 0)
+    rung = Rung(1e9, sites, count, total, 0.0, "gaussian", 0)
     assert left_out_deviance(rung) == pytest.approx(expected, rel=1e-9)
 
 
 def test_the_deviance_is_scaled_for_correlation_within_sites():
     sites, count, total = survey(1, bumpy, sites=30)
-    plain = left_out_deviance(Rung(1e9, sites, count, total, np.zeros(1), "gaussian", 0))
-    scaled = left_out_deviance(Rung(1e9, sites, count, total, np.full(1, 0.1), "gaussian", 0))
+    plain = left_out_deviance(Rung(1e9, sites, count, total, 0.0, "gaussian", 0))
+    scaled = left_out_deviance(Rung(1e9, sites, count, total, 0.1, "gaussian", 0))
     # Equal samples: every weight shrinks by 1 + 29 x 0.1, and the predictions don't change.
     assert scaled == pytest.approx(plain / 3.9, rel=1e-3)
 
 
-def test_the_deviance_adds_up_over_traits():
-    sites, count, total = survey(2, bumpy, traits=3)
-    parts = [
-        left_out_deviance(Rung(1500.0, sites, count[:, [j]], total[:, [j]], np.zeros(1), "gaussian", 1))
-        for j in range(3)
-    ]
-    whole = left_out_deviance(Rung(1500.0, sites, count, total, np.zeros(3), "gaussian", 1))
-    assert whole == pytest.approx(sum(parts), rel=1e-9)
+def test_the_deviance_of_three_colours_is_multinomial_and_counts_no_shell_twice():
+    # As above with three kinds: 2 Σ m Σ y log(y / p), each sample foretold by the pooled frequencies of the others.
+    sites = np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]])
+    count, total = np.array([[5.0, 3.0, 2.0], [2.0, 6.0, 2.0], [4.0, 4.0, 2.0]]), np.full(3, 10.0)
+    expected = 0.0
+    for i in range(3):
+        p = (count.sum(axis=0) - count[i]) / 20
+        expected += 2 * np.sum(count[i] * np.log(count[i] / 10 / p))
+    assert left_out_deviance(Rung(1e9, sites, count, total, 0.0, "gaussian", 0)) == pytest.approx(expected, rel=1e-9)
+    # What the first two leave is a kind by itself, whether it is named or not.
+    two = left_out_deviance(Rung(1e9, sites, count[:, :2], total, 0.0, "gaussian", 0))
+    assert two == pytest.approx(expected, rel=1e-9)
 
 
 @pytest.mark.parametrize("kernel", ["gaussian", "epanechnikov", "tricube"])
 @pytest.mark.parametrize("degree", [0, 1])
 def test_every_candidate_answers_for_every_sample(kernel, degree):
     sites, count, total = survey(3, bumpy, sites=40)
-    count[:5], total[:5], total[5:9], count[5:9] = 0.0, 30.0, 0.0, 0.0
+    count[:5], total[5:9], count[5:9] = 0.0, 0.0, 0.0
     for bandwidth in (1e-3, 10.0, 500.0, 1e9):
-        value = left_out_deviance(Rung(bandwidth, sites, count, total, np.full(1, 0.05), kernel, degree))
+        value = left_out_deviance(Rung(bandwidth, sites, count, total, 0.05, kernel, degree))
         assert np.isfinite(value)
         assert value > 0
 
 
 def test_samples_that_none_reaches_are_foretold_by_all_others():
     sites, count, total = survey(4, bumpy, sites=40)
-    alone = left_out_deviance(Rung(1e-3, sites, count, total, np.zeros(1), "tricube", 0))
-    pooled = left_out_deviance(Rung(1e9, sites, count, total, np.zeros(1), "gaussian", 0))
+    alone = left_out_deviance(Rung(1e-3, sites, count, total, 0.0, "tricube", 0))
+    pooled = left_out_deviance(Rung(1e9, sites, count, total, 0.0, "gaussian", 0))
     assert alone == pytest.approx(pooled, rel=1e-9)
 
 
@@ -103,24 +108,39 @@ def test_the_choice_is_the_lowest_point_of_its_curve():
     choice = choose_bandwidth(*survey(6, bumpy))
     assert choice.bandwidth == choice.candidates[np.argmin(choice.deviance)]
     assert (np.diff(choice.candidates) > 0).all()
-    assert len(choice.candidates) == len(choice.deviance) >= 20
+    assert len(choice.candidates) == len(choice.deviance) >= 14
     assert not choice.at_limit
 
 
 def test_the_ladder_is_lengthened_while_its_end_is_best():
-    # A single logistic plane is the truth: the wider the better, so that the ladder's upper end is never left.
-    choice = choose_bandwidth(*survey(7, lambda places: expit((places[:, 0] - 5_000) / 3_000), traits=20))
-    assert choice.bandwidth > 2 * ladder(survey(7, bumpy)[0])[-1]
+    def apply(_, rungs):
+        return [abs(np.log(rung.bandwidth / 20_000.0)) for rung in rungs]
+
+    data = survey(7, bumpy)
+    assert ladder(data[0])[-1] < 8_000
+    choice = choose_bandwidth(*data, apply=apply)
+    assert choice.bandwidth == pytest.approx(20_000, rel=0.15)
     assert not choice.at_limit
 
 
 @pytest.mark.parametrize(("curve", "end"), [(lambda h: h, 0), (lambda h: 1 / h, -1)])
-def test_a_curve_without_a_minimum_is_followed_ten_steps_and_said(curve, end):
+def test_a_curve_without_a_minimum_is_followed_five_steps_and_said(curve, end):
     choice = choose_bandwidth(*survey(7, bumpy), apply=lambda _, rungs: [curve(rung.bandwidth) for rung in rungs])
-    assert len(choice.candidates) == 30
+    assert len(choice.candidates) == 15
     assert choice.bandwidth == choice.candidates[end]
     assert choice.at_limit
     np.testing.assert_allclose(np.diff(np.log(choice.candidates)), np.log(choice.candidates[1] / choice.candidates[0]))
+
+
+def test_the_neighbourhood_of_the_best_is_searched_by_finer_steps():
+    def apply(_, rungs):
+        return [abs(np.log(rung.bandwidth / 1_234.0)) for rung in rungs]
+
+    data = survey(7, bumpy)
+    first = ladder(data[0])
+    choice = choose_bandwidth(*data, apply=apply)
+    assert len(choice.candidates) == 14
+    assert abs(np.log(choice.bandwidth / 1_234.0)) <= np.log(first[1] / first[0]) / 6 * 1.0001
 
 
 def test_the_work_can_be_handed_elsewhere():
@@ -132,22 +152,62 @@ def test_the_work_can_be_handed_elsewhere():
 
     data = survey(8, bumpy, sites=40)
     assert choose_bandwidth(*data, apply=apply).bandwidth == choose_bandwidth(*data).bandwidth
-    assert len(handed) >= 20
+    assert len(handed) >= 14
+
+
+def gentle(places):
+    return expit((places[:, 0] - 5_000) / 1_500)
 
 
 @pytest.mark.parametrize("degree", [0, 1])
-def test_scatter_about_a_surface_is_what_the_correlation_foretells(degree):
-    def gentle(places):
-        return expit((places[:, 0] - 5_000) / 4_000)
+@pytest.mark.parametrize("rho", [0.0, 0.06, 0.2])
+def test_the_correlation_about_a_surface_is_the_planted_one_and_not_the_cline(degree, rho):
+    found, regional = [], []
+    for seed in range(20):
+        sites, count, total = survey(seed, gentle, sites=200, rho=rho)
+        regional.append(fit_beta_binomial(count[:, 0], total).rho)
+        found.append(correlation_about_surface(sites, count, total, bandwidth=1_200.0, rho=regional[-1], degree=degree))
+    assert np.mean(regional) > rho + 0.2  # it holds the cline
+    # A proportion flattens the cline, and so calls sites more variable by chance than they are.
+    assert np.mean(found) == pytest.approx(rho, abs=0.01 + (0.1 * rho if degree == 0 else 0.0))
 
-    sites, count, total = survey(9, gentle, sites=200, rho=0.1, traits=40)  # traits as repeated surveys
-    right = scatter_about_surface(sites, count, total, bandwidth=1500.0, rho=0.1, degree=degree)
-    assert right.mean() == pytest.approx(1.0, abs=0.05)
-    # Taken without the correlation, the variance is 1 + 29 x 0.1 = 3.9 times too large.
-    plain = scatter_about_surface(sites, count, total, bandwidth=1500.0, degree=degree)
-    assert plain.mean() == pytest.approx(3.9, rel=0.06)
+
+@pytest.mark.parametrize("neighbours_kernel", [("tricube", 2_000.0), ("gaussian", 700.0)])
+def test_few_neighbours_do_not_make_the_correlation_too_small_or_too_large(neighbours_kernel):
+    # Bandwidths with some six effective sites: the surface follows each site, and errs by itself.
+    kernel, bandwidth = neighbours_kernel
+    found = [
+        correlation_about_surface(
+            *survey(seed, lambda places: np.full(len(places), 0.3), sites=60, shells=12, rho=0.1),
+            bandwidth=bandwidth, rho=0.1, kernel=kernel, degree=0,
+        )
+        for seed in range(60)
+    ]  # fmt: skip
+    assert np.mean(found) == pytest.approx(0.1, abs=0.02)
 
 
-def test_scatter_of_a_trait_that_nothing_shows_is_missing():
+def test_three_colours_share_the_correlation_of_a_dirichlet_multinomial():
+    rho, found = 0.1, []
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        places = rng.uniform(0, 10_000, (150, 2))
+        p = gentle(places)
+        mean = np.column_stack([p, 0.8 * (1 - p), 0.2 * (1 - p)]) * (1 / rho - 1)
+        count = np.array([rng.multinomial(30, rng.dirichlet(alpha)) for alpha in mean]).astype(float)
+        found.append(correlation_about_surface(places, count, np.full(150, 30.0), bandwidth=1_500.0, rho=0.3))
+    assert np.mean(found) == pytest.approx(rho, abs=0.012)
+
+
+def test_along_a_cline_a_site_keeps_the_worth_of_its_shells():
+    # 33 shells at ρ = 0.06 are worth 33 / (1 + 32 x 0.06) = 11.3, and not 33 / (1 + 32 x 0.3) = 3.1.
+    sites, count, total = survey(21, gentle, sites=250, shells=33, rho=0.06)
+    regional = fit_beta_binomial(count[:, 0], total).rho
+    about = correlation_about_surface(sites, count, total, bandwidth=1_200.0, rho=regional)
+    assert effective_number(33, regional) < 4
+    assert effective_number(33, about) == pytest.approx(11.3, abs=2.5)
+
+
+def test_the_correlation_stays_as_it_was_where_no_site_can_be_judged():
     sites, count, total = survey(10, bumpy, sites=20)
-    assert np.isnan(scatter_about_surface(sites, 0 * count, total, bandwidth=1500.0)[0])
+    assert correlation_about_surface(sites, count, total, bandwidth=1e-3, rho=0.07) == 0.07
+    assert correlation_about_surface(sites, 0 * count, total, bandwidth=1500.0, rho=0.07) == 0.0

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from scipy.optimize import minimize
 
 from morphcline.stats.kernels import kernel_weights
-from morphcline.stats.local_likelihood import certain_limit, fit_local
+from morphcline.stats.local_likelihood import certain_limit, fit_local, mean_near
 
 # Eleven sites on a line, 20 shells each; fits recomputed with statsmodels 0.15.0 and, locally, with locfit 1.5-9.7 of R
 # 4.2.2 (lp(x, h=, deg=); its Gaussian of h = 5 has a standard deviation of 2).
@@ -180,13 +180,56 @@ def test_the_order_of_points_and_sites_makes_no_difference():
     np.testing.assert_allclose(again.frequency, fit.frequency[order], atol=1e-7)
 
 
-def test_separated_sites_fall_back_to_the_proportion():
+def test_separated_sites_have_a_plane_whose_slope_is_held():
     sites = np.array([[0.0, 0.0], [1.0, 1.0], [0.5, 2.0], [6.0, 0.0], [7.0, 1.0], [6.5, 2.0]])
     total, count = np.full((6, 1), 20.0), np.array([[0.0], [0.0], [0.0], [20.0], [20.0], [20.0]])
     fit = fit_local(np.array([[3.5, 1.0]]), sites, count, total, bandwidth=5.0)
-    assert fit.fallback[0, 0]
-    assert np.isnan(fit.gradient).all()
+    assert fit.held[0, 0]
+    assert not fit.fallback[0, 0]
     assert fit.frequency[0, 0] == pytest.approx(0.5, abs=0.05)
+    # The edge lies anywhere in the gap: the frequency half-way is not known to the 0.05 of a proportion of 120 shells.
+    assert fit.standard_error[0, 0] > 0.1
+    spread = np.sqrt(np.var(sites[:, 0]))
+    assert 4.0 < 4 * fit.gradient[0, 0, 0] * spread < 6.0  # logits over a standard deviation of the sites, about
+
+
+def test_a_surface_and_its_error_have_no_steps_where_the_shells_no_longer_hold_a_plane():
+    # A rare kind at one end, and at the other none: planes there are held by what was put in.
+    rng = np.random.default_rng(12)
+    sites = rng.uniform(0, 10, (60, 2)) * (1.0, 0.4)
+    total = np.full((60, 1), 15.0)
+    count = rng.binomial(15, np.where(sites[:, :1] < 5, 0.25, 0.0)).astype(float)
+    along = np.column_stack([np.linspace(0, 10, 2_001), np.full(2_001, 2.0)])
+    fit = fit_local(along, sites, count, total, bandwidth=0.9)
+    held = fit.held[:, 0]
+    assert 0.05 < held.mean() < 0.95
+    assert np.abs(np.diff(fit.frequency[:, 0])).max() < 0.01
+    assert np.abs(np.diff(np.log(fit.standard_error[:, 0]))).max() < 0.1
+    assert fit.frequency[-1, 0] < 1e-3  # none there, whatever was put in
+
+
+def test_an_error_is_never_below_that_of_as_many_independent_shells():
+    rng = np.random.default_rng(15)
+    sites, points = rng.uniform(0, 10, (80, 2)), rng.uniform(0, 10, (200, 2))
+    total = rng.integers(3, 50, (80, 1)).astype(float)
+    count = rng.binomial(total.astype(int), expit(1.5 * (sites[:, :1] - 5))).astype(float)
+    fit = fit_local(points, sites, count, total, bandwidth=1.5, rho=0.05)
+    p = fit.frequency
+    assert (fit.standard_error >= np.sqrt(p * (1 - p) / fit.effective_shells) * (1 - 1e-9)).all()
+
+
+def test_means_over_the_sites_near_are_sums_written_out():
+    rng = np.random.default_rng(16)
+    sites, points = rng.uniform(0, 10, (50, 2)), rng.uniform(0, 10, (30, 2))
+    values, shells = rng.normal(size=(50, 2)), rng.uniform(1, 20, (50, 2))
+    values[:7, 1] = np.nan
+    mean = mean_near(points, sites, values, shells, bandwidth=2.0)
+    for i, point in enumerate(points):
+        weights = np.exp(-np.sum((sites - point) ** 2, axis=1) / 8)[:, None] * shells
+        assert mean[i, 0] == pytest.approx(np.sum(weights[:, 0] * values[:, 0]) / weights[:, 0].sum(), rel=1e-6)
+        expected = np.sum(weights[7:, 1] * values[7:, 1]) / weights[7:, 1].sum()
+        assert mean[i, 1] == pytest.approx(expected, rel=1e-6)
+    assert np.isnan(mean_near(np.full((1, 2), 99.0), sites, values, shells, bandwidth=2.0)).all()
 
 
 def test_sites_on_a_line_fall_back_to_the_proportion():
@@ -207,11 +250,14 @@ def test_three_sites_are_too_few_for_a_plane():
 @pytest.mark.parametrize("shown", [0.0, 20.0])
 def test_a_trait_that_no_shell_shows_or_all_do_is_no_certainty(shown):
     sites = np.random.default_rng(4).uniform(0, 10, (15, 2))
-    fit = fit_local(np.full((1, 2), 5.0), sites, np.full((15, 1), shown), np.full((15, 1), 20.0), bandwidth=1e9)
-    assert fit.frequency[0, 0] == shown / 20
-    # half a shell among 300: ½ / 301
+    count, total = np.full((15, 1), shown), np.full((15, 1), 20.0)
+    fits = [fit_local(np.full((1, 2), 5.0), sites, count, total, bandwidth=1e9, degree=d) for d in (0, 1)]
+    assert fits[0].frequency[0, 0] == fits[1].frequency[0, 0] == shown / 20
+    # half a shell among 300: ½ / 301; a plane knows less, for it has a slope as well
     half = 0.5 / 301
-    assert fit.standard_error[0, 0] == pytest.approx(np.sqrt(half * (1 - half) / 300), rel=1e-9)
+    least = np.sqrt(half * (1 - half) / 300)
+    assert fits[0].standard_error[0, 0] == pytest.approx(least, rel=1e-9)
+    assert least < fits[1].standard_error[0, 0] < 3 * least
     assert certain_limit(np.array([300.0]))[0] == pytest.approx(half)
 
 

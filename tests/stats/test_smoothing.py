@@ -6,30 +6,33 @@ import numpy as np
 import pytest
 
 from morphcline.stats.local_likelihood import fit_local
-from morphcline.stats.smoothing import Group, Task, smooth
+from morphcline.stats.smoothing import LEAST_SITES, Family, Task, smooth
 
 
-def task(groups=(), *, degree=1, dispersion=1.0, least=5.0):
+def task(families=None, *, degree=1, blur=np.nan, least=5.0, bandwidth=2_000.0):
+    """Return a task; families as (columns, exhaustive), else each trait by itself."""
     rng = np.random.default_rng(31)
     sites = rng.uniform(0, 10_000, (60, 2))
     p = 0.7 / (1 + np.exp(-(sites[:, 0] - 5_000) / 1_500)) + 0.1
     count = np.stack([rng.multinomial(25, [q, 0.6 * (1 - q), 0.4 * (1 - q)]) for q in p]).astype(float)
     points = rng.uniform(-6_000, 16_000, (200, 2))
+    rest = [((j,), False) for j in range(3) if families is None or all(j not in columns for columns, _ in families)]
+    made = tuple(Family(columns, whole, np.full(200, bandwidth), 0.05) for columns, whole in (*(families or ()), *rest))
     return Task(
-        points=points, bandwidth=np.full(200, 2_000.0), sites=sites, count=count, total=np.full((60, 3), 25.0),
-        rho=np.full(3, 0.05), dispersion=np.full(3, dispersion), groups=groups, kernel="gaussian", degree=degree,
-        min_effective_shells=least,
+        points=points, sites=sites, count=count, total=np.full((60, 3), 25.0), blur=np.full((60, 3), blur),
+        families=made, kernel="gaussian", degree=degree, min_effective_shells=least,
     )  # fmt: skip
 
 
 def plain_fit(made):
     return fit_local(
-        made.points, made.sites, made.count, made.total, bandwidth=made.bandwidth, rho=made.rho, degree=made.degree
-    )
+        made.points, made.sites, made.count, made.total, bandwidth=made.families[0].bandwidth, rho=0.05,
+        degree=made.degree,
+    )  # fmt: skip
 
 
 def test_an_exhaustive_group_is_divided_by_its_sum():
-    made = task((Group((0, 1, 2), exhaustive=True),))
+    made = task([((0, 1, 2), True)])
     smoothed, fit = smooth(made), plain_fit(made)
     shown = np.isfinite(smoothed.frequency[:, 0])
     total = fit.frequency.sum(axis=1)
@@ -41,7 +44,7 @@ def test_an_exhaustive_group_is_divided_by_its_sum():
 
 
 def test_a_group_that_may_leave_a_rest_is_only_held_to_1():
-    made = task((Group((0, 1), exhaustive=False),))
+    made = task([((0, 1), False)])
     smoothed, fit = smooth(made), plain_fit(made)
     shown = np.isfinite(smoothed.frequency[:, 0])
     total = fit.frequency[:, :2].sum(axis=1)
@@ -52,7 +55,7 @@ def test_a_group_that_may_leave_a_rest_is_only_held_to_1():
 
 
 def test_a_group_whose_sum_exceeds_1_is_brought_down_to_it():
-    made = task((Group((0, 1), exhaustive=False),))
+    made = task([((0, 1), False)])
     made = replace(made, count=made.count[:, [0, 0, 2]])  # twice the same trait: above 1 where it is above one half
     smoothed = smooth(made)
     first = smoothed.frequency[:, 0]
@@ -62,15 +65,47 @@ def test_a_group_whose_sum_exceeds_1_is_brought_down_to_it():
 
 
 def test_points_without_enough_support_are_blank_and_keep_their_support():
-    smoothed = smooth(task(least=60.0))
+    smoothed = smooth(task(least=60.0, degree=0))
     blank = np.isnan(smoothed.frequency)
     assert 0 < blank.mean() < 1
     np.testing.assert_array_equal(blank, smoothed.effective_shells < 60)
     np.testing.assert_array_equal(blank, np.isnan(smoothed.standard_error))
-    assert not (smoothed.fallback & blank).any()
+    assert not (smoothed.held & blank).any()
 
 
-def test_errors_follow_the_root_of_the_scatter():
-    once, four = smooth(task()), smooth(task(dispersion=4.0))
-    np.testing.assert_allclose(four.standard_error, 2 * once.standard_error, rtol=1e-6)
-    np.testing.assert_array_equal(four.frequency, once.frequency)
+def test_a_plane_is_not_shown_on_fewer_than_five_effective_sites():
+    made = task(bandwidth=900.0, least=1.0)
+    fit, smoothed = plain_fit(made), smooth(made)
+    few = (fit.effective_sites < LEAST_SITES) & (fit.effective_shells >= 1)
+    assert few.any()
+    assert np.isnan(smoothed.frequency[few]).all()
+    enough = (fit.effective_sites >= LEAST_SITES) & (fit.effective_shells >= 1) & ~fit.fallback
+    assert np.isfinite(smoothed.frequency[enough]).all()
+
+
+def test_a_family_is_blank_as_a_whole():
+    made = task([((0, 1, 2), True)])
+    made = replace(made, min_effective_shells=30.0)
+    blank = np.isnan(smooth(made).frequency)
+    np.testing.assert_array_equal(blank, np.repeat(blank[:, :1], 3, axis=1))
+
+
+def test_each_family_has_its_own_bandwidth_and_correlation():
+    made = task()
+    other = replace(made.families[2], bandwidth=np.full(200, 3_000.0), rho=0.2)
+    both = smooth(replace(made, families=(*made.families[:2], other)))
+    alone = fit_local(
+        made.points, made.sites, made.count[:, 2:], made.total[:, 2:], bandwidth=3_000.0, rho=0.2, degree=1
+    )
+    shown = np.isfinite(both.frequency[:, 2])
+    np.testing.assert_allclose(both.frequency[shown, 2], alone.frequency[shown, 0], rtol=1e-5)
+    np.testing.assert_array_equal(both.frequency[:, :2], smooth(made).frequency[:, :2])
+
+
+def test_blur_adds_its_square_to_the_variance_and_none_takes_away():
+    plain = smooth(task())
+    blurred, negative = smooth(task(blur=0.03**2)), smooth(task(blur=-1.0))
+    expected = np.sqrt(plain.standard_error.astype(float) ** 2 + 0.03**2)
+    np.testing.assert_allclose(blurred.standard_error, expected, rtol=1e-5)
+    np.testing.assert_array_equal(negative.standard_error, plain.standard_error)
+    np.testing.assert_array_equal(blurred.frequency, plain.frequency)

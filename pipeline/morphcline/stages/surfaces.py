@@ -25,6 +25,7 @@ from morphcline.scoring.species import slug
 from morphcline.scoring.traits import wanted_traits
 from morphcline.stages.base import Account, Context, Stage
 from morphcline.stats.bandwidth import Rung, choose_bandwidth, correlation_about_surface, left_out_deviance
+from morphcline.stats.blur import squared_blur
 from morphcline.stats.kernels import CUT, Floats, nearest_bandwidth
 from morphcline.stats.local_likelihood import Flags
 from morphcline.stats.smoothing import LEAST_SITES, Family, Smoothed, Task, one_thread, smooth
@@ -35,11 +36,12 @@ MIN_SITES = 5
 
 _TILE = 32  # cells: small enough that a tile's sites are few, large enough that starting it costs nothing
 _BATCH = 64  # tiles held in memory at once
+_PILOT_RUNGS = 6  # a bandwidth within a third or so is near enough to tell the sites' scatter
 
 #: What a standard error says, and what it doesn't.
 ERROR_NOTE = (
-    "The standard error covers chance, in the shells and in the sites, and not what smoothing blurs: an edge sharper "
-    "than about two bandwidths is drawn wider than it is."
+    "The standard error covers chance, in the shells and in the sites, and what smoothing blurs as far as half the "
+    "bandwidth shows it; along an edge sharper than a bandwidth the surface is blurred by more than it says."
 )
 
 _BANDWIDTH_COLUMNS = {
@@ -61,17 +63,17 @@ _SURFACE_COLUMNS = {
     "cells": "cells of the raster inside the study area",
     "cells_blank": "of these, cells with less support than the study file asks for, and for planes those with fewer "
     f"than {LEAST_SITES:g} effective sites or none that span a plane",
-    "fallback_cells": "shown cells whose plane the shells alone don't hold: with less than half an effective shell of a "
-    "kind in reach, where the frequency goes over to the proportion, or with sites so nearly separated that the slope "
-    "is held; their standard error allows for it",
+    "fallback_cells": "shown cells whose plane the shells alone don't hold: with less than half an effective shell "
+    "of a kind in reach, where the frequency goes over to the proportion, or with sites so nearly separated that the "
+    "slope is held; their standard error allows for it",
     "sites": "samples with shells that can show the trait",
     "shells": "shells that can show the trait",
     "rho": "intra-site correlation about the surface, by which samples are weighted; it holds no difference that the "
     "surface follows, unlike the regional one. Colours share theirs, and so do the nine morphs",
     "closure_max": "largest misfit of the sum of the colours, or of the nine morphs, in a shown cell before they were "
     "divided by it. Colours are divided by their sum, always. The nine morphs are fitted one by one and leave room for "
-    "shells with another single band: they are divided by their sum where it exceeds 1, and everywhere if no such shell "
-    "was found; 0 for other traits",
+    "shells with another single band: they are divided by their sum where it exceeds 1, and everywhere if no such "
+    "shell was found; 0 for other traits",
     "not_smoothed_because": "why the trait has no surface, else empty",
 }
 
@@ -195,12 +197,16 @@ def _smooth_species(context: Context, area: _Area, samples: Samples) -> tuple[pd
     reasons = {trait: _why_not(samples, trait) for trait in samples.traits}
     kept = samples.of_traits([trait for trait in samples.traits if not reasons[trait]])
     tally = _Tally(len(kept.traits))
+    blur = np.full(kept.total.shape, np.nan)
     settled = [_settle(context, kept.of_traits(family)) for family in families(kept)]
+    for family in settled:
+        columns = [kept.traits.index(trait) for trait in family.traits]
+        blur[:, columns] = _blur(context.study, family, kept.count[:, columns], kept.total[:, columns], kept.places)
     write_surfaces(
         context.path(raster_name(samples.species)),
         grid=area.grid,
         traits=samples.traits,
-        tiles=_tiles(context, area, samples, kept, settled, tally) if settled else (),
+        tiles=_tiles(context, area, samples, kept, blur, settled, tally) if settled else (),
         tags=_tags(context.study, samples, settled, reasons),
     )
     curves = [
@@ -255,7 +261,7 @@ def _settle(context: Context, samples: Samples) -> _Settled:
     surfaces = context.study.surfaces
     context.tick(0, 1, f"bandwidth of {samples.species}: {samples.traits[0]}")
     total, rho = samples.total[:, 0], float(samples.rho[0])
-    pilot = _bandwidth(context, samples, rho)
+    pilot = _bandwidth(context, samples, rho, rungs=_PILOT_RUNGS)
     with one_thread():
         rho = correlation_about_surface(
             samples.places, samples.count, total, bandwidth=pilot.bandwidth_at(samples.places), rho=rho,
@@ -264,7 +270,7 @@ def _settle(context: Context, samples: Samples) -> _Settled:
     return _bandwidth(context, samples, rho)
 
 
-def _bandwidth(context: Context, samples: Samples, rho: float) -> _Settled:
+def _bandwidth(context: Context, samples: Samples, rho: float, *, rungs: int = 10) -> _Settled:
     surfaces, total = context.study.surfaces, samples.total[:, 0]
     settled = partial(_Settled, samples.traits, samples.places, is_exhaustive(samples), rho)
     if isinstance(surfaces.bandwidth, Neighbours):
@@ -276,10 +282,21 @@ def _bandwidth(context: Context, samples: Samples, rho: float) -> _Settled:
         rung = Rung(metres, samples.places, samples.count, total, rho, surfaces.kernel, surfaces.degree)
         return settled(metres, None, np.array([metres]), np.array([_deviance(rung)]))
     choice = choose_bandwidth(
-        samples.places, samples.count, total, rho=rho, kernel=surfaces.kernel, degree=surfaces.degree,
+        samples.places, samples.count, total, rho=rho, kernel=surfaces.kernel, degree=surfaces.degree, rungs=rungs,
         apply=lambda _, rungs: context.workers.map(_deviance, rungs),
     )  # fmt: skip
     return settled(choice.bandwidth, None, choice.candidates, choice.deviance, choice.at_limit)
+
+
+def _blur(study: Study, family: _Settled, count: Floats, total: Floats, places: Floats) -> Floats:
+    blur = np.full(count.shape, np.nan)
+    rows = np.flatnonzero(total[:, 0] > 0)
+    with one_thread():
+        blur[rows] = squared_blur(
+            places[rows], count[rows], total[rows], bandwidth=family.bandwidth_at(places[rows]), rho=family.rho,
+            kernel=study.surfaces.kernel, degree=study.surfaces.degree,
+        )  # fmt: skip
+    return blur
 
 
 def _deviance(rung: Rung) -> float:
@@ -292,6 +309,7 @@ def _tiles(
     area: _Area,
     samples: Samples,
     kept: Samples,
+    blur: Floats,
     settled: Sequence[_Settled],
     tally: _Tally,
 ) -> Iterator[Tile]:
@@ -301,7 +319,7 @@ def _tiles(
     for start in range(0, len(pieces), _BATCH):
         context.tick(start, len(pieces), f"surfaces of {samples.species}")
         batch = pieces[start : start + _BATCH]
-        tasks = [_task(context.study, kept, settled, area.places(piece)) for piece in batch]
+        tasks = [_task(context.study, kept, blur, settled, area.places(piece)) for piece in batch]
         for piece, smoothed in zip(batch, context.workers.map(smooth, tasks), strict=True):
             tally.add(smoothed)
             inside = area.inside[piece]
@@ -314,7 +332,7 @@ def _tiles(
     context.tick(len(pieces), len(pieces), f"surfaces of {samples.species}")
 
 
-def _task(study: Study, samples: Samples, settled: Sequence[_Settled], places: Floats) -> Task:
+def _task(study: Study, samples: Samples, blur: Floats, settled: Sequence[_Settled], places: Floats) -> Task:
     families_here = tuple(
         Family(
             tuple(samples.traits.index(trait) for trait in family.traits), family.exhaustive,
@@ -330,6 +348,7 @@ def _task(study: Study, samples: Samples, settled: Sequence[_Settled], places: F
         sites=samples.places[near],
         count=samples.count[near],
         total=samples.total[near],
+        blur=blur[near],
         families=families_here,
         kernel=study.surfaces.kernel,
         degree=study.surfaces.degree,

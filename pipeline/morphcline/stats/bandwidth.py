@@ -1,5 +1,4 @@
-"""Choose a bandwidth by how well each site is foretold by the others, and measure how alike the shells of a site are
-about the surface that it gives."""
+"""Choose a bandwidth by how well each site is foretold by the others, and measure what scatter its surface leaves."""
 
 from __future__ import annotations
 
@@ -16,7 +15,7 @@ from morphcline.stats.local_likelihood import LocalFit, certain_limit, fit_local
 from morphcline.stats.overdispersion import effective_number
 
 #: Steps by which the ladder may be lengthened at either end while its best rung is the last one.
-_EXTRA_RUNGS = 10
+_EXTRA_RUNGS = 5
 #: Times the correlation about a surface is taken again with the weights that it gives; the third changes little.
 _REWEIGHTINGS = 3
 
@@ -70,7 +69,7 @@ class Choice:
     at_limit: bool
 
 
-def ladder(sites: Floats, *, rungs: int = 20) -> Floats:
+def ladder(sites: Floats, *, rungs: int = 10) -> Floats:
     """Return candidate bandwidths in equal ratios, from the median nearest-neighbour distance to half the extent.
 
     Parameters
@@ -109,9 +108,9 @@ def left_out_deviance(rung: Rung) -> float:
     Notes
     -----
     2 Σ m Σ y log(y / p), over the traits and the shells that have none of them, with m the effective shells
-    n / (1 + (n - 1) ρ): for one trait the binomial deviance, scaled for over-dispersion. The foretold p are kept half an
-    effective shell away from 0 and 1, or one shell where none was expected would decide alone, and made to sum to 1; a
-    site that no other site reaches is foretold by the frequencies of all the others, so that every bandwidth answers
+    n / (1 + (n - 1) ρ): for one trait the binomial deviance, scaled for over-dispersion. The foretold p are kept half
+    an effective shell away from 0 and 1, or one shell where none was expected would decide alone, and made to sum to 1;
+    a site that no other site reaches is foretold by the frequencies of all the others, so that every bandwidth answers
     for every site.
     """
     total = np.broadcast_to(rung.total[:, None], rung.count.shape)
@@ -147,7 +146,7 @@ def choose_bandwidth(
     rho: float = 0.0,
     kernel: KernelName = "gaussian",
     degree: Literal[0, 1] = 1,
-    rungs: int = 20,
+    rungs: int = 10,
     apply: Callable[[Callable[[Rung], float], Sequence[Rung]], list[float]] | None = None,
 ) -> Choice:
     """Return the bandwidth under which the sites foretell each other best.
@@ -162,7 +161,8 @@ def choose_bandwidth(
     kernel : {"gaussian", "epanechnikov", "tricube"}
     degree : {0, 1}
     rungs : int
-        Candidates to start with; up to ten more are tried beyond an end that turns out best.
+        Candidates to start with. Up to five more are tried beyond an end that turns out best, and then two to either
+        side of the best, between it and its neighbours.
     apply : callable
         Gives the results of a function for a sequence of tasks; in this process unless it is given.
 
@@ -183,18 +183,24 @@ def choose_bandwidth(
     candidates = ladder(sites, rungs=rungs)
     deviance = np.array(judge(candidates))
     ratio = float(candidates[1] / candidates[0])
+
+    def try_also(further: Floats) -> None:
+        nonlocal candidates, deviance
+        candidates, deviance = np.append(candidates, further), np.append(deviance, judge(further))
+        order = np.argsort(candidates)
+        candidates, deviance = candidates[order], deviance[order]
+
     for _ in range(_EXTRA_RUNGS):
         best = int(np.argmin(deviance))
-        if best == 0:
-            further = candidates[:1] / ratio
-            candidates, deviance = np.append(further, candidates), np.append(judge(further), deviance)
-        elif best == len(candidates) - 1:
-            further = candidates[-1:] * ratio
-            candidates, deviance = np.append(candidates, further), np.append(deviance, judge(further))
-        else:
+        if 0 < best < len(candidates) - 1:
             break
+        try_also(candidates[best : best + 1] * (ratio if best else 1.0 / ratio))
     best = int(np.argmin(deviance))
-    return Choice(float(candidates[best]), candidates, deviance, at_limit=best in (0, len(candidates) - 1))
+    at_limit = best in (0, len(candidates) - 1)
+    if not at_limit:
+        try_also(candidates[best] * ratio ** (np.array([-2.0, -1.0, 1.0, 2.0]) / 3.0))
+        best = int(np.argmin(deviance))
+    return Choice(float(candidates[best]), candidates, deviance, at_limit)
 
 
 def correlation_about_surface(

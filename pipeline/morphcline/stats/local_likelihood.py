@@ -128,6 +128,47 @@ def fit_local(
     return fit
 
 
+def mean_near(
+    points: Floats,
+    sites: Floats,
+    values: Floats,
+    shells: Floats,
+    *,
+    bandwidth: float | Floats,
+    kernel: KernelName = "gaussian",
+) -> Floats:
+    """Return kernel-weighted means Σ K m v / Σ K m of values at the sites.
+
+    Parameters
+    ----------
+    points : array (points, dimensions)
+    sites : array (sites, dimensions)
+    values : array (sites, traits)
+        NaN where not known.
+    shells : array (sites, traits)
+        Effective shells m.
+    bandwidth : float or array (points,)
+    kernel : {"gaussian", "epanechnikov", "tricube"}
+
+    Returns
+    -------
+    array (points, traits)
+        NaN where no site with a value is in reach.
+    """
+    known = np.isfinite(values)
+    shells, values = np.where(known, shells, 0.0), np.where(known, values, 0.0)
+    spread = np.broadcast_to(np.asarray(bandwidth, dtype=np.float64), (len(points),))
+    mean = np.full((len(points), values.shape[1]), np.nan)
+    for block, near in _blocks(points, sites, spread, CUT[kernel]):
+        weights = kernel_weights(points[block], sites[near], bandwidth=spread[block], kernel=kernel)
+        weights[weights < _kernel_at(CUT[kernel], kernel)] = 0.0
+        whole = weights @ shells[near]
+        mean[block] = np.divide(
+            weights @ (shells[near] * values[near]), whole, out=np.full(whole.shape, np.nan), where=whole > 0
+        )
+    return mean
+
+
 def _kernel_at(bandwidths: float, kernel: KernelName) -> float:
     return float(kernel_weights(np.full((1, 1), bandwidths), np.zeros((1, 1)), bandwidth=1.0, kernel=kernel)[0, 0])
 

@@ -17,8 +17,8 @@ Packed = dict[tuple[int, int], Floats]
 LEAST_OF_EITHER = 0.5
 #: Sites on a line: least over largest principal variance of the weighted positions (a spread of 1 across to 50 along).
 _LEAST_SPREAD = 4e-4
-#: Logits that a plane may rise freely over one weighted standard deviation of the sites; what is beyond counts as a
-#: normal deviate, so that sites that are wholly separated have a slope and an error all the same.
+#: Logits that a plane may rise freely over one weighted standard deviation of the sites; what is beyond is held, so
+#: that sites that are wholly separated have a slope and an error all the same.
 _STEEP = 4.0
 #: Standard error, in logits, up to which the delta method serves.
 _NARROW = 1.0
@@ -77,13 +77,14 @@ def logistic_planes(points: Floats, sites: Floats, shown: Floats, shells: Floats
     sample and grow from there without a step, so that the surface has none:
 
     - Where less than half an effective shell of a kind is in reach, what is missing is put at the point.
-    - Where the plane rises by more than 4 logits over the sites' standard deviation, half the square of the excess.
+    - Where the plane rises by more than 4 logits over the sites' standard deviation, what is beyond counts as a
+      normal deviate of 1 logit; over the first logit beyond, this grows from 0.
 
-    With H = Σ K m p(1-p) z zᵀ and J = Σ K² m p(1-p) z zᵀ, z = (1, x), and P the curvature of the penalties, the variance
-    of β is (H + P)⁻¹ (J + P) (H + P)⁻¹: a penalty counts as what was known before, with its own error. The frequency's
-    standard error follows by the delta method; where the logit's is above 1, by the growth of half the width of the
-    frequencies one standard error to either side. The position x counts from the middle of the points, for all of
-    them: so the sums over sites are plain matrix products.
+    With H = Σ K m p(1-p) z zᵀ and J = Σ K² m p(1-p) z zᵀ, z = (1, x), and P the curvature of the penalties, the
+    variance of β is (H + P)⁻¹ (J + P) (H + P)⁻¹: a penalty counts as what was known before, with its own error. The
+    frequency's standard error follows by the delta method; where the logit's is above 1, by the growth of half the
+    width of the frequencies one standard error to either side. The position x counts from the middle of the
+    points, for all of them: so the sums over sites are plain matrix products.
     """
     middle = points.mean(axis=0)
     unit = np.sqrt(np.mean(np.square(sites - middle))) or 1.0
@@ -150,9 +151,8 @@ class _Problem:
         return dict(zip(self.pairs, self.shells_pairs_t @ weights.T, strict=True))
 
     def probability(self, beta: Floats) -> Floats:
-        work = beta @ self.design.T
+        work = -beta @ self.design.T
         np.clip(work, -_CEILING, _CEILING, out=work)
-        np.negative(work, out=work)
         np.exp(work, out=work)
         work += 1.0
         return np.reciprocal(work, out=work)
@@ -188,9 +188,10 @@ class _Penalty:
         length = np.maximum(np.linalg.norm(beta[:, 1:], axis=1), np.finfo(float).tiny)
         direction = beta[:, 1:] / length[:, None]
         excess = np.maximum(length * self.spread - _STEEP, 0.0)
-        score[:, 1:] -= (excess * self.spread)[:, None] * direction
-        along = np.where(excess > 0, self.spread**2, 0.0)
-        across = along * excess / np.maximum(length * self.spread, _STEEP)
+        pull = np.where(excess < 1.0, 0.5 * excess**2, excess - 0.5)
+        score[:, 1:] -= (pull * self.spread)[:, None] * direction
+        along = self.spread**2 * np.minimum(excess, 1.0)
+        across = self.spread**2 * pull / np.maximum(length * self.spread, _STEEP)
         information = {}
         for i in range(size):
             for j in range(i, size):

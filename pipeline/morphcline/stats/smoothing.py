@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
 from morphcline.stats.kernels import Floats, KernelName
-from morphcline.stats.local_likelihood import Flags, LocalFit, fit_local
-
+from morphcline.stats.local_likelihood import Flags, LocalFit, fit_local, mean_near
+from morphcline.stats.overdispersion import effective_number
 
 #: Effective sites below which a plane, with its three unknowns, is not shown: the fit would say next to nothing of its
 #: own error. A choice of ours.
@@ -48,6 +48,8 @@ class Task:
     points : array (points, 2)
     sites : array (sites, 2)
     count, total : array (sites, traits)
+    blur : array (sites, traits)
+        Estimates of the surface's squared bias (:func:`morphcline.stats.blur.squared_blur`); NaN where not known.
     families : tuple of Family
         Each trait is in one.
     kernel : {"gaussian", "epanechnikov", "tricube"}
@@ -59,6 +61,7 @@ class Task:
     sites: Floats
     count: Floats
     total: Floats
+    blur: Floats
     families: tuple[Family, ...]
     kernel: KernelName
     degree: Literal[0, 1]
@@ -108,15 +111,18 @@ def smooth(task: Task) -> Smoothed:
     -----
     Planes are fitted to each trait by itself, so that the traits of a family need not sum to 1. Where they must, each
     frequency and its standard error is divided by their sum; where they may not exceed 1, the same is done when they
-    do. A family is blank as a whole where a plane is asked for and not identified for each of it, or rests on fewer than
-    :data:`LEAST_SITES` effective sites: a proportion in its place would make a step, and look surer than it is.
+    do. The square of a standard error is the variance by chance and the mean of the blur at the sites near, weighted as
+    the samples are. A family is blank as a whole where a plane is asked for and not identified for each of it, or rests
+    on fewer than :data:`LEAST_SITES` effective sites: a proportion in its place would make a step, and look surer than
+    it is.
     """
     shape = len(task.points), task.count.shape[1]
     frequency, error = np.full(shape, np.nan), np.full(shape, np.nan)
     effective, held, closure = np.zeros(shape), np.zeros(shape, dtype=bool), np.zeros(shape[1])
     for family in task.families:
         members = list(family.traits)
-        fit = _fit(task, family)
+        with one_thread():
+            fit, squared_error = _fit(task, family)
         shown = fit.effective_shells >= task.min_effective_shells
         if task.degree == 1:
             shown &= ~fit.fallback & (fit.effective_sites >= LEAST_SITES)
@@ -126,18 +132,23 @@ def smooth(task: Task) -> Smoothed:
         amiss = total - 1.0 if family.exhaustive else np.maximum(total - 1.0, 0.0)
         divisor = np.where(amiss == 0.0, 1.0, total)[:, None]
         frequency[:, members] = shares / divisor
-        error[:, members] = np.where(shown, fit.standard_error, np.nan) / divisor
+        error[:, members] = np.where(shown, np.sqrt(squared_error), np.nan) / divisor
         effective[:, members] = fit.effective_shells
         held[:, members] = fit.held & shown
         closure[members] = np.nanmax(np.abs(amiss), initial=0.0)
     return Smoothed(frequency.astype(np.float32), error.astype(np.float32), effective.astype(np.float32), held, closure)
 
 
-def _fit(task: Task, family: Family) -> LocalFit:
-    members = list(family.traits)
+def _fit(task: Task, family: Family) -> tuple[LocalFit, Floats]:
+    members = np.array(family.traits, dtype=np.intp)
     rows = np.flatnonzero((task.total[:, members] > 0).any(axis=1))
-    with one_thread():
-        return fit_local(
-            task.points, task.sites[rows], task.count[np.ix_(rows, members)], task.total[np.ix_(rows, members)],
-            bandwidth=family.bandwidth, rho=family.rho, kernel=task.kernel, degree=task.degree,
-        )  # fmt: skip
+    sites, total = task.sites[rows], task.total[np.ix_(rows, members)]
+    fit = fit_local(
+        task.points, sites, task.count[np.ix_(rows, members)], total,
+        bandwidth=family.bandwidth, rho=family.rho, kernel=task.kernel, degree=task.degree,
+    )  # fmt: skip
+    blur = mean_near(
+        task.points, sites, task.blur[np.ix_(rows, members)], effective_number(total, family.rho),
+        bandwidth=family.bandwidth, kernel=task.kernel,
+    )  # fmt: skip
+    return fit, np.square(fit.standard_error) + np.fmax(blur, 0.0)
