@@ -71,7 +71,7 @@ ENVIRONMENT_COLUMNS = {
     "trait": "trait",
     "term": "intercept; habitat: <class>, against the reference; temperature_c, per degree Celsius; habitat: joint "
     "test of all classes, without an estimate",
-    "estimate": "coefficient on the logit scale, space allowed for",
+    "estimate": "coefficient on the logit scale, space allowed for: between sites as they would be at one place",
     "se": "its standard error, space allowed for",
     "low": "lower limit at the study's confidence, space allowed for",
     "high": "upper limit at the study's confidence, space allowed for",
@@ -81,10 +81,12 @@ ENVIRONMENT_COLUMNS = {
     "residual_moran_i": "Moran's I of the residuals of the model that ignores space, 8 nearest neighbours",
     "residual_moran_p": "its two-sided p-value, by the moments for regression residuals",
     "reference": "habitat class that the others are compared with: the commonest",
+    "p_holm": "habitat classes: p_spatial adjusted by Holm's method for all classes of the trait, so that the class "
+    "with the smallest may be named",
     "se_naive": "standard error when sites are taken as independent",
-    "spatial_share": "share of the residual variance that is spatially correlated",
+    "spatial_share": "share of the residual variance that is an effect of place, shared by neighbours; mean over sites",
     "spatial_range_m": "range of that correlation, exp(-distance / range), in metres",
-    "rho": "intra-site correlation left after habitat and temperature",
+    "rho": "intra-site correlation left after habitat, temperature and the effect of place",
     "sites": "sites in the model",
     "shells": "shells in the model",
     "not_estimated_because": "why there are no numbers, else empty",

@@ -80,9 +80,9 @@ class Environment:
     sites, shells : int
         In the model.
     rho : float
-        Intra-site correlation left after habitat and temperature.
+        Intra-site correlation left after habitat, temperature and the effect of place.
     range_m, spatial_share : float
-        Of the residuals' correlation, share x exp(-distance / range).
+        Range of the effect of place, exp(-distance / range), and its mean share of the variance of a site's residual.
     residual_moran_i, residual_moran_p : float
         Of the residuals of the model that ignores space.
     """
@@ -130,11 +130,12 @@ def fit_environment(
 
     Notes
     -----
-    Ignoring space: logistic regression with extra-binomial variance (Williams 1982). Allowing for it: generalised least
-    squares on that model's working response (empirical logits, smoothed by the model), standardised by its working
-    weights, with exponentially correlated errors by restricted likelihood (Diggle & Ribeiro 2007). Its t has the
-    degrees of freedom M - 2, where M = 1 + tr(B Sx) tr(B Sy) / tr(B Sx B Sy) is Dutilleul's (1993) effective number of
-    sites, taken with the fitted correlations of the term (Sx) and of the residuals (Sy).
+    Ignoring space: logistic regression with extra-binomial variance (Williams 1982). Allowing for it: the same with a
+    Gaussian effect of place, correlated as exp(-distance / range), by penalised quasi-likelihood (Breslow & Clayton
+    1993; :func:`morphcline.stats.spatial_logistic.fit_spatial_logistic`): its estimates compare sites as they would be
+    at one place, such as one point of a cline. Its t has the degrees of freedom M - 2, where
+    M = 1 + tr(B Sx) tr(B Sy) / tr(B Sx B Sy) is Dutilleul's (1993) effective number of sites, taken with the fitted
+    correlations of the term (Sx) and of the working residuals (Sy).
 
     The reference is the commonest class. Classes with fewer than five sites are pooled as "other". A class in which
     no shell or every shell has the trait has no finite coefficient: it is left out, with the reason.
@@ -165,6 +166,9 @@ def fit_environment(
         apart = "the model separates sites with the trait from those without it, so that no estimate is finite"
         return Environment((Term(INTERCEPT, not_estimated_because=apart), *left_out), sites, int(total[kept].sum()))
     spatial = fit_spatial_logistic(count[kept], total[kept], design, here, fit)
+    if not spatial.converged:
+        unsettled = "the model with an effect of place doesn't settle"
+        return Environment((Term(INTERCEPT, not_estimated_because=unsettled), *left_out), sites, int(total[kept].sum()))
     terms = _terms(names, design, fit, spatial, here, confidence)
     terms = [replace(term, reference=reference if term.name.startswith(HABITAT) else "") for term in terms]
     moran_i, moran_p = _residual_moran(count[kept], total[kept], design, fit, here)

@@ -64,7 +64,7 @@ def fit_logistic(count: Floats, total: Floats, design: Floats, *, rho: float | N
         coefficients, converged = _reweighted(count, total, design, coefficients, value)
         if given:
             break
-        new = moment_rho(count, total, expit(design @ coefficients), max(len(total) - design.shape[1], 1))
+        new = _moment_rho(count, total, expit(design @ coefficients), design.shape[1])
         if abs(new - value) < 1e-7:
             break
         value = new
@@ -106,23 +106,11 @@ def _reweighted(count: Floats, total: Floats, design: Floats, coefficients: Floa
     return coefficients, False
 
 
-def moment_rho(count: Floats, total: Floats, frequency: Floats, freedom: float) -> float:
-    """Return the rho at which Pearson's statistic meets its degrees of freedom (Williams 1982).
-
-    Parameters
-    ----------
-    count, total, frequency : (n,) arrays
-        Observed, and expected by a model.
-    freedom : float
-        Degrees of freedom that the model leaves.
-
-    Returns
-    -------
-    float
-        0 where the statistic is below them already. Found by bisection: the statistic falls with rho.
-    """
+def _moment_rho(count: Floats, total: Floats, frequency: Floats, parameters: int) -> float:
+    """Return the rho at which Pearson's statistic meets its degrees of freedom, by bisection: it falls with rho."""
     inside = np.clip(frequency, 1e-9, 1 - 1e-9)
     squares = (count - total * inside) ** 2 / (total * inside * (1 - inside))
+    freedom = max(len(total) - parameters, 1)
 
     def excess(rho: float) -> float:
         return float((squares / (1 + (total - 1) * rho)).sum()) - freedom
