@@ -133,12 +133,35 @@ def test_no_cline_is_found_where_none_is_planted(table: Any, trait: str) -> None
     assert row["p_flat"] > 0.05
 
 
-def test_the_gentle_cline_of_hortensis_is_seen(table: Any, truth: dict[str, Any]) -> None:
+def test_the_gentle_cline_of_hortensis_is_seen_and_given_no_end_that_nobody_saw(
+    table: Any, truth: dict[str, Any]
+) -> None:
     row = chosen_cline(table("tables/clines"), HORTENSIS, "unbanded")
     planted = truth["hortensis"]["unbanded"]
-    assert row["model"] != "flat"
+    # A straight line on the logit scale, which is the sigmoid from 0 to 1; over this stretch p itself is as straight.
+    assert row["model"] in ("sigmoid", "linear")
     away = (row["bearing_deg"] - planted["bearing_deg"] + 180) % 360 - 180
-    assert abs(away) < 45
+    assert abs(away) < 20
+    if row["model"] == "sigmoid":
+        assert row["width_low"] <= 4000 / planted["slope_per_km"] <= row["width_high"]
+        assert row["span_seen"] < 0.5
+
+
+def test_no_width_is_given_where_a_step_fits_as_well(table: Any) -> None:
+    chosen = table("tables/clines").query("chosen and model.str.startswith('sigmoid')")
+    assert len(chosen) > 10
+    open_below = chosen["width_low"].isna()
+    assert (chosen["step"] == open_below).all()
+    assert chosen.loc[open_below, "width_high"].notna().all()
+    free = chosen[chosen["model"] == "sigmoid, free ends"]
+    assert (free["p_free_ends"] <= 0.05).all()
+    assert (free["span_seen"] >= 0.9).all()
+
+
+def test_what_no_line_describes_is_left_over_the_cline(table: Any) -> None:
+    clines = table("tables/clines")
+    assert chosen_cline(clines, NEMORALIS, "mid-banded")["residual_moran_p"] < 0.001  # the area effect
+    assert chosen_cline(clines, NEMORALIS, "unbanded")["residual_moran_p"] > 0.05  # the cline alone
 
 
 def test_sites_vary_as_planted_once_the_cline_is_taken_out(table: Any, truth: dict[str, Any]) -> None:
@@ -173,6 +196,9 @@ def test_the_change_since_the_earlier_survey_comes_back(table: Any) -> None:
     assert yellow["p"] < 0.05
     assert brown["difference"] < 0
     assert brown["p"] < 0.05
+    np.testing.assert_allclose(
+        believed["later_frequency"] - believed["earlier_frequency"], believed["difference"], atol=1e-9
+    )
 
 
 # --- other libraries ------------------------------------------------------------------------------------------------

@@ -100,6 +100,20 @@ def cline_figure(width: float = 190.0) -> Figure:
     return draw_clines("cline", SPECIES, panels, confidence=0.95, privacy="", width_mm=width)
 
 
+def step_figure() -> Figure:
+    at = np.linspace(-20e3, 20e3, 50)
+    shown = sites().dropna(subset=["frequency"]).assign(distance_m=np.linspace(-20e3, 20e3, 58))
+    step, cline, unknown, linear = (
+        ClinePanel(t, model, 0.9, "towards 060°", 500.0, -800.0, 2100.0, 137.0, low, high, shown, at,
+                   0.2 + 0.6 * (at > 0), 0.1 + 0.6 * (at > 0), 0.3 + 0.6 * (at > 0), is_step)
+        for t, model, low, high, is_step in (
+            ("yellow", "sigmoid, free ends", np.nan, 6e3, True), ("pink", "sigmoid, free ends", 120.0, 180.0, False),
+            ("brown", "sigmoid", np.nan, np.nan, False), ("unbanded", "linear", np.nan, np.nan, False),
+        )
+    )  # fmt: skip
+    return draw_clines("cline", SPECIES, [step, cline, unknown, linear], confidence=0.95, privacy="", width_mm=190.0)
+
+
 def correlogram_figure(width: float = 190.0) -> Figure:
     rows = [
         {"species": s, "trait": t, "distance_class": k + 1, "from_m": k * 4e3, "to_m": (k + 1) * 4e3, "pairs": 300,
@@ -365,3 +379,45 @@ def test_many_sites_become_a_bitmap_within_the_vector_file(tmp_path: Path) -> No
     svg = (tmp_path / "x.svg").read_text(encoding="utf-8")
     assert "<image" in svg
     assert svg.count("<use") + svg.count("<path") < 1000
+
+
+def test_a_width_that_a_step_fits_as_well_is_no_number() -> None:
+    made = step_figure()
+    texts = [[text.get_text() for text in axes.texts] for axes in made.sheet.axes[:4]]
+    assert texts[0] == ["narrower than 6 km"]
+    assert [len(found) for found in texts] == [1, 1, 0, 0]
+    step, cline, unknown, linear = made.caption.split("towards 060°")[1:5]
+    assert "narrower than 6 km (a step fits as well)" in step
+    assert "width 137 m (120 to 180 m)" in cline
+    assert "width" not in unknown
+    assert "over the whole 137 m" in linear
+    assert "centre" not in linear.split(";")[0].split(".")[0]
+    assert "the dashed bar is the widest" in made.caption
+    assert "137 m" not in step
+    plain = cline_figure()
+    assert "step" not in plain.caption.replace("a step fits", "")
+
+
+def test_pairs_beyond_the_panel_are_triangles_wholly_inside() -> None:
+    common = {
+        "species": SPECIES, "trait": "yellow", "pair": "1984 – now", "earlier_survey": "1984", "p": 0.1, "pairs": 80,
+        "method": "paired sites", "earlier_count": 12.0, "earlier_total": 40.0, "later_count": 18.0,
+        "later_total": 40.0, "earlier_frequency": 0.3, "later_frequency": 0.45,
+    }  # fmt: skip
+    differences = [0.01, *np.linspace(-0.1, 0.1, 77), 0.9, -0.8]
+    rows = [{**common, "site": f"S{i}", "difference": d, "low": -0.1, "high": 0.1} for i, d in enumerate(differences)]
+    rows.append({**common, "site": "", "difference": 0.02, "low": -0.03, "high": 0.07})
+    made = draw_change("change", pd.DataFrame(rows), within_m=100, confidence=0.95, width_mm=190.0)
+    FigureCanvasAgg(made.sheet).draw()
+    axes = made.sheet.axes[0]
+    frame_box = axes.get_window_extent()
+    found = {
+        line.get_marker(): line for line in axes.lines if line.get_marker() in ("<", ">") and len(line.get_xdata())
+    }
+    assert {marker: len(line.get_xdata()) for marker, line in found.items()} == {"<": 1, ">": 1}
+    for line in found.values():
+        box = line.get_window_extent()
+        assert frame_box.x0 <= box.x0 <= box.x1 <= frame_box.x1
+    assert "Triangles at the edge" in made.caption
+    inside = change_figure()
+    assert "Triangles" not in inside.caption

@@ -117,6 +117,15 @@ def test_clines_hold_a_row_a_model_and_a_reason_where_there_is_none(finished: tu
     best = yellow.loc["sigmoid, free ends"]
     assert best["bearing_low"] < 45 < best["bearing_high"]
     assert best["direction"] == "along"
+    assert best["chosen"]
+    assert best["p_free_ends"] <= 0.05
+    assert best["span_seen"] > 0.9
+    assert yellow["step"].dtype == bool
+    assert not best["step"]
+    assert yellow["residual_moran_p"].notna().all()
+    assert set(yellow.loc["sigmoid", "limits_left_open"].split()) == {
+        f"{name}_{end}" for name in ("centre", "width", "bearing") for end in ("low", "high")
+    }  # fmt: skip
     others = clines.drop(yellow.reset_index().index)
     assert set(others["not_fitted_because"]) == {
         "no shell has it", "8 sites with shells judged; at least 10 are needed"
@@ -234,7 +243,26 @@ def test_a_line_is_an_axis(tmp_path: Path) -> None:
     length = np.hypot(20_000, 20_000)
     assert up["centre_m"] == pytest.approx(length - down["centre_m"], rel=1e-3)
     assert up["width_m"] == pytest.approx(down["width_m"], rel=1e-2)
+    # Neighbours are those on the map, whichever way the line was drawn.
+    assert up["residual_moran_i"] == pytest.approx(down["residual_moran_i"], abs=1e-3)
     assert up["centre_low"] < up["centre_m"] < up["centre_high"]
+
+
+def test_a_cline_that_a_step_fits_as_well_says_so(tmp_path: Path) -> None:
+    tables = made_tables()
+    place = tables["sites"].set_index("site")
+    here = (tables["frequencies"]["trait"] == "yellow") & (tables["frequencies"]["species"] == NEMORALIS)
+    north = tables["frequencies"]["site"].map(place["y_m"] > 6_510_000)
+    total = tables["frequencies"]["total"]
+    tables["frequencies"].loc[here, "count"] = (total * np.where(north, 0.8, 0.2)).round().astype(int)[here]
+    run(tmp_path, tables)
+    clines = table(tmp_path, "clines")
+    best = clines[clines["chosen"] & (clines["species"] == NEMORALIS)].iloc[0]
+    assert best["model"] == "sigmoid, free ends"
+    assert best["step"]
+    assert best["limits_left_open"] == "width_low"
+    assert 0 < best["width_high"] < 5000
+    assert clines["step"].sum() == 1
 
 
 def test_a_bearing_is_an_axis_and_a_line_file_a_source(tmp_path: Path) -> None:

@@ -79,8 +79,8 @@ def tables(seed: int = 5) -> dict[str, pd.DataFrame]:
             numbers = {"bearing_deg": 90.0, "centre_m": 100.0, "width_m": 12e3} if model == "sigmoid" else {}
             clines.append(
                 {**common, "model": model, **fitted, "weight": float(model == best), "chosen": model == best,
-                 "direction": "", "centre_low": -900.0, "centre_high": 1100.0, "width_low": 9e3, "width_high": 15e3,
-                 **numbers}
+                 "direction": "", "step": False, "centre_low": -900.0, "centre_high": 1100.0, "width_low": 9e3,
+                 "width_high": 15e3, **numbers}
             )  # fmt: skip
         surfaces.append({**common, "bandwidth_m": 4200.0, "degree": 1, "kernel": "gaussian", "cells": 100,
                          "cells_blank": 3, "fallback_cells": 0, "sites": SITES, "shells": total.sum()})  # fmt: skip

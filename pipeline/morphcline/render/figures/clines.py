@@ -66,8 +66,8 @@ class ClinePanel:
 
     @property
     def width_known(self) -> bool:
-        """Whether the width is a number: not where it has no lower limit (a linear cline's is the whole stretch)."""
-        return bool(np.isfinite(self.width_m) and (np.isfinite(self.width_low) or self.model == "linear"))
+        """Whether the width is a number: not where it has no lower limit."""
+        return bool(np.isfinite(self.width_m) and np.isfinite(self.width_low))
 
 
 def draw_clines(
@@ -148,7 +148,7 @@ def _draw_panel(axes: Axes, panel: ClinePanel) -> None:
         axes.axvspan(
             max(panel.centre_low, shown[0]), min(panel.centre_high, shown[1]), ymax=TOP, color=CENTRE, lw=0, zorder=0.6
         )
-    if np.isfinite(panel.centre_m) and shown[0] <= panel.centre_m <= shown[1]:
+    if panel.model != "linear" and shown[0] <= panel.centre_m <= shown[1]:
         axes.axvline(panel.centre_m, ymax=TOP, color=SERIES[1].fill, lw=0.8, zorder=1)
     if panel.step:
         _draw_width(axes, panel, shown, panel.width_high, f"narrower than {labels.distance(panel.width_high)}")
@@ -199,9 +199,9 @@ def _caption(species: str, panels: Sequence[ClinePanel], level: str, privacy: st
         [
             f"{species}: frequencies at the sites along the axis of each trait's cline, and the model chosen "
             "(beta-binomial likelihood; its Akaike weight among all models fitted is in brackets above the panel). It "
-            "has the lowest AICc, but free ends are chosen only where surveys drawn from a simpler cline seldom look as "
-            "much like them (p of 0.05 or less) and both ends are seen among the sites. Traits for which a permutation "
-            "test doesn't rule out one frequency everywhere (p above 0.05) have no panel.",
+            "has the lowest AICc, but free ends are chosen only where surveys drawn from a simpler cline seldom look "
+            "as much like them (p of 0.05 or less) and both ends are seen among the sites. Traits for which a "
+            "permutation test doesn't rule out one frequency everywhere (p above 0.05) have no panel.",
             labels.sentence("; ".join(fits)) + ".",
             f"Band: {level}, pointwise, given the axis (delta method); centre and width: {level} profile-likelihood "
             f"intervals. {_steps(panels)}{_counted_from(panels)}",
@@ -215,8 +215,8 @@ def _steps(panels: Sequence[ClinePanel]) -> str:
     if not any(panel.step for panel in panels):
         return ""
     return (
-        "Where a step fits as well as any cline up to some width, no width can be told: the dashed bar is the widest in "
-        "the interval. "
+        "Where a step fits as well as any cline up to some width, no width can be told: the dashed bar is the widest "
+        "in the interval. "
     )
 
 
@@ -228,6 +228,8 @@ def _counted_from(panels: Sequence[ClinePanel]) -> str:
 
 def _fit(panel: ClinePanel) -> str:
     parts = [labels.model_name(panel.model), panel.axis]
+    if panel.model == "linear":  # its centre and width are those of the survey
+        return ", ".join([*parts, f"over the whole {labels.distance(panel.width_m)}"])
     if np.isfinite(panel.centre_m):
         outside = not panel.at_m.min() <= panel.centre_m <= panel.at_m.max()
         parts.append(
@@ -235,7 +237,7 @@ def _fit(panel: ClinePanel) -> str:
             + (" beyond the outermost sites" if outside else "")
         )
     if panel.step:
-        parts.append(f"a step, narrower than {labels.distance(panel.width_high)}")
+        parts.append(f"narrower than {labels.distance(panel.width_high)} (a step fits as well)")
     elif panel.width_known:
         parts.append(_with_interval("width", panel.width_m, panel.width_low, panel.width_high))
     return ", ".join(parts)
