@@ -76,7 +76,10 @@ def test_an_undated_record_counts_as_one_visit() -> None:
 def test_sites_with_distant_records_are_pointed_out(tmp_path: Path) -> None:
     context = make_context(tmp_path, accepted({"site": "lane"}, {"site": "lane", "y_m": NORTH + 3000}, {"site": "b"}))
     (warning,) = STAGE.run(context)["warnings"]
-    assert "1 site has records more than 100 m apart (it is lane, 3000 m)" in warning
+    assert (
+        "1 site has records more than 100 m apart (it is lane, 3.0 km): is each one place? It lies where most rows say."
+        in warning
+    )
 
 
 def test_the_operations_are_accounted_for_with_what_they_lack(tmp_path: Path) -> None:

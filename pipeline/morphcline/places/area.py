@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 import shapely
 from numpy.typing import ArrayLike, NDArray
-from scipy.spatial import cKDTree
 from shapely.geometry.base import BaseGeometry
 
 from morphcline.places.bulk import in_bulk
@@ -54,5 +53,7 @@ def usual_margin(points: NDArray[np.float64]) -> float:
     """
     if len(points) < 2:
         return 100.0
+    from scipy.spatial import cKDTree  # slow to load, and needed for an area alone
+
     distance, _ = cKDTree(points).query(points, k=2)
     return max(100.0, 2.0 * float(np.median(distance[:, 1])))

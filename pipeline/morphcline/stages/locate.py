@@ -178,9 +178,12 @@ def _spread_warnings(places: pd.DataFrame) -> list[str]:
         return []
     worst = wide.iloc[0]
     one = len(wide) == 1
+    metres = worst["spread_m"]
+    spread = f"{metres:.0f} m" if metres < 1000 else f"{metres / 1000:.1f} km"
     return [
         f"{len(wide)} {'site has' if one else 'sites have'} records more than {_WIDE_SPREAD_M:.0f} m apart "
-        f"({'it is' if one else 'the widest is'} {worst['site']}, {worst['spread_m']:.0f} m): is each one place?"
+        f"({'it is' if one else 'the widest is'} {worst['site']}, {spread}): is each one place? "
+        f"{'It lies' if one else 'Each lies'} where most rows say."
     ]
 
 
