@@ -30,6 +30,7 @@ from morphcline.render.figures.sheet import Figure, Sheet, pixels, style
 from morphcline.render.figures.sites import SitePanel, draw_sites
 from morphcline.render.figures.surfaces import SurfacePanel, draw_surfaces
 from morphcline.render.palettes import LOCAL_GROUPS, frequency_colours
+from morphcline.scoring.traits import MORPHS
 from morphcline.stages._saving import save
 
 SPECIES = "Cepaea nemoralis"
@@ -127,8 +128,9 @@ def correlogram_figure(width: float = 190.0) -> Figure:
 def bandwidth_figure(width: float = 190.0) -> Figure:
     widths = np.geomspace(800, 30e3, 12)
     table = pd.concat(
-        [pd.DataFrame({"species": s, "bandwidth_m": widths, "deviance": 900 + 100 * np.log(widths / 4000) ** 2,
-                       "chosen": np.arange(12) == 5}) for s in (SPECIES, "Cepaea hortensis")]
+        [pd.DataFrame({"species": s, "trait": t, "bandwidth_m": widths, "chosen": np.arange(12) == 5,
+                       "deviance": 900 + 100 * np.log(widths / widths[5]) ** 2})
+         for s in (SPECIES, "Cepaea hortensis") for t in ("yellow, pink, brown", "unbanded", ", ".join(MORPHS))]
     )  # fmt: skip
     numbers = pd.DataFrame({"species": [SPECIES], "trait": ["yellow"], "sites": [58], "shells": [4321]})
     return draw_bandwidth("bandwidth", table, numbers, kernel="gaussian", degree=1, width_mm=width)
@@ -421,3 +423,23 @@ def test_pairs_beyond_the_panel_are_triangles_wholly_inside() -> None:
     assert "Triangles at the edge" in made.caption
     inside = change_figure()
     assert "Triangles" not in inside.caption
+
+
+def test_the_bandwidth_of_each_trait_is_marked_where_its_deviance_is_lowest() -> None:
+    made = bandwidth_figure()
+    panels = [axes for axes in made.sheet.axes if axes.get_legend() is not None]
+    assert len(panels) == 2
+    for axes in panels:
+        named = [text.get_text() for text in axes.get_legend().get_texts()]
+        assert [name.split(":")[0] for name in named] == ["Yellow, pink, brown", "Unbanded"]
+        marks = [line for line in axes.lines if line.get_linestyle() == "None" and len(line.get_xdata()) == 1]
+        assert [line.get_ydata()[0] for line in marks] == [0.0, 0.0]
+        widths = np.geomspace(800, 30e3, 12)
+        np.testing.assert_allclose([line.get_xdata()[0] for line in marks], widths[5])
+    assert not any(trait.startswith("yellow unbanded") for trait in made.data["trait"])
+    assert made.data["above_lowest"].min() == 0
+    assert "yellow, pink, brown 4.2 km; unbanded 4.2 km" in made.caption
+
+
+def test_the_surface_says_what_its_error_leaves_out() -> None:
+    assert "sharper than a bandwidth" in surface_figure().caption

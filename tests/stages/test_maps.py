@@ -97,7 +97,8 @@ def tables(seed: int = 5) -> dict[str, pd.DataFrame]:
         "habitat_frequencies": pd.DataFrame(
             columns=["species", "trait", "habitat", "count", "total", "sites", "frequency", "low", "high"]
         ),
-        "bandwidth": pd.DataFrame({"species": [SPECIES[0]], "bandwidth_m": 4200.0, "deviance": 90.0, "chosen": True}),
+        "bandwidth": pd.DataFrame({"species": SPECIES[0], "trait": ["yellow, pink, brown", "unbanded"],
+                                   "bandwidth_m": 4200.0, "deviance": 90.0, "chosen": True}),
         "surfaces": pd.DataFrame(surfaces),
         "autocorrelation": pd.DataFrame({"species": [SPECIES[0]], "trait": ["yellow"], "sites": [SITES]}),
         "correlogram": pd.DataFrame(correlogram),

@@ -211,11 +211,11 @@ def _correlogram(material: Material, style: Mapping[str, object]) -> _Order:
 def _bandwidth(material: Material) -> _Order:
     rows = material.tables["bandwidth"]
     rows = rows[rows["deviance"].notna() & rows["bandwidth_m"].notna()]
-    rows = rows[rows.groupby("species")["bandwidth_m"].transform("size") > 1]
+    rows = rows[rows.groupby(["species", "trait"])["bandwidth_m"].transform("size") > 1]
     settings = material.study.surfaces
     return _order(
         "bandwidth", rows, "the bandwidth was given, not chosen among several", draw_bandwidth, rows,
-        panels.sample_numbers(material), kernel=settings.kernel, degree=settings.degree,
+        material.tables["surfaces"], kernel=settings.kernel, degree=settings.degree,
         width_mm=material.study.publish.width_mm,
     )  # fmt: skip
 

@@ -79,7 +79,7 @@ def draw_surfaces(
     among : mapping
         Denominators by trait.
     """
-    marks = [SITE, Mark("Blank: too few shells for an estimate", "s", PAPER, edge=LINE, size=5)]
+    marks = [SITE, Mark("Blank: too few shells or sites for an estimate", "s", PAPER, edge=LINE, size=5)]
     keys = [frequency_and_error_key(), marks_key("", marks, rows=2)]
     headings = [
         Heading(labels.trait_title(panel.trait), labels.shells_and_sites(panel.trait, panel.shells, len(panel.sites)))
@@ -163,8 +163,7 @@ def _caption(
 ) -> str:
     first = panels[0]
     method = "local logistic regression" if first.degree == 1 else "kernel-weighted proportion"
-    same = len({panel.bandwidth for panel in panels}) == 1
-    widths = first.bandwidth if same else "by trait: " + "; ".join(f"{p.trait} {p.bandwidth}" for p in panels)
+    widths = _bandwidths(panels)
     limits = " to ".join(f"{100 * limit:.0f}" for limit in FADE)
     most = max(panels, key=lambda panel: panel.shells)
     return " ".join(
@@ -174,11 +173,26 @@ def _caption(
             "each panel gives its own numbers.",
             "The scale is fixed from 0 to 100% for every map; contours at 25, 50 (bold) and 75%.",
             f"The colour fades as the standard error grows from {limits} percentage points, and cells that rest on "
-            f"fewer than {min_effective_shells:g} effective shells are blank.",
+            f"fewer than {min_effective_shells:g} effective shells{_or_sites(first)} are blank. The standard error "
+            "covers chance and what smoothing blurs, as far as half the bandwidth shows it; an edge sharper than a "
+            "bandwidth is drawn wider than it is.",
             labels.denominators_in_text([panel.trait for panel in panels], among),
             frame.notes(),
         ]
     )
+
+
+def _bandwidths(panels: Sequence[SurfacePanel]) -> str:
+    by_width: dict[str, list[str]] = {}
+    for panel in panels:
+        by_width.setdefault(panel.bandwidth, []).append(panel.trait)
+    if len(by_width) == 1:
+        return panels[0].bandwidth
+    return "by trait: " + "; ".join(f"{labels.listing(traits)} {width}" for width, traits in by_width.items())
+
+
+def _or_sites(panel: SurfacePanel) -> str:
+    return ", or on too few sites for a plane," if panel.degree == 1 else ""
 
 
 def _alt(species: str, panels: Sequence[SurfacePanel]) -> str:
