@@ -145,8 +145,17 @@ def fit_free_ends(data: Sites, screen: Screen, to_zero_and_one: Maximum, level: 
     starts = [from_zero_to_one, *promising_starts(screen, level)]
     tried = [refit_sigmoid(data, start, ends_free=True, rounds=15) for start in starts]
     tried.sort(key=lambda fit: -fit.log_likelihood)
-    ended = [refit_sigmoid(data, fit.parameters, ends_free=True, rounds=200) for fit in tried[:3]]
+    apart = [fit for i, fit in enumerate(tried) if not any(_same_peak(fit, other) for other in tried[:i])]
+    ended = [refit_sigmoid(data, fit.parameters, ends_free=True, rounds=100) for fit in apart[:3]]
     return settled(data, max(ended, key=lambda fit: fit.log_likelihood), ends_free=True)
+
+
+def _same_peak(one: Maximum, other: Maximum) -> bool:
+    return bool(
+        one.converged
+        and abs(one.log_likelihood - other.log_likelihood) < 1e-4
+        and np.allclose(rising(one).parameters[:2], rising(other).parameters[:2], rtol=1e-2, atol=1e-2)
+    )
 
 
 def settled(data: Sites, fit: Maximum, *, ends_free: bool) -> Maximum:
@@ -157,7 +166,7 @@ def settled(data: Sites, fit: Maximum, *, ends_free: bool) -> Maximum:
     for _ in range(3):
         if fit.converged:
             break
-        fit = refit_sigmoid(data, fit.parameters, ends_free=ends_free, rounds=200)
+        fit = refit_sigmoid(data, fit.parameters, ends_free=ends_free, rounds=100)
     return rising(fit)
 
 
