@@ -23,6 +23,7 @@ from rasterio.transform import from_origin
 
 from morphcline.errors import SourceError, StudyError
 from morphcline.files.tables import read_table
+from morphcline.places.transforms import Transformation
 from morphcline.records.flags import FLAGS
 from morphcline.records.observations import COLUMNS
 from morphcline.records.verdicts import REASONS
@@ -291,6 +292,17 @@ def test_a_reason_that_rejects_many_rows_of_a_file_is_told(tmp_path: Path) -> No
     two = judge(tmp_path, [*good[:10], *bad, *[GOOD | {"count": "-1", "colour": "orange"}] * 6]).warnings
     assert ["6 of 21" in sentence for sentence in two] == [False, True]
     assert "also" not in two[1]
+
+
+def test_what_a_transformation_lacks_is_told_once_for_all_files(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(Transformation, "warning", property(lambda self: "the grid file is wanting."))
+    write_rows(tmp_path / "b.csv", [GOOD | {"site": "B"}])
+    study = make_study(tmp_path, [GOOD])
+    text = study.file.read_text(encoding="utf-8").replace('"rows.csv"', '["rows.csv", "b.csv"]')
+    study.file.write_text(text, encoding="utf-8")
+    assert assess(load_study(study.file), today=TODAY).warnings == ("rows.csv, b.csv: the grid file is wanting.",)
 
 
 def test_shells_that_do_not_count_are_told_by_reason(tmp_path: Path) -> None:
