@@ -187,8 +187,9 @@ def fit_clines(
     axis is given and the frequency falls along it, the opposite bearing is reported.
 
     Limits are sought for the chosen model alone, where twice the log-likelihood has dropped by chi-square's quantile.
-    They run a little short where sites are few: of 1000 simulated surveys of 80 sites, 92 to 94 % of the 95 % intervals
-    held the planted value.
+    They run a little short where sites are few: of 300 simulated surveys each, a planted sigmoid with free ends was
+    chosen in 94 % with 100 sites and 76 % with 60; the 95 % interval of its width then held the planted one in 96 and
+    89 %, that of its bearing in 93 %. Where the logit was a straight line, free ends were chosen in 1 to 2 %.
     """
     easting, northing, count, total = _checked(easting, northing, count, total)
     judged = total > 0
