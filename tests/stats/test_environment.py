@@ -464,9 +464,9 @@ def test_an_effect_planted_on_a_cline_is_unbiased_and_covered() -> None:
 @pytest.mark.slow
 @pytest.mark.parametrize(("covariate_range", "trait_range"), [(3000.0, 3000.0), (8000.0, 5000.0), (20_000.0, 15_000.0)])
 def test_a_smooth_covariate_without_effect_is_seldom_significant(covariate_range: float, trait_range: float) -> None:
-    """At 5 %, ignoring space rejects far too often; allowing for it, in 3 to 7 % of 300 surveys."""
+    """At 5 %, ignoring space rejects far too often; allowing for it, in 3 to 7 % of 1000 surveys."""
     rng = np.random.default_rng(11)
-    sites, surveys = 100, 300
+    sites, surveys = 100, 1000
     easting, northing = rng.uniform(0, 2e4, (2, sites))
     errors = SpatialErrors(easting, northing)
     make = [
