@@ -13,7 +13,7 @@ Flags = NDArray[np.bool_]
 #: A symmetric matrix for each point: entry (i, j), i <= j, as an array over the points.
 Packed = dict[tuple[int, int], Floats]
 
-#: Shells of either kind that each point has at the least: what is missing in reach is put at the point itself.
+#: Shells of either kind that each point has at the least: what is missing in reach is shared out over the sites.
 LEAST_OF_EITHER = 0.5
 #: Sites on a line: least over largest principal variance of the weighted positions (a spread of 1 across to 50 along).
 _LEAST_SPREAD = 4e-4
@@ -76,7 +76,8 @@ def logistic_planes(points: Floats, sites: Floats, shown: Floats, shells: Floats
     Maximises Σ K m (y log p + (1 - y) log(1 - p)), logit p = β₀ + βᵀx, less two penalties that are 0 for an ordinary
     sample and grow from there without a step, so that the surface has none:
 
-    - Where less than half an effective shell of a kind is in reach, what is missing is put at the point.
+    - Where less than half an effective shell of a kind is in reach, what is missing is shared out over the sites, as
+      their weights are: it says nothing of a slope.
     - Where the plane rises by more than 4 logits over the sites' standard deviation, what is beyond counts as a
       normal deviate of 1 logit; over the first logit beyond, this grows from 0.
 
@@ -98,14 +99,18 @@ def logistic_planes(points: Floats, sites: Floats, shown: Floats, shells: Floats
     beta = np.zeros_like(at_point)
     settled = np.zeros(len(points), dtype=bool)
     rows = np.flatnonzero(usable)
-    penalty = _Penalty(at_point[rows], missing[rows], spread[rows])
+    whole = of_either[rows].sum(axis=1)
+    target = weights[rows] @ problem.shown_design
+    target += (missing[rows, 0] / whole)[:, None] * (weights[rows] @ problem.shells_design)
+    weights = weights * (1.0 + missing.sum(axis=1) / np.where(usable, of_either.sum(axis=1), 1.0))[:, None]
     beta[rows, 0] = np.log((of_either + missing)[rows, 0] / (of_either + missing)[rows, 1])
-    beta[rows], settled[rows] = _climb(problem, weights[rows], penalty, beta[rows])
+    hold = _Hold(at_point[rows], spread[rows])
+    beta[rows], settled[rows] = _climb(problem, weights[rows], target, hold, beta[rows])
 
     rows = np.flatnonzero(settled)
     value, error, gradient = (np.full(len(points), np.nan), np.full(len(points), np.nan), np.full(points.shape, np.nan))
     information, score_variance = problem.information(weights[rows], beta[rows])
-    _, curvature = _Penalty(at_point[rows], missing[rows], spread[rows]).score_and_information(beta[rows])
+    _, curvature = _Hold(at_point[rows], spread[rows]).score_and_information(beta[rows])
     aside = _solve(_sum(information, curvature), at_point[rows])
     error_logits = np.sqrt(np.maximum(_quadratic(_sum(score_variance, curvature), aside), 0.0))
     logit = np.sum(beta[rows] * at_point[rows], axis=1)
@@ -170,36 +175,31 @@ class _Problem:
         return self.moments(weighted), self.moments(weighted * weights)
 
 
-class _Penalty:
-    """What is added to the likelihood: shells at the point that are missing in reach, and a hold on steep slopes."""
+class _Hold:
+    """What is taken from the likelihood for steep slopes."""
 
-    def __init__(self, at_point: Floats, missing: Floats, spread: Floats):
-        self.at_point, self.missing, self.spread = at_point, missing, spread
+    def __init__(self, at_point: Floats, spread: Floats):
+        self.at_point, self.spread = at_point, spread
 
-    def of(self, rows: Flags) -> _Penalty:
-        return _Penalty(self.at_point[rows], self.missing[rows], self.spread[rows])
+    def of(self, rows: Flags) -> _Hold:
+        return _Hold(self.at_point[rows], self.spread[rows])
 
     def score_and_information(self, beta: Floats) -> tuple[Floats, Packed]:
         size = beta.shape[1]
-        probability = _expit(np.sum(beta * self.at_point, axis=1))
-        put = self.missing.sum(axis=1)
-        score = (self.missing[:, 0] - put * probability)[:, None] * self.at_point
-        at_point = put * probability * (1.0 - probability)
         length = np.maximum(np.linalg.norm(beta[:, 1:], axis=1), np.finfo(float).tiny)
         direction = beta[:, 1:] / length[:, None]
         excess = np.maximum(length * self.spread - _STEEP, 0.0)
         pull = np.where(excess < 1.0, 0.5 * excess**2, excess - 0.5)
-        score[:, 1:] -= (pull * self.spread)[:, None] * direction
+        score = np.zeros_like(beta)
+        score[:, 1:] = -(pull * self.spread)[:, None] * direction
         along = self.spread**2 * np.minimum(excess, 1.0)
         across = self.spread**2 * pull / np.maximum(length * self.spread, _STEEP)
-        information = {}
-        for i in range(size):
+        information = {(0, j): np.zeros(len(beta)) for j in range(size)}
+        for i in range(1, size):
             for j in range(i, size):
-                information[i, j] = at_point * self.at_point[:, i] * self.at_point[:, j]
-                if i:
-                    information[i, j] += (along - across) * direction[:, i - 1] * direction[:, j - 1]
-                    if i == j:
-                        information[i, j] += across
+                information[i, j] = (along - across) * direction[:, i - 1] * direction[:, j - 1]
+                if i == j:
+                    information[i, j] += across
         return score, information
 
 
@@ -226,25 +226,24 @@ def _spread(problem: _Problem, weights: Floats, at_point: Floats) -> tuple[Float
     return np.sqrt(scale), (principal[:, 0] > _LEAST_SPREAD * scale) & (principal[:, 0] > noise)
 
 
-def _climb(problem: _Problem, weights: Floats, penalty: _Penalty, start: Floats) -> tuple[Floats, Flags]:
+def _climb(problem: _Problem, weights: Floats, target: Floats, hold: _Hold, start: Floats) -> tuple[Floats, Flags]:
     """Return Newton's solution for each point, and whether it settled."""
     beta, settled = start.copy(), np.zeros(len(start), dtype=bool)
-    target = weights @ problem.shown_design
     rows = np.arange(len(start))
     for _ in range(_ITERATIONS):
         if not len(rows):
             break
         score, information = problem.score_and_information(weights, beta[rows], target)
-        more, curvature = penalty.score_and_information(beta[rows])
+        more, curvature = hold.score_and_information(beta[rows])
         step = _solve(_sum(information, curvature), score + more)
-        length = np.abs(np.sum(step * penalty.at_point, axis=1))
-        length += np.linalg.norm(step[:, 1:], axis=1) * penalty.spread
+        length = np.abs(np.sum(step * hold.at_point, axis=1))
+        length += np.linalg.norm(step[:, 1:], axis=1) * hold.spread
         step *= np.minimum(1.0, _LONGEST_STEP / np.maximum(length, _TOLERANCE))[:, None]
         beta[rows] += step
         settled[rows] = length < _TOLERANCE
         going = ~settled[rows] & np.isfinite(length)
         if not going.all():
-            rows, weights, target, penalty = rows[going], weights[going], target[going], penalty.of(going)
+            rows, weights, target, hold = rows[going], weights[going], target[going], hold.of(going)
     return beta, settled
 
 
