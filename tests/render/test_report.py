@@ -29,13 +29,15 @@ def cline(model: str, weight: float, **changes: Any) -> dict[str, Any]:
         "centre_high": -2800.0, "width_m": 8900.0, "width_low": 7000.0, "width_high": 11_200.0, "p_min": 0.15,
         "p_max": 0.84, "weight": weight, "converged": True, "not_fitted_because": "", "direction": "along",
         "p_flat": 0.002, "chosen": weight > 0.5,
+        "step": False, "residual_moran_i": 0.02, "residual_moran_p": 0.4,
     } | changes  # fmt: skip
 
 
 def environment(**changes: Any) -> dict[str, Any]:
     return {
         "species": "Cepaea nemoralis", "trait": "yellow", "term": "habitat: woodland", "estimate": math.log(0.5),
-        "low": math.log(0.4), "high": math.log(0.7), "p_naive": 1e-6, "p_spatial": 0.004, "reference": "hedgerow",
+        "low": math.log(0.4), "high": math.log(0.7), "p_naive": 1e-6, "p_spatial": 0.004, "p_holm": 0.012,
+        "reference": "hedgerow",
     } | changes  # fmt: skip
 
 
@@ -111,6 +113,38 @@ def test_a_cline_along_a_line_is_told_by_its_direction() -> None:
     assert "from the start of the line" in text
 
 
+def test_a_step_has_no_width() -> None:
+    text = sentences.cline(
+        [cline("sigmoid, free ends", 0.9, step=True, width_m=127.0, width_low=NAN, width_high=4920.0)]
+    )
+    assert "a step between two sites fits as well as any cline narrower than 4.9 km" in text
+    assert "127" not in text
+
+
+def test_a_map_that_one_line_of_change_does_not_describe_is_told() -> None:
+    text = sentences.cline([cline("sigmoid", 0.9, residual_moran_i=0.22, residual_moran_p=1e-20)])
+    assert text.endswith("(I = 0.22, p < 0.001): one line of change doesn't describe the map, as with an area effect.")
+
+
+def surface(**changes: Any) -> dict[str, Any]:
+    return {
+        "species": "Cepaea nemoralis", "trait": "yellow", "bandwidth_m": 3711.0, "degree": 1, "kernel": "gaussian",
+        "cells": 3853, "cells_blank": 0, "sites": 326, "shells": 10_703, "not_smoothed_because": "",
+    } | changes  # fmt: skip
+
+
+def test_bandwidths_and_blanks_are_told_by_trait() -> None:
+    rows = [surface(), surface(trait="pink"), surface(trait="mid-banded", bandwidth_m=2772.0, cells_blank=23)]
+    text = sentences.surface(rows)
+    assert "with a bandwidth of 3.7 km for yellow and pink; 2.8 km for mid-banded." in text
+    assert "Of 3,853 cells in the area some stay blank, for want of shells near them: 23 for mid-banded." in text
+    text = sentences.surface(rows[:2], neighbours=12)
+    assert "a bandwidth that reaches the 12 nearest sites (median 3.7 km for yellow and pink)." in text
+    assert "No trait leaves any of the 3,853 cells of the area blank." in text
+    none = [surface(bandwidth_m=NAN, not_smoothed_because="4 samples can show it; a surface needs 5")]
+    assert sentences.surface(none).endswith("no surface, because 4 samples can show it; a surface needs 5.")
+
+
 def test_an_even_gradient_has_no_centre_and_no_width() -> None:
     text = sentences.cline([cline("linear", 0.9)])
     assert text.startswith("Yellow (among shells scored for colour) changes evenly over the stretch surveyed, rising")
@@ -140,7 +174,7 @@ def test_an_unfitted_cline_says_why() -> None:
 )
 def test_the_test_that_allows_for_space_decides(naive: float, spatial: float, words: str) -> None:
     joint = environment(term="habitat", estimate=NAN, low=NAN, high=NAN, p_naive=naive, p_spatial=spatial)
-    mild = environment(term="habitat: marsh", estimate=0.1, low=-0.1, high=0.3)
+    mild = environment(term="habitat: marsh", estimate=2.0, low=-0.1, high=4.1, p_holm=0.07)
     text = sentences.habitats(joint, [mild, environment()])
     warm = sentences.temperature(environment(term="temperature_c", p_naive=naive, p_spatial=spatial, reference=""))
     for told, effect in (
@@ -149,6 +183,7 @@ def test_the_test_that_allows_for_space_decides(naive: float, spatial: float, wo
     ):
         assert (words in told) or (math.isnan(spatial) and "not estimated" in told)
         assert (effect in told) == (spatial <= 0.05)
+    assert ("(p = 0.012 by Holm's correction, the surest of 2 classes compared)" in text) == (spatial <= 0.05)
 
 
 def test_a_change_is_told_with_both_frequencies() -> None:

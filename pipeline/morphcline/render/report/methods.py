@@ -14,6 +14,8 @@ REFERENCES = (
     "Barton N.H. & Hewitt G.M. 1985. Analysis of hybrid zones. Annual Review of Ecology and Systematics 16: 113–148.",
     "Benjamini Y. & Hochberg Y. 1995. Controlling the false discovery rate. Journal of the Royal Statistical Society B "
     "57: 289–300.",
+    "Breslow N.E. & Clayton D.G. 1993. Approximate inference in generalized linear mixed models. Journal of the "
+    "American Statistical Association 88: 9–25.",
     "Brown L.D., Cai T.T. & DasGupta A. 2001. Interval estimation for a binomial proportion. Statistical Science 16: "
     "101–133.",
     "Burnham K.P. & Anderson D.R. 2002. Model selection and multimodel inference. Springer.",
@@ -72,7 +74,8 @@ def paragraphs(settings: Mapping[str, Any]) -> list[str]:
         f"{labels.level(scoring['confidence'])}. Over the region, shells of one site are alike, so a site of n "
         "shells counts as n / (1 + (n − 1)ρ), where ρ is the correlation within sites of a beta-binomial fit (Skellam "
         "1948; Williams 1975; Kish 1965); its likelihood-ratio test allows for ρ lying at the edge of its range.",
-        f"Surfaces. {_surface(surface)} Cells of {labels.distance(surface['cell_m'])}; a cell with less than "
+        f"Surfaces. {_surface(surface)} The correlation within sites is taken about the surface, not about the "
+        f"regional mean. Cells of {labels.distance(surface['cell_m'])}; a cell with less than "
         f"{surface['min_effective_shells']:g} effective shells near it (Kish 1965) is left blank. The three colours "
         "are closed to sum to 1 in each cell.",
         f"Neighbours. Moran's I (Moran 1950; Cliff & Ord 1981), {_neighbours(spatial['neighbours'])}, each site's "
@@ -87,13 +90,14 @@ def paragraphs(settings: Mapping[str, Any]) -> list[str]:
         f"between free ends (Haldane 1948; Barton & Hewitt 1985), along {_axis(axis)}. Width is the span of "
         "frequencies divided by the steepest gradient. Intervals are from the profile likelihood; models are weighed "
         "by AICc (Burnham & Anderson 2002). A sigmoid with free ends gains more from noise than its parameters are "
-        "charged for, so a cline is only spoken of where a permutation test rejects one frequency everywhere. All "
-        "samples take part, for what they are worth.",
+        "charged for: a cline is only spoken of where a permutation test rejects one frequency everywhere, and free "
+        "ends only where surveys drawn from the simpler cline seldom look as much like them and both ends are seen. "
+        "All samples take part, for what they are worth; the intervals take sites for independent.",
         "Habitat and temperature. Ignoring space: logistic regression with extra-binomial variance (Williams 1982). "
-        "Allowing for it, and to be believed: generalised least squares of the same model on working logits, residuals "
-        "of near sites alike by an exponential correlation found by restricted likelihood (Diggle & Ribeiro 2007), and "
-        "t on the degrees of freedom that the sites are worth (Dutilleul 1993). Skill is of predictions for blocks of "
-        "sites left out whole (Roberts et al. 2017).",
+        "Allowing for it, and to be believed: the same model with an effect of place that is alike at near sites, an "
+        "exponential correlation found by restricted likelihood, fitted by penalised quasi-likelihood (Breslow & "
+        "Clayton 1993; Diggle & Ribeiro 2007), and t on the degrees of freedom that the sites are worth (Dutilleul "
+        "1993). Skill is of predictions for blocks of sites left out whole (Roberts et al. 2017).",
         f"Change. Earlier and present sites within {labels.distance(settings['change']['within_m'])} of each other are "
         "paired. The test over pairs allows sites to differ for reasons of their own; the Cochran–Mantel–Haenszel test "
         "(Mantel & Haenszel 1959) over shells stands beside it in the table.",

@@ -102,7 +102,7 @@ def _sections(data: ReportData) -> list[Section]:
         told.append(sections.found(regional, species, figures, slug(species), of_species, level))
     left_out = [str(sentence) for sentence in data.accounts["landscape"].get("left_out", [])]
     told += [
-        sections.surfaces(tables["surfaces"], figures),
+        sections.surfaces(tables["surfaces"], data.settings["surfaces"]["bandwidth"], figures),
         sections.alike(tables["autocorrelation"], figures),
         sections.clines(tables["clines"], figures),
         sections.environment(tables["environment"], tables["environment_skill"], figures, left_out, level),

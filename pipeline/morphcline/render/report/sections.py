@@ -76,6 +76,11 @@ def came_in(account: Mapping[str, Any], recorders: str) -> Section:
     )
 
 
+def _not_counted(reasons: Mapping[str, int]) -> str:
+    parts = [f"{labels.number(shells)} {reason}" for reason, shells in reasons.items() if shells]
+    return f" ({labels.listing(parts)})" if parts else ""
+
+
 def _in_words(code: str) -> str:
     return labels.sentence(code.replace("-", " ").replace("crs", "CRS"))
 
@@ -127,14 +132,28 @@ def found(
     )
 
 
-def surfaces(frame: pd.DataFrame, figures: Sequence[ShownFigure]) -> Section:
-    """Say how frequencies were smoothed and how sure the maps are."""
+def surfaces(frame: pd.DataFrame, bandwidth: Any, figures: Sequence[ShownFigure]) -> Section:
+    """Say how frequencies were smoothed and how sure the maps are.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        ``surfaces.csv``.
+    bandwidth : str, float or mapping
+        As the study asks for it.
+    figures : sequence of ShownFigure
+    """
+    neighbours = bandwidth["neighbours"] if isinstance(bandwidth, Mapping) else None
     return Section(
         "surfaces",
         "Over the region",
         paragraphs=[
-            *(sentences.surface(rows_of(rows)) for _, rows in frame.groupby("species", sort=False)),
-            "The paler a colour, the larger its standard error; blank is not known, which is not the same as rare.",
+            *(
+                sentences.surface(main_rows(rows_of(rows)), neighbours=neighbours)
+                for _, rows in frame.groupby("species", sort=False)
+            ),
+            "The paler a colour, the larger its standard error; blank is not known, which is not the same as rare. A "
+            "surface shows no edge sharper than about two bandwidths, however steep the cline is.",
         ],
         figures=figures_named(figures, "surface", "bandwidth"),
     )

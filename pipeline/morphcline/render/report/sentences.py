@@ -84,25 +84,42 @@ def scatter(rows: Sequence[Row]) -> str:
     return " ".join(parts)
 
 
-def surface(rows: Sequence[Row]) -> str:
+def surface(rows: Sequence[Row], *, neighbours: int | None = None) -> str:
     """Say how one species was smoothed.
 
     Parameters
     ----------
     rows : sequence of mappings
-        Rows of ``surfaces.csv`` of one species.
+        Rows of ``surfaces.csv`` of one species, of the traits that figures show.
+    neighbours : int, optional
+        Where the bandwidth follows the sites: the sites it reaches.
     """
-    row = next((row for row in rows if known(row["bandwidth_m"])), None)
-    if row is None:
+    drawn = [row for row in rows if known(row["bandwidth_m"])]
+    if not drawn:
         because = next((row["not_smoothed_because"] for row in rows if row["not_smoothed_because"]), "")
         return f"{rows[0]['species']}: no surface" + (f", because {because}." if because else ".")
-    kind = "local logistic fits" if row["degree"] == 1 else "kernel-weighted proportions"
-    return (
-        f"{row['species']}: {kind}, {str(row['kernel']).capitalize()} kernel with a bandwidth of "
-        f"{labels.distance(row['bandwidth_m'])}, from {labels.counted(int(row['sites']), 'site')}. Of "
-        f"{labels.counted(int(row['cells']), 'cell')} in the area, {labels.number(row['cells_blank'])} stay blank for "
-        "want of shells near them."
+    first = drawn[0]
+    kind = "local logistic fits" if first["degree"] == 1 else "kernel-weighted proportions"
+    widths = "; ".join(
+        f"{labels.distance(metres)} for {labels.listing(labels.trait_name(row['trait']) for row in alike)}"
+        for metres, alike in _by_bandwidth(drawn).items()
     )
+    blank = [row for row in drawn if row["cells_blank"]]
+    cells = labels.counted(int(first["cells"]), "cell")
+    tail = f"No trait leaves any of the {cells} of the area blank."
+    if blank:
+        parts = [f"{labels.number(row['cells_blank'])} for {labels.trait_name(row['trait'])}" for row in blank]
+        tail = f"Of {cells} in the area some stay blank, for want of shells near them: {labels.listing(parts)}."
+    reach = f"a bandwidth that reaches the {neighbours} nearest sites (median " if neighbours else "a bandwidth of "
+    kernel = f"{str(first['kernel']).capitalize()} kernel"
+    return f"{first['species']}: {kind}, {kernel}, with {reach}{widths}{')' if neighbours else ''}. {tail}"
+
+
+def _by_bandwidth(rows: Sequence[Row]) -> dict[float, list[Row]]:
+    groups: dict[float, list[Row]] = {}
+    for row in rows:
+        groups.setdefault(float(row["bandwidth_m"]), []).append(row)
+    return groups
 
 
 def neighbours(rows: Sequence[Row]) -> list[str]:
@@ -161,16 +178,36 @@ def cline(rows: Sequence[Row]) -> str:
     if best["model"] == "linear":
         return (
             f"{subject(best)} changes evenly over the stretch surveyed, rising{_towards(best)} from "
-            f"{labels.percent(best['p_min'])} to {labels.percent(best['p_max'])} ({basis})."
+            f"{labels.percent(best['p_min'])} to {labels.percent(best['p_max'])} ({basis}).{_left_over(best)}"
         )
     parts = [f"{subject(best)} rises{_towards(best)}"]
     if known(best["centre_m"]):
         parts.append(f"its centre lies {_with_interval(best, 'centre')} {_from_where(best)}")
     if known(best["width_m"]):
-        parts.append(f"its width is {_with_interval(best, 'width')}")
+        parts.append(_width(best))
     if known(best["p_min"]) and known(best["p_max"]):
         parts.append(f"from {labels.percent(best['p_min'])} to {labels.percent(best['p_max'])}")
-    return f"{', '.join(parts)} ({labels.model_name(best['model'])}; {basis})."
+    return f"{', '.join(parts)} ({labels.model_name(best['model'])}; {basis}).{_left_over(best)}"
+
+
+def _width(row: Row) -> str:
+    if not row["step"]:
+        return f"its width is {_with_interval(row, 'width')}"
+    if known(row["width_high"]):
+        return f"a step between two sites fits as well as any cline narrower than {labels.distance(row['width_high'])}"
+    return "a step between two sites fits as well as a cline of any width"
+
+
+def _left_over(row: Row) -> str:
+    """Say when one line of change doesn't describe the map."""
+    if not known(row["residual_moran_p"]) or row["residual_moran_p"] > LEVEL or row["residual_moran_i"] < 0.1:
+        return ""
+    value = f"{row['residual_moran_i']:.2f}"
+    return (
+        f" What it leaves over is still alike among neighbours (I = {value}, "
+        f"{labels.probability(row['residual_moran_p'])}): one line of change doesn't describe the map, as with an area "
+        "effect."
+    )
 
 
 def _flat(row: Row) -> str:
@@ -205,7 +242,7 @@ def _with_interval(row: Row, name: str) -> str:
 
 
 def habitats(joint: Row, classes: Sequence[Row]) -> str:
-    """Say whether habitats differ in a trait, and which class stands out most from the reference.
+    """Say whether habitats differ in a trait, and which class stands out most surely from the reference.
 
     Parameters
     ----------
@@ -216,11 +253,13 @@ def habitats(joint: Row, classes: Sequence[Row]) -> str:
     """
     if not known(joint["p_spatial"]):
         return f"{_trait(joint)}: what habitat explains was not estimated."
-    told = [row for row in classes if known(row["estimate"])]
+    told = [row for row in classes if known(row["p_holm"]) and row["p_holm"] <= LEVEL]
     if not told or joint["p_spatial"] > LEVEL:
         return f"{_trait(joint)}: {_verdict(joint, 'habitats')}."
-    most = max(told, key=lambda row: abs(row["estimate"]))
-    return f"{_trait(joint)}: {_verdict(joint, 'habitats')}; most of all, {_odds_in_words(most)}."
+    surest = min(told, key=lambda row: float(row["p_holm"]))
+    among = f", the surest of {labels.counted(len(classes), 'class', 'classes')} compared" if len(classes) > 1 else ""
+    holm = f"{labels.probability(surest['p_holm'])} by Holm's correction"
+    return f"{_trait(joint)}: {_verdict(joint, 'habitats')}; {_odds_in_words(surest)} ({holm}{among})."
 
 
 def temperature(row: Row) -> str:
