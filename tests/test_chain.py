@@ -170,6 +170,11 @@ MISTAKES = [
         id="an unknown trait",
     ),
     pytest.param(
+        lambda folder: (rows(12), STUDY + '[scoring]\nspecies = ["Cepaea nemorallis"]\n'),
+        ["study.toml, [scoring] species", "Cepaea nemoralis"],
+        id="a misspelt species",
+    ),
+    pytest.param(
         lambda folder: (rows(12), STUDY + '[clines]\ntraits = ["purple"]\n'),
         ["study.toml, [clines] traits", "purple"],
         id="an unknown trait of clines",

@@ -185,7 +185,7 @@ def run(
     study = study if isinstance(study, Study) else load_study(study)
     folder = output_folder(study, out)
     _refuse_foreign_folder(folder, study)
-    _check_traits(study)
+    _check_scoring(study)
     workers, listener = workers or Workers(), listener or Listener()
     record = read_run(folder)
     done: dict[str, Any] = record.get("stages", {})
@@ -211,7 +211,9 @@ def run(
 
 def _outdated(study: Study, folder: Path, asked: Sequence[str], records: Mapping[str, Any]) -> tuple[Due, ...]:
     before = STAGES[: STAGES.index(asked[-1])] if asked else ()
-    dues = [Due(name, _why_due(study, folder, name, records)) for name in before if name not in asked and name in records]
+    dues = [
+        Due(name, _why_due(study, folder, name, records)) for name in before if name not in asked and name in records
+    ]
     return tuple(due for due in dues if due.reason)
 
 
@@ -309,10 +311,12 @@ def _remove_stale(folder: Path, before: Mapping[str, str], now: Mapping[str, str
             (folder / name).unlink()
 
 
-def _check_traits(study: Study) -> None:
-    """Raise what is wrong with the traits that the study names; it takes the scorer's knowledge to see it."""
+def _check_scoring(study: Study) -> None:
+    """Raise what is wrong with the species and traits that the study names; it takes a scorer's knowledge to see it."""
+    from morphcline.scoring.species import check_studied
     from morphcline.scoring.traits import wanted_traits
 
+    check_studied(study.scoring.species, file=study.file.name)
     known = [trait.name for trait in wanted_traits(study.scoring, file=study.file.name)]
     unknown = [name for name in study.clines.traits or () if name not in known]
     if unknown:
@@ -442,7 +446,7 @@ def _examinations(study: Study) -> Iterable[Callable[[], Any]]:
     from morphcline.files import rasters, vectors
     from morphcline.places import crs
 
-    yield partial(_check_traits, study)
+    yield partial(_check_scoring, study)
     yield partial(crs.check_working_crs, study.study.crs, None, file=study.file.name)
     for raster in (study.habitat, study.temperature):
         if raster is not None:
