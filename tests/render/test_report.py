@@ -45,7 +45,7 @@ def changed(**changes: Any) -> dict[str, Any]:
     return {
         "species": "Cepaea nemoralis", "trait": "brown", "earlier_survey": "1984", "site": "", "earlier_count": 240,
         "earlier_total": 1000, "later_count": 150, "later_total": 1000, "earlier_frequency": 0.24,
-        "later_frequency": 0.15, "difference": -0.09, "low": -0.14, "high": -0.04, "p": 0.002, "method": "m",
+        "later_frequency": 0.15, "difference": -0.09, "pairs": 79, "low": -0.14, "high": -0.04, "p": 0.002, "method": "m",
     } | changes  # fmt: skip
 
 
@@ -188,8 +188,8 @@ def test_the_test_that_allows_for_space_decides(naive: float, spatial: float, wo
 
 def test_a_change_is_told_with_both_frequencies() -> None:
     assert sentences.change(changed()) == (
-        "Brown (among shells scored for colour) fell since 1984 (24% of 1,000 shells then, 15% of 1,000 "
-        "shells now: −9.0 percentage points, −14 to −4.0; p = 0.002)."
+        "Brown (among shells scored for colour) fell since 1984 (24% then, 15% now, over 79 pairs of places with "
+        "1,000 and 1,000 shells: −9.0 percentage points, −14 to −4.0; p = 0.002)."
     )
     assert "fell since the survey “Old cards” (" in sentences.change(changed(earlier_survey="Old cards"))
     assert "no change was seen" in sentences.change(changed(p=0.2))

@@ -325,8 +325,9 @@ def change(row: Row) -> str:
     """
     trait = labels.sentence(in_text(row))
     numbers = (
-        f"{labels.percent(row['earlier_frequency'])} of {labels.counted(int(row['earlier_total']), 'shell')} then, "
-        f"{labels.percent(row['later_frequency'])} of {labels.counted(int(row['later_total']), 'shell')} now"
+        f"{labels.percent(row['earlier_frequency'])} then, {labels.percent(row['later_frequency'])} now, over "
+        f"{labels.counted(int(row['pairs']), 'pair')} of places with {labels.number(row['earlier_total'])} and "
+        f"{labels.number(row['later_total'])} shells"
     )
     if not known(row["p"]):
         return f"{trait}: {numbers}; not tested."
