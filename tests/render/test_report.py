@@ -45,7 +45,8 @@ def changed(**changes: Any) -> dict[str, Any]:
     return {
         "species": "Cepaea nemoralis", "trait": "brown", "earlier_survey": "1984", "site": "", "earlier_count": 240,
         "earlier_total": 1000, "later_count": 150, "later_total": 1000, "earlier_frequency": 0.24,
-        "later_frequency": 0.15, "difference": -0.09, "pairs": 79, "low": -0.14, "high": -0.04, "p": 0.002, "method": "m",
+        "later_frequency": 0.15, "difference": -0.09, "pairs": 79, "low": -0.14, "high": -0.04, "p": 0.002,
+        "method": "m",
     } | changes  # fmt: skip
 
 
