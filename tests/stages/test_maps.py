@@ -263,7 +263,7 @@ def test_north_that_turns_has_no_arrow() -> None:
     assert maps._true_north("EPSG:2154", (100e3, 6_100e3, 1_200e3, 7_100e3)) is None
 
 
-def test_a_large_raster_is_thinned_to_what_a_page_shows(tmp_path: Path) -> None:
+def test_a_large_raster_is_reduced_to_what_a_page_shows(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     write_surface(tmp_path)
     material = _panels.Material(write_study(tmp_path), tmp_path, tables(), pd.DataFrame())
     raster = _panels.open_surfaces(tmp_path / "surfaces/cepaea-nemoralis.tif")
@@ -271,6 +271,12 @@ def test_a_large_raster_is_thinned_to_what_a_page_shows(tmp_path: Path) -> None:
     whole, _, extent = _panels.drawn_cells(raster, "yellow")
     assert whole.shape == (20, 30)
     assert extent == (915_000.0, 945_000.0, 6_460_000.0, 6_480_000.0)
+    monkeypatch.setattr(_panels, "CELLS_DRAWN", 10)
+    few, _, same = _panels.drawn_cells(raster, "yellow")
+    assert same == extent
+    assert few.shape == (7, 10)
+    # Each coarse cell is the mean of the fine ones under it, so that nothing moves.
+    np.testing.assert_allclose(few.mean(axis=0), whole.reshape(20, 10, 3).mean(axis=(0, 2)), atol=0.02)
 
 
 @pytest.mark.parametrize(

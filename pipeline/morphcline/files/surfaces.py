@@ -13,6 +13,7 @@ import numpy as np
 import rasterio
 import rasterio.shutil
 from numpy.typing import NDArray
+from rasterio.enums import Resampling
 from rasterio.windows import Window
 
 from morphcline.errors import Problem, SourceError
@@ -159,7 +160,9 @@ def open_surfaces(path: Path, *, shown: str = "") -> SurfaceFile:
     return SurfaceFile(path, grid, traits, tags)
 
 
-def read_surface(surfaces: SurfaceFile, trait: str, quantity: Quantity = "frequency") -> NDArray[np.float32]:
+def read_surface(
+    surfaces: SurfaceFile, trait: str, quantity: Quantity = "frequency", *, longest: int | None = None
+) -> NDArray[np.float32]:
     """Return one band, rows from the north, NaN where there is nothing to say.
 
     Parameters
@@ -167,6 +170,9 @@ def read_surface(surfaces: SurfaceFile, trait: str, quantity: Quantity = "freque
     surfaces : SurfaceFile
     trait : str
     quantity : {"frequency", "standard error", "effective shells"}
+    longest : int, optional
+        At most so many cells along the longer side: means over blocks of cells, read from the file's own reduced
+        copies. They cover the same extent.
 
     Raises
     ------
@@ -176,6 +182,9 @@ def read_surface(surfaces: SurfaceFile, trait: str, quantity: Quantity = "freque
     if trait not in surfaces.traits:
         raise KeyError(f"{surfaces.path.name} has no trait {trait!r}")
     band = len(QUANTITIES) * surfaces.traits.index(trait) + list(QUANTITIES).index(quantity) + 1
+    rows, columns = surfaces.grid.rows, surfaces.grid.columns
+    shrink = 1.0 if longest is None else min(1.0, longest / max(rows, columns))
+    shape = (max(1, round(rows * shrink)), max(1, round(columns * shrink)))
     with rasterio.open(surfaces.path) as raster:
-        values: NDArray[np.float32] = raster.read(band)
+        values: NDArray[np.float32] = raster.read(band, out_shape=shape, resampling=Resampling.average)
     return values

@@ -274,13 +274,12 @@ def _bandwidth_in_words(study: Study, metres: float) -> str:
 def drawn_cells(
     raster: SurfaceFile, trait: str
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], tuple[float, float, float, float]]:
-    """Return frequency, standard error (thinned to what a page can show) and extent: west, east, south, north."""
-    step = max(1, -(-max(raster.grid.rows, raster.grid.columns) // CELLS_DRAWN))
-    frequency = read_surface(raster, trait, "frequency")[::step, ::step].astype(np.float64)
-    error = read_surface(raster, trait, "standard error")[::step, ::step].astype(np.float64)
-    rows, columns = frequency.shape
-    west, north, cell = raster.grid.left, raster.grid.top, raster.grid.cell_m * step
-    return frequency, error, (west, west + columns * cell, north - rows * cell, north)
+    """Return frequency, standard error (reduced to what a page can show) and extent: west, east, south, north."""
+    frequency = read_surface(raster, trait, "frequency", longest=CELLS_DRAWN).astype(np.float64)
+    error = read_surface(raster, trait, "standard error", longest=CELLS_DRAWN).astype(np.float64)
+    grid = raster.grid
+    east, south = grid.left + grid.columns * grid.cell_m, grid.top - grid.rows * grid.cell_m
+    return frequency, error, (grid.left, east, south, grid.top)
 
 
 def _centres(

@@ -185,7 +185,7 @@ def cline(rows: Sequence[Row]) -> str:
         parts.append(f"its centre lies {_with_interval(best, 'centre')} {_from_where(best)}")
     if known(best["width_m"]):
         parts.append(_width(best))
-    if known(best["p_min"]) and known(best["p_max"]):
+    if known(best["p_min"]) and known(best["p_max"]) and best["model"] != "sigmoid":
         parts.append(f"from {labels.percent(best['p_min'])} to {labels.percent(best['p_max'])}")
     return f"{', '.join(parts)} ({labels.model_name(best['model'])}; {basis}).{_left_over(best)}"
 
