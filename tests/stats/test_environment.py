@@ -466,7 +466,7 @@ def test_an_effect_planted_on_a_cline_is_unbiased_and_covered() -> None:
 def test_a_smooth_covariate_without_effect_is_seldom_significant(covariate_range: float, trait_range: float) -> None:
     """At 5 %, ignoring space rejects far too often; allowing for it, in 3 to 7 % of surveys.
 
-    The middle case lies near 6.5 %, so the limits give two standard errors of a simulation of 1000 surveys.
+    By longer simulations it is near 6 %; the limits give way by two standard errors of a simulation of 1000 surveys.
     """
     rng = np.random.default_rng(11)
     sites, surveys = 100, 1000
