@@ -21,6 +21,7 @@ from morphcline.files.tables import read_table, write_table
 from morphcline.files.vectors import study_area
 from morphcline.places.grid import StudyGrid
 from morphcline.records.smoothing import Samples, families, is_exhaustive, samples_of
+from morphcline.render import labels
 from morphcline.scoring.species import slug
 from morphcline.scoring.traits import wanted_traits
 from morphcline.stages.base import Account, Context, Stage
@@ -388,14 +389,17 @@ def _warnings(study: Study, species: str, settled: Sequence[_Settled], table: pd
         said.append(f"{species}: no trait has the {MIN_SITES} samples that a surface needs; its raster is blank.")
     elif len(absent):
         said.append(f"{species}: too few samples for a surface of {', '.join(absent['trait'])}.")
-    for lowest, words in ((True, "no rougher"), (False, "no flatter")):
+    for lowest, words in (
+        (
+            True,
+            "the narrowest bandwidth tried foretells the sites best: the surface may be too smooth, give one in metres",
+        ),
+        (False, "the widest bandwidth tried foretells the sites best: as far as they tell, the surface is flat"),
+    ):
         ends = [f for f in settled if f.at_limit and (f.metres == f.candidates[0]) == lowest]
         if ends:
-            named = "; ".join(f"{', '.join(family.traits)} ({family.metres:.0f} m)" for family in ends)
-            said.append(
-                f"{species}: sites foretell each other best at the last bandwidth tried, so that the surface could be "
-                f"{words}: {named}. Give one in metres if it looks wrong."
-            )
+            named = "; ".join(f"{', '.join(family.traits)} ({labels.distance(family.metres)})" for family in ends)
+            said.append(f"{species}, {named}: {words}.")
     smoothed = table[table["not_smoothed_because"] == ""]
     blank = smoothed[smoothed["cells_blank"] == smoothed["cells"]]
     if len(blank):
