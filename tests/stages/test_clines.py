@@ -295,3 +295,19 @@ def test_a_species_that_nobody_found_is_told(tmp_path: Path) -> None:
     account = run(tmp_path, tables)
     assert set(table(tmp_path, "clines")["species"]) == {NEMORALIS}
     assert f"{HORTENSIS}: no cline could be fitted; clines.csv says why, trait by trait." in account["warnings"]
+
+
+def test_along_a_transect_no_bearing_is_told(tmp_path: Path) -> None:
+    """From sites on one line a cline turned to a right angle fits as well, and would seem to be narrow."""
+    tables = made_tables()
+    place = tables["sites"]
+    along = (place["x_m"] - place["x_m"].mean() + place["y_m"] - place["y_m"].mean()) / 2
+    wobble = np.random.default_rng(5).normal(0, 40, len(place))
+    place["x_m"], place["y_m"] = 810_000 + along + wobble, 6_510_000 + along - wobble
+    account = run(tmp_path, tables, '[clines]\ntraits = ["yellow"]\n')
+    clines = table(tmp_path, "clines")
+    yellow = clines[(clines["species"] == NEMORALIS) & clines["chosen"].astype(bool)].iloc[0]
+    assert yellow["bearing_deg"] == pytest.approx(45, abs=2)
+    assert np.isnan(yellow["bearing_low"])
+    assert 3000 < yellow["width_m"] < 12_000  # planted: 5000, with ends at 10 and 90 %
+    assert [text for text in account["warnings"] if f"{NEMORALIS}: the sites lie along a line towards 45°" in text]

@@ -10,7 +10,7 @@ from numpy.testing import assert_allclose
 from scipy import stats
 from scipy.special import expit, logit, polygamma
 
-from morphcline.stats.cline_axis import distance_along_line
+from morphcline.stats.cline_axis import bearing_of_transect, distance_along_line
 from morphcline.stats.cline_models import even_gradient, flat, logit_linear, sigmoid
 from morphcline.stats.likelihood import beta_binomial_derivatives, trigamma
 
@@ -110,3 +110,20 @@ def test_distance_along_a_bent_line_goes_on_straight_beyond_its_ends() -> None:
 def test_a_line_without_length_is_refused() -> None:
     with pytest.raises(ValueError, match="two different points"):
         distance_along_line([0.0], [0.0], [5.0, 5.0], [7.0, 7.0])
+
+
+@given(st.floats(0, 180), st.integers(0, 2**32 - 1))
+def test_places_along_a_line_have_its_bearing_and_others_none(bearing_deg: float, seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    along, across = rng.uniform(-1e4, 1e4, 40), rng.uniform(-1, 1, 40)
+    angle = np.radians(bearing_deg)
+
+    def turned(spread: float) -> tuple[np.ndarray, np.ndarray]:
+        side = across * spread
+        return along * np.sin(angle) + side * np.cos(angle), along * np.cos(angle) - side * np.sin(angle)
+
+    found = bearing_of_transect(*turned(100))
+    assert found is not None
+    assert abs((found - bearing_deg + 90) % 180 - 90) < 1
+    assert bearing_of_transect(*turned(8000)) is None
+    assert bearing_of_transect([5.0, 5.0], [7.0, 7.0]) is None

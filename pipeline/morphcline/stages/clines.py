@@ -37,6 +37,7 @@ from morphcline.records.cline_tables import (
 )
 from morphcline.records.smoothing import Samples, samples_of
 from morphcline.stages.base import Account, Context, Stage
+from morphcline.stats.cline_axis import bearing_of_transect
 from morphcline.stats.clines import Clines
 from morphcline.study import Study
 
@@ -59,6 +60,7 @@ def run(context: Context) -> Account:
 
     fitted = [result for result in results if isinstance(result, Clines)]
     explained = [result for result in results if isinstance(result, EnvironmentResult)]
+    account["warnings"] += _transect_warnings(study, cline_tasks)
     clines = [cline_rows(task, result) for task, result in zip(cline_tasks, fitted, strict=True)]
     write_table(context.path("tables/clines.csv"), joined(clines, CLINE_COLUMNS), CLINE_COLUMNS)
     pairs = [environment_rows(task, result) for task, result in zip(environment_tasks, explained, strict=True)]
@@ -91,7 +93,8 @@ def _cline_tasks(context: Context, samples: dict[str, Samples], traits: tuple[st
             Problem(study.file.name, "[clines] traits", f"found {name!r}, which no record gives", f"one of: {known}")
             for name in unknown
         )
-    axis = _axis(study)
+    given = _axis(study)
+    axes = {name: given if given is not None else _transect(of_species) for name, of_species in samples.items()}
     return [
         ClineTask(
             species,
@@ -100,7 +103,7 @@ def _cline_tasks(context: Context, samples: dict[str, Samples], traits: tuple[st
             of_species.places[:, 1],
             of_species.count[:, column],
             of_species.total[:, column],
-            axis,
+            axes[species],
             study.scoring.confidence,
             context.rng("clines", species, trait),
         )
@@ -116,6 +119,22 @@ def _axis(study: Study) -> float | Line | None:
         easting, northing = shapely.get_coordinates(read_line(axis, study.study.crs, shown=study.shown(axis))).T
         return Line(easting, northing)
     return None if axis == "best" else float(axis)
+
+
+def _transect(samples: Samples) -> float | None:
+    """Return the bearing of sites that lie along a line, since a cline's own can't be told from them."""
+    return bearing_of_transect(samples.places[:, 0], samples.places[:, 1])
+
+
+def _transect_warnings(study: Study, tasks: list[ClineTask]) -> list[str]:
+    if study.clines.axis != "best":
+        return []
+    bearings = {task.species: task.axis for task in tasks if isinstance(task.axis, float)}
+    return [
+        f"{species}: the sites lie along a line towards {bearing:.0f}°, from which the bearing of a cline can't be "
+        "told; clines are fitted along that line."
+        for species, bearing in bearings.items()
+    ]
 
 
 def _environment_tasks(

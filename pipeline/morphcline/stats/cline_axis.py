@@ -1,4 +1,4 @@
-"""Distance of places along a line."""
+"""Along what places lie: distance along a line, and the bearing of places that lie along one themselves."""
 
 from __future__ import annotations
 
@@ -54,3 +54,45 @@ def distance_along_line(
     nearest = away.argmin(axis=1)
     rows = np.arange(len(place))
     return np.asarray(before[nearest] + along[rows, nearest])
+
+
+#: Places whose spread across is less than this part of their spread along lie on a line, as far as a bearing can be
+#: told from them (no single source).
+ON_A_LINE = 0.1
+
+
+def bearing_of_transect(easting: ArrayLike, northing: ArrayLike) -> float | None:
+    """Return the bearing of the line that places lie along, or None where they spread in two directions.
+
+    Parameters
+    ----------
+    easting, northing : (n,) array_like
+        Places, in metres.
+
+    Returns
+    -------
+    float or None
+        In degrees clockwise from grid north, 0 to 180: that of the first principal axis. None too for fewer than two
+        different places.
+
+    Notes
+    -----
+    The bearing of a cline can't be told from places on one line: turned towards a right angle to it, a cline becomes
+    narrower and fits as well.
+
+    Examples
+    --------
+    >>> round(bearing_of_transect([0, 1000, 2000, 3000], [0, 1010, 1990, 3000]))
+    45
+    >>> bearing_of_transect([0, 1000, 0, 1000], [0, 0, 1000, 1000]) is None
+    True
+    """
+    places = np.column_stack([np.asarray(easting, dtype=np.float64), np.asarray(northing, dtype=np.float64)])
+    if len(np.unique(places, axis=0)) < 2:
+        return None
+    across_and_along, axes = np.linalg.eigh(np.cov((places - places.mean(axis=0)).T))
+    across, along = np.sqrt(np.clip(across_and_along, 0.0, None))
+    if across >= ON_A_LINE * along:
+        return None
+    east, north = axes[:, 1]
+    return float(np.degrees(np.arctan2(east, north)) % 180)
