@@ -20,9 +20,6 @@ def test_a_grid_by_hand() -> None:
     easting, northing = grid.centres()
     assert easting.tolist() == [[150.0, 250.0, 350.0]] * 2
     assert northing.tolist() == [[150.0] * 3, [50.0] * 3]
-    row, column = grid.cell_of([150.0, 399.0, 100.0, 400.0, np.nan], [150.0, 1.0, 200.0, 100.0, 100.0])
-    assert row.tolist() == [0, 1, 0, -1, -1]
-    assert column.tolist() == [0, 2, 0, -1, -1]
 
 
 @given(metres, metres, st.floats(0, 5e4), st.floats(0, 5e4), st.floats(10, 5000))

@@ -92,14 +92,6 @@ class StudyGrid:
         easting, northing = np.meshgrid(*self.axes())
         return easting, northing
 
-    def cell_of(self, easting: ArrayLike, northing: ArrayLike) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-        """Return row and column of the cell that holds each point; -1, -1 off the grid."""
-        across = np.floor((np.asarray(easting, dtype=np.float64) - self.left) / self.cell_m)
-        down = np.floor((self.top - np.asarray(northing, dtype=np.float64)) / self.cell_m)
-        inside = (across >= 0) & (across < self.columns) & (down >= 0) & (down < self.rows)
-        row, column = (np.where(inside, values, -1).astype(np.intp) for values in (down, across))
-        return row, column
-
     def tiles(self, side: int = 512) -> Iterator[Tile]:
         """Yield tiles of at most ``side`` x ``side`` cells that cover the grid without overlap, row by row."""
         for row in range(0, self.rows, side):

@@ -65,8 +65,8 @@ def came_in(account: Mapping[str, Any], recorders: str) -> Section:
             f"{labels.counted(account['rows'], 'row')} of records were read: {labels.number(account['accepted'])} "
             f"accepted and {labels.number(account['rejected'])} rejected. The accepted rows, earlier surveys among "
             f"them, hold {labels.counted(account['shells_counted'], 'adult shell')} that count and "
-            f"{labels.counted(account['shells_seen_not_counted'], 'more shell')} that were seen but don't: juveniles, "
-            "and shells too worn to score." + (f" {recorders}" if recorders else "")
+            f"{labels.counted(account['shells_seen_not_counted'], 'more shell')} that were seen but don't"
+            f"{_not_counted(account['not_counted_by_reason'])}." + (f" {recorders}" if recorders else "")
         ],
         tables=[by_file, *counts],
         notes=[
