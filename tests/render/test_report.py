@@ -9,7 +9,8 @@ import pandas as pd
 import pytest
 
 from morphcline.records.change_table import OVER_PAIRS
-from morphcline.render.report import methods, sections, sentences, summary
+from morphcline.render.report import methods, sentences, summary
+from morphcline.render.report.topics import neighbours, records
 
 NAN = math.nan
 
@@ -57,7 +58,7 @@ def test_what_came_in_says_why_shells_do_not_count() -> None:
         "rejected_by_reason": {"empty-row": 2}, "flagged_by_code": {},
         "sources": [{"source": "a.csv", "survey": "", "kind": "records", "rows": 12, "accepted": 10, "rejected": 2}],
     }  # fmt: skip
-    section = sections.came_in(account, "Records by 3 recorders, whose names are kept back.")
+    section = records.came_in(account, "Records by 3 recorders, whose names are kept back.")
     assert section.paragraphs == [
         "12 rows of records were read: 10 accepted and 2 rejected. The accepted rows, earlier surveys among them, hold "
         "90 adult shells that count and 7 more shells that were seen but don't (5 juvenile and 2 worn or bleached). "
@@ -102,7 +103,7 @@ def test_likeness_of_neighbours_is_sorted_by_what_was_seen() -> None:
         "sites).",
         "Not tested: fused bands, because it is the same at every site.",
     ]
-    note = sections.alike(pd.DataFrame([index()]), []).notes[0]
+    note = neighbours.alike(pd.DataFrame([index()]), []).notes[0]
     assert note == "Where a test sees nothing, that does not show that nothing is there."
 
 

@@ -15,7 +15,7 @@ from morphcline.files.surfaces import Tile, write_surfaces
 from morphcline.files.tables import write_table
 from morphcline.places.grid import StudyGrid
 from morphcline.records.change_table import OVER_PAIRS
-from morphcline.stages import _panels, maps
+from morphcline.stages import _mapframe, _panels, maps
 from morphcline.stages.base import Context
 from morphcline.study import Study, load_study
 from morphcline.workers import Workers
@@ -241,7 +241,7 @@ def test_a_stray_site_does_not_shrink_the_map(tmp_path: Path) -> None:
     study, found = write_study(tmp_path), tables()
     square = shapely.box(914e3, 6_460e3, 946e3, 6_480e3)
     places = pd.DataFrame({"drawn_x_m": [930e3, 947e3, 1_200e3], "drawn_y_m": [6_470e3, 6_470e3, 6_470e3]})
-    west, _, east, _ = maps._box(square, places)
+    west, _, east, _ = _mapframe._box(square, places)
     assert west < 914e3
     # The near one is on the map, the far one is not.
     assert 947e3 < east < 960e3
@@ -252,7 +252,7 @@ def test_a_stray_site_does_not_shrink_the_map(tmp_path: Path) -> None:
 def test_true_north_agrees_with_geodesics() -> None:
     # Where a point a kilometre up the map lies, seen from one below it, by pyproj's geodesics on the ellipsoid.
     box = (925e3, 6_465e3, 935e3, 6_475e3)
-    found = maps._true_north("EPSG:2154", box)
+    found = _mapframe._true_north("EPSG:2154", box)
     to_degrees = Transformer.from_crs("EPSG:2154", "EPSG:4171", always_xy=True)
     (lon1, lon2), (lat1, lat2) = to_degrees.transform([930e3, 930e3], [6_470e3, 6_471e3])
     azimuth_of_grid_north, _, _ = Geod(ellps="GRS80").inv(lon1, lat1, lon2, lat2)
@@ -260,7 +260,7 @@ def test_true_north_agrees_with_geodesics() -> None:
 
 
 def test_north_that_turns_has_no_arrow() -> None:
-    assert maps._true_north("EPSG:2154", (100e3, 6_100e3, 1_200e3, 7_100e3)) is None
+    assert _mapframe._true_north("EPSG:2154", (100e3, 6_100e3, 1_200e3, 7_100e3)) is None
 
 
 def test_a_large_raster_is_reduced_to_what_a_page_shows(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

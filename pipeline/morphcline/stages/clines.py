@@ -9,9 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from pathlib import Path
-from typing import Any
 
-import numpy as np
 import pandas as pd
 import shapely
 from threadpoolctl import threadpool_limits
@@ -19,23 +17,20 @@ from threadpoolctl import threadpool_limits
 from morphcline.errors import Problem, StudyError
 from morphcline.files.tables import read_table, write_table
 from morphcline.files.vectors import read_line
-from morphcline.records.change_table import CHANGE_COLUMNS, Surveys, change_rows
-from morphcline.records.cline_tables import (
-    CLINE_COLUMNS,
+from morphcline.records.change_table import CHANGE_COLUMNS
+from morphcline.records.cline_tables import CLINE_COLUMNS, ClineTask, Line, cline_rows, fit_cline_task
+from morphcline.records.environment_tables import (
     ENVIRONMENT_COLUMNS,
-    MOST_SITES,
     SKILL_COLUMNS,
-    ClineTask,
     EnvironmentResult,
     EnvironmentTask,
-    Line,
-    cline_rows,
     environment_rows,
-    fit_cline_task,
     fit_environment_task,
-    joined,
 )
 from morphcline.records.smoothing import Samples, samples_of
+from morphcline.records.stacking import joined
+from morphcline.stages._change import write_change
+from morphcline.stages._environment import environment_tasks
 from morphcline.stages.base import Account, Context, Stage
 from morphcline.stats.cline_axis import bearing_of_transect
 from morphcline.stats.clines import Clines
@@ -51,9 +46,9 @@ def run(context: Context) -> Account:
     traits = tuple(dict.fromkeys(frequencies["trait"]))
     samples = {name: _samples(name, frequencies, regional, sites) for name in study.scoring.species}
     account: Account = {"clines": {}, "environment": {}, "warnings": []}
-    environment_tasks = _environment_tasks(context, samples, sites, account)
+    explained_by = environment_tasks(context, samples, sites, account)
     cline_tasks = _cline_tasks(context, samples, traits)
-    tasks: list[ClineTask | EnvironmentTask] = [*environment_tasks, *cline_tasks]
+    tasks: list[ClineTask | EnvironmentTask] = [*explained_by, *cline_tasks]
     context.tick(0, len(tasks), "clines and environment")
     results = context.workers.map(_fit, tasks)
     context.tick(len(tasks), len(tasks), "clines and environment")
@@ -63,11 +58,11 @@ def run(context: Context) -> Account:
     account["warnings"] += _transect_warnings(study, cline_tasks)
     clines = [cline_rows(task, result) for task, result in zip(cline_tasks, fitted, strict=True)]
     write_table(context.path("tables/clines.csv"), joined(clines, CLINE_COLUMNS), CLINE_COLUMNS)
-    pairs = [environment_rows(task, result) for task, result in zip(environment_tasks, explained, strict=True)]
+    pairs = [environment_rows(task, result) for task, result in zip(explained_by, explained, strict=True)]
     for position, name, columns in ((0, "environment", ENVIRONMENT_COLUMNS), (1, "environment_skill", SKILL_COLUMNS)):
         table = joined([pair[position] for pair in pairs], columns)
         write_table(context.path(f"tables/{name}.csv"), table, columns)
-    _write_change(context, frequencies, regional, sites, account)
+    write_change(context, frequencies, regional, sites, account)
     _describe(account, study, cline_tasks, fitted)
     return account
 
@@ -134,80 +129,6 @@ def _transect_warnings(study: Study, tasks: list[ClineTask]) -> list[str]:
         f"{species}: the sites lie along a line towards {bearing:.0f}°, from which the bearing of a cline can't be "
         "told; clines are fitted along that line."
         for species, bearing in bearings.items()
-    ]
-
-
-def _environment_tasks(
-    context: Context, samples: dict[str, Samples], sites: pd.DataFrame, account: Account
-) -> list[EnvironmentTask]:
-    """Return a task a species, of the sites where all that is known anywhere is known."""
-    place = sites.set_index("site")
-    with_habitat, with_temperature = bool((sites["habitat"] != "").any()), bool(sites["temperature_c"].notna().any())
-    if not (with_habitat or with_temperature):
-        account["warnings"].append(
-            "No habitat or temperature is known at any site, so nothing is said of what they explain: environment.csv "
-            "holds its header only."
-        )
-        return []
-    for known, what in ((with_habitat, "habitat"), (with_temperature, "temperature")):
-        if not known:
-            account["warnings"].append(f"No {what} is known at any site; the environment models do without it.")
-    tasks = []
-    for species, of_species in samples.items():
-        here = place.loc[list(of_species.names)]
-        kept = np.ones(len(here), dtype=bool)
-        if with_habitat:
-            kept &= (here["habitat"] != "").to_numpy()
-        if with_temperature:
-            kept &= here["temperature_c"].notna().to_numpy()
-        rng = context.rng("environment", species)
-        told: dict[str, Any] = {"sites": int(kept.sum()), "left_out_without_habitat_or_temperature": int((~kept).sum())}
-        account["environment"][species] = told
-        rows = np.flatnonzero(kept)
-        if len(rows) > MOST_SITES:
-            told["left_out_for_speed"] = len(rows) - MOST_SITES
-            account["warnings"].append(
-                f"{species}: the environment models take {MOST_SITES} of {len(rows)} sites, drawn at random."
-            )
-            rows = np.sort(rng.choice(rows, MOST_SITES, replace=False))
-        if len(rows):
-            tasks.append(
-                EnvironmentTask(
-                    species,
-                    of_species.traits,
-                    of_species.places[rows, 0],
-                    of_species.places[rows, 1],
-                    of_species.count[rows],
-                    of_species.total[rows],
-                    tuple(here["habitat"].iloc[rows]) if with_habitat else None,
-                    here["temperature_c"].to_numpy(dtype=np.float64)[rows] if with_temperature else None,
-                    context.study.scoring.confidence,
-                    rng,
-                )
-            )
-    return tasks
-
-
-def _write_change(
-    context: Context, frequencies: pd.DataFrame, regional: pd.DataFrame, sites: pd.DataFrame, account: Account
-) -> None:
-    study = context.study
-    earlier_sites, earlier = (
-        read_table(context.path(f"tables/{name}.csv")) for name in ("earlier_sites", "earlier_frequencies")
-    )
-    table, paired = change_rows(
-        Surveys(sites, frequencies, earlier_sites, earlier, regional),
-        study.scoring.species,
-        within_m=study.change.within_m,
-        confidence=study.scoring.confidence,
-    )
-    write_table(context.path("tables/change.csv"), table, CHANGE_COLUMNS)
-    account["change"] = {"within_m": study.change.within_m, "surveys": paired}
-    account["warnings"] += [
-        f"{row['species']}: none of {row['earlier_sites']} sites of the survey {row['earlier_survey']} lies within "
-        f"{study.change.within_m:g} m of a present one, so no change is computed; see [change] within_m."
-        for row in paired
-        if not row["paired"]
     ]
 
 

@@ -7,21 +7,15 @@ study file asks before anything is drawn. A figure without data is left out, and
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 
-import numpy as np
 import pandas as pd
-import shapely
-from pyproj import Proj, Transformer
-from shapely.geometry.base import BaseGeometry
 
 from morphcline.files.atomic import write_text
 from morphcline.files.tables import read_table
-from morphcline.files.vectors import read_area, read_shapes
-from morphcline.places.area import sites_area
 from morphcline.records.period import survey_years
 from morphcline.records.published import published_places
 from morphcline.render import labels
@@ -33,13 +27,14 @@ from morphcline.render.figures.correlogram import draw_correlogram
 from morphcline.render.figures.frame import MapFrame
 from morphcline.render.figures.habitat import draw_habitat
 from morphcline.render.figures.landscape import draw_landscape
-from morphcline.render.figures.sheet import Figure
 from morphcline.render.figures.sites import draw_sites
 from morphcline.render.figures.surfaces import draw_surfaces
 from morphcline.render.webmap import render_page
 from morphcline.scoring.species import slug
 from morphcline.scoring.traits import MORPHS, wanted_traits
 from morphcline.stages import _panels as panels
+from morphcline.stages._mapframe import map_frame
+from morphcline.stages._orders import Order, order
 from morphcline.stages._panels import Material
 from morphcline.stages._saving import save
 from morphcline.stages._webpage import page_data
@@ -63,22 +58,6 @@ _KINDS = (
 )  # fmt: skip
 _ENDINGS = (".png", ".svg", ".pdf", ".csv", ".txt")
 
-#: True north may turn this many degrees over a map that still has a north arrow.
-_STEADY_NORTH_DEG = 2.0
-
-
-#: West, south, east, north.
-Box = tuple[float, float, float, float]
-
-
-@dataclass(frozen=True)
-class _Order:
-    """A figure to draw and save: a function of nothing that draws it, or why there is none."""
-
-    name: str
-    draw: Callable[[], Figure] | None = None
-    left_out_because: str = ""
-
 
 @dataclass(frozen=True)
 class _Written:
@@ -91,7 +70,7 @@ class _Written:
 def run(context: Context) -> Account:
     """Draw every figure that has data, the index of figures, and the page with the map."""
     material = _load(context)
-    frame = _frame(material)
+    frame = map_frame(material)
     orders = list(_orders(material, frame))
     wanted = [order for order in orders if order.draw is not None]
     draw = partial(_draw_and_save, folder=context.path("figures"), formats=context.study.publish.formats)
@@ -122,13 +101,13 @@ def _load(context: Context) -> Material:
     return Material(context.study, context.folder, tables, places)
 
 
-def _draw_and_save(order: _Order, *, folder: Path, formats: tuple[str, ...]) -> _Written:
+def _draw_and_save(order: Order, *, folder: Path, formats: tuple[str, ...]) -> _Written:
     assert order.draw is not None
     figure = order.draw()
     return _Written(figure.name, save(figure, folder, formats), figure.caption, figure.alt)
 
 
-def _orders(material: Material, frame: MapFrame) -> Iterator[_Order]:
+def _orders(material: Material, frame: MapFrame) -> Iterator[Order]:
     """Yield every figure a study can have, in the order of its index."""
     study = material.study
     among = {trait.name: trait.denominator for trait in wanted_traits(study.scoring)}
@@ -143,50 +122,50 @@ def _orders(material: Material, frame: MapFrame) -> Iterator[_Order]:
     yield _change(material, style)
 
 
-def _maps_of(material: Material, frame: MapFrame, species: str, style: Mapping[str, object]) -> Iterator[_Order]:
+def _maps_of(material: Material, frame: MapFrame, species: str, style: Mapping[str, object]) -> Iterator[Order]:
     study, end = material.study, slug(species)
     for kind, traits in (("sites", material.traits("frequencies", species)), ("morphs", MORPHS)):
         found = panels.site_panels(material, species, traits)
-        yield _order(
+        yield order(
             f"{kind}_{end}", found, "no sample is large enough", draw_sites, species, found, frame,
             min_shells=study.scoring.min_shells, **style,
         )  # fmt: skip
     surfaces = panels.surface_panels(material, species)
-    yield _order(
+    yield order(
         f"surface_{end}", surfaces, "no trait has a surface", draw_surfaces, species, surfaces, frame,
         min_effective_shells=study.surfaces.min_effective_shells, **style,
     )  # fmt: skip
     clusters = panels.cluster_panels(material, species)
-    yield _order(
+    yield order(
         f"clusters_{end}", clusters, "no site shows local association", draw_clusters, species, clusters,
         frame, panels.local_test(study), **style,
     )  # fmt: skip
 
 
-def _clines_of(material: Material, frame: MapFrame, species: str, style: Mapping[str, object]) -> _Order:
+def _clines_of(material: Material, frame: MapFrame, species: str, style: Mapping[str, object]) -> Order:
     found = panels.cline_panels(material, species)
-    return _order(
+    return order(
         f"cline_{slug(species)}", found, "no trait has a cline that is better supported than no change", draw_clines,
         species, found, confidence=material.study.scoring.confidence, privacy=_distances_blurred(material.study),
         **style,
     )  # fmt: skip
 
 
-def _habitat_of(material: Material, species: str, style: Mapping[str, object]) -> _Order:
+def _habitat_of(material: Material, species: str, style: Mapping[str, object]) -> Order:
     rows = panels.habitat_rows(material, species)
     regional = material.of("regional", species)[["trait", "frequency"]]
-    return _order(
+    return order(
         f"habitat_{slug(species)}", rows, "no frequency by habitat", draw_habitat, species, rows, regional,
         source=_habitat_source(material.study), confidence=material.study.scoring.confidence, **style,
     )  # fmt: skip
 
 
-def _landscape(material: Material, frame: MapFrame) -> _Order:
+def _landscape(material: Material, frame: MapFrame) -> Order:
     sites = material.tables["sites"].drop(columns=["x_m", "y_m"]).merge(material.places, on="site", how="inner")
     # To the last digit, a temperature would point to one cell of the raster.
     sites = sites.assign(temperature_c=sites["temperature_c"].round(1), shells=_shells_used(material, sites["site"]))
     known = sites[(sites["habitat"] != "") | sites["temperature_c"].notna()]
-    return _order(
+    return order(
         "landscape", known, "neither habitat nor temperature is known at any site", draw_landscape, sites, frame,
         source=_surroundings(material.study), width_mm=material.study.publish.width_mm,
     )  # fmt: skip
@@ -198,45 +177,35 @@ def _shells_used(material: Material, sites: pd.Series) -> pd.Series:
     return sites.map(used).fillna(0).astype(int)
 
 
-def _correlogram(material: Material, style: Mapping[str, object]) -> _Order:
+def _correlogram(material: Material, style: Mapping[str, object]) -> Order:
     rows = material.tables["correlogram"]
     rows = rows[rows["moran_i"].notna() & rows["trait"].isin(labels.main_traits(rows["trait"]))]
     settings = material.study.autocorrelation
-    return _order(
+    return order(
         "correlogram", rows, "Moran's I was not computed for any distance class", draw_correlogram, rows,
         panels.sample_numbers(material), permutations=settings.permutations, level=settings.level, **style,
     )  # fmt: skip
 
 
-def _bandwidth(material: Material) -> _Order:
+def _bandwidth(material: Material) -> Order:
     rows = material.tables["bandwidth"]
     rows = rows[rows["deviance"].notna() & rows["bandwidth_m"].notna()]
     rows = rows[rows.groupby(["species", "trait"])["bandwidth_m"].transform("size") > 1]
     settings = material.study.surfaces
-    return _order(
+    return order(
         "bandwidth", rows, "the bandwidth was given, not chosen among several", draw_bandwidth, rows,
         material.tables["surfaces"], kernel=settings.kernel, degree=settings.degree,
         width_mm=material.study.publish.width_mm,
     )  # fmt: skip
 
 
-def _change(material: Material, style: Mapping[str, object]) -> _Order:
+def _change(material: Material, style: Mapping[str, object]) -> Order:
     rows = panels.change_rows(material)
     reason = "no earlier survey" if not material.study.earlier else "no place of an earlier survey has a pair now"
-    return _order(
+    return order(
         "change", rows, reason, draw_change, rows, within_m=material.study.change.within_m,
         confidence=material.study.scoring.confidence, **style,
     )  # fmt: skip
-
-
-def _order(
-    name: str, data: object, reason: str, draw: Callable[..., Figure], *arguments: object, **settings: object
-) -> _Order:
-    """Return an order for a figure, or the reason why it has no data."""
-    empty = data.empty if isinstance(data, pd.DataFrame) else not data
-    if empty:
-        return _Order(name, left_out_because=reason)
-    return _Order(name, partial(draw, name, *arguments, **settings))
 
 
 def _distances_blurred(study: Study) -> str:
@@ -260,82 +229,6 @@ def _surroundings(study: Study) -> str:
     if study.temperature is not None:
         parts.append(f"Temperature: from {study.shown(study.temperature.path)}.")
     return " ".join(parts)
-
-
-def _frame(material: Material) -> MapFrame:
-    """Return the maps' common frame, made of published places alone."""
-    study, places = material.study, material.places
-    area = _area(study, places)
-    box = _box(area, places)
-    west, south, east, north = box
-    areas, lines, name = _backdrop(study, box)
-    return MapFrame(
-        west, south, east, north, study.study.crs,
-        outline=_rings(area) if study.publish.basemap == "outline" else (),
-        backdrop_areas=areas, backdrop_lines=lines, backdrop_name=name,
-        true_north_deg=_true_north(study.study.crs, box),
-        blur_m=study.publish.blur_m,
-        sites_beyond=int((~_within(places, box)).sum()),
-    )  # fmt: skip
-
-
-def _box(area: BaseGeometry, places: pd.DataFrame) -> Box:
-    """Return the extent of the study area and of the sites in it or close by: a stray one mustn't shrink the map."""
-    west, south, east, north = area.bounds
-    side = max(east - west, north - south)
-    near = places[_within(places, (west - side / 10, south - side / 10, east + side / 10, north + side / 10))]
-    for x, y in zip(near["drawn_x_m"], near["drawn_y_m"], strict=True):
-        west, south, east, north = min(west, x), min(south, y), max(east, x), max(north, y)
-    margin = 0.02 * side
-    return west - margin, south - margin, east + margin, north + margin
-
-
-def _within(places: pd.DataFrame, box: Box) -> pd.Series:
-    return places["drawn_x_m"].between(box[0], box[2]) & places["drawn_y_m"].between(box[1], box[3])
-
-
-def _area(study: Study, places: pd.DataFrame) -> BaseGeometry:
-    around = sites_area(places["drawn_x_m"], places["drawn_y_m"])
-    if study.study.area is None:
-        # The hull of exact places would show the outermost ones.
-        return around
-    return read_area(study.study.area, study.study.crs, shown=study.shown(study.study.area))
-
-
-def _backdrop(study: Study, box: Box) -> tuple[tuple[np.ndarray, ...], tuple[np.ndarray, ...], str]:
-    path = study.publish.basemap
-    if not isinstance(path, Path):
-        return (), (), ""
-    shapes = read_shapes(path, study.study.crs, shown=study.shown(path)).geometry.array
-    # A tenth of a millimetre on the page is not seen.
-    tolerance = (box[2] - box[0]) / 1000
-    shapes = shapely.simplify(shapely.clip_by_rect(shapely.make_valid(shapes), *box), tolerance)
-    parts = shapely.get_parts(shapely.get_parts(shapes))
-    areas = parts[np.isin(shapely.get_type_id(parts), [3])]
-    lines = parts[np.isin(shapely.get_type_id(parts), [1, 2])]
-    return (
-        tuple(shapely.get_coordinates(ring) for ring in shapely.get_exterior_ring(areas)),
-        tuple(shapely.get_coordinates(line) for line in lines),
-        study.shown(path),
-    )
-
-
-def _rings(area: BaseGeometry) -> tuple[np.ndarray, ...]:
-    polygons = [part for part in shapely.get_parts(area) if part.geom_type == "Polygon"]
-    return tuple(shapely.get_coordinates(ring) for part in polygons for ring in (part.exterior, *part.interiors))
-
-
-def _true_north(crs: str, box: Box) -> float | None:
-    """Return where true north lies, clockwise from grid north, or None when it turns too much over the map."""
-    west, south, east, north = box
-    easting, northing = np.meshgrid(np.linspace(west, east, 3), np.linspace(south, north, 3))
-    to_degrees = Transformer.from_crs(crs, Proj(crs).crs.geodetic_crs, always_xy=True)
-    longitude, latitude = to_degrees.transform(easting.ravel(), northing.ravel())
-    convergence = np.asarray(Proj(crs).get_factors(longitude, latitude).meridian_convergence)
-    if not np.isfinite(convergence).all() or np.ptp(convergence) > _STEADY_NORTH_DEG:
-        return None
-    # The convergence is the angle from true north to grid north.
-    return -float(convergence.mean())
 
 
 def _clear_stale(folder: Path, keep: set[str]) -> None:

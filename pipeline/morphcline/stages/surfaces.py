@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -20,16 +19,16 @@ from morphcline.files.surfaces import QUANTITIES, Tile, write_surfaces
 from morphcline.files.tables import read_table, write_table
 from morphcline.files.vectors import study_area
 from morphcline.places.grid import StudyGrid
-from morphcline.records.smoothing import Samples, families, is_exhaustive, samples_of
+from morphcline.records.smoothing import Samples, families, samples_of
+from morphcline.records.surface_tables import BANDWIDTH_COLUMNS, ERROR_NOTE, SURFACE_COLUMNS
 from morphcline.render import labels
 from morphcline.scoring.species import slug
 from morphcline.scoring.traits import wanted_traits
+from morphcline.stages._settling import Settled, blur_of, settle
 from morphcline.stages.base import Account, Context, Stage
-from morphcline.stats.bandwidth import Rung, choose_bandwidth, correlation_about_surface, left_out_deviance
-from morphcline.stats.blur import squared_blur
-from morphcline.stats.kernels import CUT, Floats, nearest_bandwidth
+from morphcline.stats.kernels import CUT, Floats
 from morphcline.stats.local_likelihood import Flags
-from morphcline.stats.smoothing import LEAST_SITES, Family, Smoothed, Task, one_thread, smooth
+from morphcline.stats.smoothing import Family, Smoothed, Task, smooth
 from morphcline.study import Neighbours, Study
 
 #: Sites with a trait below which it has no surface: a plane has three unknowns, and a scatter about it needs more.
@@ -37,46 +36,6 @@ MIN_SITES = 5
 
 _TILE = 32  # cells: small enough that a tile's sites are few, large enough that starting it costs nothing
 _BATCH = 64  # tiles held in memory at once
-_PILOT_RUNGS = 6  # a bandwidth within a third or so is near enough to tell the sites' scatter
-
-#: What a standard error says, and what it doesn't.
-ERROR_NOTE = (
-    "The standard error covers chance, in the shells and in the sites, and what smoothing blurs as far as half the "
-    "bandwidth shows it; along an edge sharper than a bandwidth the surface is blurred by more than it says."
-)
-
-_BANDWIDTH_COLUMNS = {
-    "species": "species, by its full name",
-    "trait": "trait that the bandwidth is for; the three colours share one, and so do the nine morphs: they stand "
-    "together, with commas between",
-    "bandwidth_m": "candidate bandwidth in metres: standard deviation of the Gaussian, half-width of the others; "
-    "for a bandwidth that follows the sites, its median over them",
-    "deviance": "leave-one-site-out deviance (for colours and morphs multinomial), scaled for over-dispersion; lower "
-    "foretells better",
-    "chosen": "True for the bandwidth that the surface has",
-}
-_SURFACE_COLUMNS = {
-    "species": "species, by its full name",
-    "trait": "trait",
-    "bandwidth_m": "bandwidth in metres; its median over the sites where it follows them",
-    "degree": "0: kernel-weighted proportion; 1: local logistic plane",
-    "kernel": "gaussian, epanechnikov or tricube",
-    "cells": "cells of the raster inside the study area",
-    "cells_blank": "of these, cells with less support than the study file asks for, and for planes those with fewer "
-    f"than {LEAST_SITES:g} effective sites or none that span a plane",
-    "fallback_cells": "shown cells whose plane the shells alone don't hold: with less than half an effective shell "
-    "of a kind in reach, where the frequency goes over to the proportion, or with sites so nearly separated that the "
-    "slope is held; their standard error allows for it",
-    "sites": "samples with shells that can show the trait",
-    "shells": "shells that can show the trait",
-    "rho": "intra-site correlation about the surface, by which samples are weighted; it holds no difference that the "
-    "surface follows, unlike the regional one. Colours share theirs, and so do the nine morphs",
-    "closure_max": "largest misfit of the sum of the colours, or of the nine morphs, in a shown cell before they were "
-    "divided by it. Colours are divided by their sum, always. The nine morphs are fitted one by one and leave room for "
-    "shells with another single band: they are divided by their sum where it exceeds 1, and everywhere if no such "
-    "shell was found; 0 for other traits",
-    "not_smoothed_because": "why the trait has no surface, else empty",
-}
 
 
 @dataclass(frozen=True)
@@ -111,26 +70,6 @@ class _Tally:
         self.closure = np.maximum(self.closure, smoothed.closure)
 
 
-@dataclass(frozen=True)
-class _Settled:
-    """A family of traits with what was settled for it: one bandwidth everywhere, or one that follows its own sites."""
-
-    traits: tuple[str, ...]
-    places: Floats
-    exhaustive: bool
-    rho: float
-    metres: float
-    neighbours: int | None
-    candidates: Floats
-    deviance: Floats
-    at_limit: bool = False
-
-    def bandwidth_at(self, places: Floats) -> Floats:
-        if self.neighbours is None:
-            return np.full(len(places), self.metres)
-        return nearest_bandwidth(places, self.places, neighbours=self.neighbours)
-
-
 def raster_name(species: str) -> str:
     """Return the name of a species' raster, from the output folder."""
     return f"surfaces/{slug(species)}.tif"
@@ -160,8 +99,8 @@ def run(context: Context) -> Account:
             "not_smoothed": dict(zip(absent["trait"], absent["not_smoothed_because"], strict=True)),
             "fallback_cells": int(table["fallback_cells"].sum()),
         }
-    write_table(context.path("tables/bandwidth.csv"), pd.concat(curves, ignore_index=True), _BANDWIDTH_COLUMNS)
-    write_table(context.path("tables/surfaces.csv"), pd.concat(lines, ignore_index=True), _SURFACE_COLUMNS)
+    write_table(context.path("tables/bandwidth.csv"), pd.concat(curves, ignore_index=True), BANDWIDTH_COLUMNS)
+    write_table(context.path("tables/surfaces.csv"), pd.concat(lines, ignore_index=True), SURFACE_COLUMNS)
     return account
 
 
@@ -199,10 +138,10 @@ def _smooth_species(context: Context, area: _Area, samples: Samples) -> tuple[pd
     kept = samples.of_traits([trait for trait in samples.traits if not reasons[trait]])
     tally = _Tally(len(kept.traits))
     blur = np.full(kept.total.shape, np.nan)
-    settled = [_settle(context, kept.of_traits(family)) for family in families(kept)]
+    settled = [settle(context, kept.of_traits(family)) for family in families(kept)]
     for family in settled:
         columns = [kept.traits.index(trait) for trait in family.traits]
-        blur[:, columns] = _blur(context.study, family, kept.count[:, columns], kept.total[:, columns], kept.places)
+        blur[:, columns] = blur_of(context.study, family, kept.count[:, columns], kept.total[:, columns], kept.places)
     write_surfaces(
         context.path(raster_name(samples.species)),
         grid=area.grid,
@@ -244,7 +183,7 @@ def _smooth_species(context: Context, area: _Area, samples: Samples) -> tuple[pd
     table.loc[smoothed, "cells_blank"] = tally.blank
     table.loc[smoothed, "fallback_cells"] = tally.held
     table.loc[smoothed, "closure_max"] = tally.closure
-    curve = pd.concat(curves, ignore_index=True) if curves else pd.DataFrame(columns=list(_BANDWIDTH_COLUMNS))
+    curve = pd.concat(curves, ignore_index=True) if curves else pd.DataFrame(columns=list(BANDWIDTH_COLUMNS))
     return curve, table, _warnings(context.study, samples.species, settled, table)
 
 
@@ -257,61 +196,13 @@ def _why_not(samples: Samples, trait: str) -> str:
     return ""
 
 
-def _settle(context: Context, samples: Samples) -> _Settled:
-    """Return bandwidth and correlation of a family: a pilot surface with the regional correlation, and then its own."""
-    surfaces = context.study.surfaces
-    context.tick(0, 1, f"bandwidth of {samples.species}: {samples.traits[0]}")
-    total, rho = samples.total[:, 0], float(samples.rho[0])
-    pilot = _bandwidth(context, samples, rho, rungs=_PILOT_RUNGS)
-    with one_thread():
-        rho = correlation_about_surface(
-            samples.places, samples.count, total, bandwidth=pilot.bandwidth_at(samples.places), rho=rho,
-            kernel=surfaces.kernel, degree=surfaces.degree,
-        )  # fmt: skip
-    return _bandwidth(context, samples, rho)
-
-
-def _bandwidth(context: Context, samples: Samples, rho: float, *, rungs: int = 10) -> _Settled:
-    surfaces, total = context.study.surfaces, samples.total[:, 0]
-    settled = partial(_Settled, samples.traits, samples.places, is_exhaustive(samples), rho)
-    if isinstance(surfaces.bandwidth, Neighbours):
-        k = surfaces.bandwidth.neighbours
-        metres = float(np.median(nearest_bandwidth(samples.places, samples.places, neighbours=k)))
-        return settled(metres, k, np.array([metres]), np.array([np.nan]))
-    if isinstance(surfaces.bandwidth, float):
-        metres = surfaces.bandwidth
-        rung = Rung(metres, samples.places, samples.count, total, rho, surfaces.kernel, surfaces.degree)
-        return settled(metres, None, np.array([metres]), np.array([_deviance(rung)]))
-    choice = choose_bandwidth(
-        samples.places, samples.count, total, rho=rho, kernel=surfaces.kernel, degree=surfaces.degree, rungs=rungs,
-        apply=lambda _, rungs: context.workers.map(_deviance, rungs),
-    )  # fmt: skip
-    return settled(choice.bandwidth, None, choice.candidates, choice.deviance, choice.at_limit)
-
-
-def _blur(study: Study, family: _Settled, count: Floats, total: Floats, places: Floats) -> Floats:
-    blur = np.full(count.shape, np.nan)
-    rows = np.flatnonzero(total[:, 0] > 0)
-    with one_thread():
-        blur[rows] = squared_blur(
-            places[rows], count[rows], total[rows], bandwidth=family.bandwidth_at(places[rows]), rho=family.rho,
-            kernel=study.surfaces.kernel, degree=study.surfaces.degree,
-        )  # fmt: skip
-    return blur
-
-
-def _deviance(rung: Rung) -> float:
-    with one_thread():
-        return left_out_deviance(rung)
-
-
 def _tiles(
     context: Context,
     area: _Area,
     samples: Samples,
     kept: Samples,
     blur: Floats,
-    settled: Sequence[_Settled],
+    settled: Sequence[Settled],
     tally: _Tally,
 ) -> Iterator[Tile]:
     """Yield the raster tile by tile, a batch at a time over the workers; the tally grows as they are taken."""
@@ -333,7 +224,7 @@ def _tiles(
     context.tick(len(pieces), len(pieces), f"surfaces of {samples.species}")
 
 
-def _task(study: Study, samples: Samples, blur: Floats, settled: Sequence[_Settled], places: Floats) -> Task:
+def _task(study: Study, samples: Samples, blur: Floats, settled: Sequence[Settled], places: Floats) -> Task:
     families_here = tuple(
         Family(
             tuple(samples.traits.index(trait) for trait in family.traits), family.exhaustive,
@@ -357,7 +248,7 @@ def _task(study: Study, samples: Samples, blur: Floats, settled: Sequence[_Settl
     )
 
 
-def _tags(study: Study, samples: Samples, settled: Sequence[_Settled], reasons: dict[str, str]) -> dict[str, str]:
+def _tags(study: Study, samples: Samples, settled: Sequence[Settled], reasons: dict[str, str]) -> dict[str, str]:
     surfaces = study.surfaces
     method = "local logistic regression" if surfaces.degree else "kernel-weighted proportion"
     asked = surfaces.bandwidth
@@ -382,7 +273,7 @@ def _tags(study: Study, samples: Samples, settled: Sequence[_Settled], reasons: 
     return tags
 
 
-def _warnings(study: Study, species: str, settled: Sequence[_Settled], table: pd.DataFrame) -> list[str]:
+def _warnings(study: Study, species: str, settled: Sequence[Settled], table: pd.DataFrame) -> list[str]:
     said = []
     absent = table[table["not_smoothed_because"] != ""]
     if len(absent) == len(table):
@@ -423,5 +314,5 @@ STAGE = Stage(
     ),
     run=run,
     sources=lambda study: () if study.study.area is None else (study.study.area,),
-    columns={"tables/bandwidth.csv": _BANDWIDTH_COLUMNS, "tables/surfaces.csv": _SURFACE_COLUMNS},
+    columns={"tables/bandwidth.csv": BANDWIDTH_COLUMNS, "tables/surfaces.csv": SURFACE_COLUMNS},
 )

@@ -12,8 +12,9 @@ import pandas as pd
 from markupsafe import Markup, escape
 
 from morphcline.render import labels
-from morphcline.render.report import methods, sections, summary
+from morphcline.render.report import methods, summary
 from morphcline.render.report.parts import Section, ShownFigure
+from morphcline.render.report.topics import change, clines, environment, neighbours, records, surfaces
 from morphcline.scoring import cautions
 from morphcline.scoring.species import slug
 
@@ -95,20 +96,20 @@ def _sections(data: ReportData) -> list[Section]:
     tables, figures = data.tables, data.figures
     level = labels.level(data.settings["scoring"]["confidence"])
     regional = tables["regional"]
-    told = [sections.came_in(data.accounts["intake"], data.recorders)]
+    told = [records.came_in(data.accounts["intake"], data.recorders)]
     notes = [str(note) for note in data.accounts["frequencies"].get("notes", [])]
     for species in dict.fromkeys(regional["species"]):
         of_species = [note for note in notes if note.startswith(species)]
-        told.append(sections.found(regional, species, figures, slug(species), of_species, level))
+        told.append(records.found(regional, species, figures, slug(species), of_species, level))
     left_out = [str(sentence) for sentence in data.accounts["landscape"].get("left_out", [])]
     told += [
-        sections.surfaces(tables["surfaces"], data.settings["surfaces"]["bandwidth"], figures),
-        sections.alike(tables["autocorrelation"], figures),
-        sections.clines(tables["clines"], figures),
-        sections.environment(tables["environment"], tables["environment_skill"], figures, left_out, level),
+        surfaces.surfaces(tables["surfaces"], data.settings["surfaces"]["bandwidth"], figures),
+        neighbours.alike(tables["autocorrelation"], figures),
+        clines.clines(tables["clines"], figures),
+        environment.environment(tables["environment"], tables["environment_skill"], figures, left_out, level),
     ]
-    change = sections.change(tables["change"], figures)
-    return told if change is None else [*told, change]
+    since = change.change(tables["change"], figures)
+    return told if since is None else [*told, since]
 
 
 def _italic_species(names: Sequence[str], text: str) -> Markup:

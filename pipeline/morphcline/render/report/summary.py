@@ -10,8 +10,8 @@ from morphcline.records.change_table import OVER_PAIRS
 from morphcline.render import labels
 from morphcline.render.report import sentences
 from morphcline.render.report.parts import KEY_TRAITS, by_trait, rows_of
-from morphcline.render.report.sections import CLASS_TERM
 from morphcline.render.report.sentences import LEVEL, known
+from morphcline.render.report.topics.environment import CLASS_TERM
 
 MOST_OF_A_KIND = 2
 

@@ -1,0 +1,73 @@
+"""Which traits change along a line."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import pandas as pd
+
+from morphcline.render import labels
+from morphcline.render.report import sentences
+from morphcline.render.report.parts import (
+    Points,
+    Row,
+    Section,
+    ShownFigure,
+    ShownTable,
+    by_trait,
+    distance_cell,
+    figures_named,
+    main_rows,
+    rows_of,
+)
+from morphcline.render.report.sentences import known
+
+#: Cline models of less weight than this are left to the table.
+LEAST_WEIGHT = 0.01
+
+
+def clines(frame: pd.DataFrame, figures: Sequence[ShownFigure]) -> Section:
+    """Say which traits change along a line, where and how steeply."""
+    groups = by_trait(main_rows(rows_of(frame)))
+    table = ShownTable(
+        f"The models with a weight of evidence (AICc) of {LEAST_WEIGHT} or more among those for a trait. The centre is "
+        "counted along the bearing from the middle of the sites; centre and width are given for the model chosen. The "
+        "other models, intervals and the nine morphs are in tables/clines.csv.",
+        ("Species", "Trait", "Model"),
+        ("Bearing", "Centre", "Width", "Weight"),
+        [
+            (
+                species,
+                labels.trait_title(trait),
+                labels.sentence(labels.model_name(row["model"])),
+                labels.bearing(row["bearing_deg"]) if known(row["bearing_deg"]) else "–",
+                distance_cell(row["centre_m"]) if _told(row) else "–",
+                _width_cell(row) if _told(row) else "–",
+                f"{row['weight']:.2f}",
+            )
+            for species, traits in groups.items()
+            for trait, rows in traits.items()
+            for row in rows
+            if known(row["weight"]) and row["weight"] >= LEAST_WEIGHT
+        ],
+    )
+    return Section(
+        "clines",
+        "Clines",
+        points=[
+            Points(species, [sentences.cline(rows) for rows in traits.values()]) for species, traits in groups.items()
+        ],
+        figures=figures_named(figures, "cline"),
+        tables=[table] if table.rows else [],
+    )
+
+
+def _told(row: Row) -> bool:
+    """Return whether a model's centre and width describe a cline: the chosen one's, if it has an inflection."""
+    return str(row["chosen"]) == "True" and row["model"] != "linear"
+
+
+def _width_cell(row: Row) -> str:
+    if str(row["step"]) == "True":
+        return f"under {distance_cell(row['width_high'])}" if known(row["width_high"]) else "–"
+    return distance_cell(row["width_m"])

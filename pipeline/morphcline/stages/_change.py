@@ -1,0 +1,32 @@
+"""The part of the stage of clines that compares with earlier surveys."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from morphcline.files.tables import read_table, write_table
+from morphcline.records.change_table import CHANGE_COLUMNS, Surveys, change_rows
+from morphcline.stages.base import Account, Context
+
+
+def write_change(
+    context: Context, frequencies: pd.DataFrame, regional: pd.DataFrame, sites: pd.DataFrame, account: Account
+) -> None:
+    study = context.study
+    earlier_sites, earlier = (
+        read_table(context.path(f"tables/{name}.csv")) for name in ("earlier_sites", "earlier_frequencies")
+    )
+    table, paired = change_rows(
+        Surveys(sites, frequencies, earlier_sites, earlier, regional),
+        study.scoring.species,
+        within_m=study.change.within_m,
+        confidence=study.scoring.confidence,
+    )
+    write_table(context.path("tables/change.csv"), table, CHANGE_COLUMNS)
+    account["change"] = {"within_m": study.change.within_m, "surveys": paired}
+    account["warnings"] += [
+        f"{row['species']}: none of {row['earlier_sites']} sites of the survey {row['earlier_survey']} lies within "
+        f"{study.change.within_m:g} m of a present one, so no change is computed; see [change] within_m."
+        for row in paired
+        if not row["paired"]
+    ]

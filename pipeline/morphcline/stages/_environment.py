@@ -1,0 +1,63 @@
+"""The part of the stage of clines that asks what habitat and temperature explain: its tasks."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from morphcline.records.environment_tables import MOST_SITES, EnvironmentTask
+from morphcline.records.smoothing import Samples
+from morphcline.stages.base import Account, Context
+
+
+def environment_tasks(
+    context: Context, samples: dict[str, Samples], sites: pd.DataFrame, account: Account
+) -> list[EnvironmentTask]:
+    """Return a task a species, of the sites where all that is known anywhere is known."""
+    place = sites.set_index("site")
+    with_habitat, with_temperature = bool((sites["habitat"] != "").any()), bool(sites["temperature_c"].notna().any())
+    if not (with_habitat or with_temperature):
+        account["warnings"].append(
+            "No habitat or temperature is known at any site, so nothing is said of what they explain: environment.csv "
+            "holds its header only."
+        )
+        return []
+    for known, what in ((with_habitat, "habitat"), (with_temperature, "temperature")):
+        if not known:
+            account["warnings"].append(f"No {what} is known at any site; the environment models do without it.")
+    tasks = []
+    for species, of_species in samples.items():
+        here = place.loc[list(of_species.names)]
+        kept = np.ones(len(here), dtype=bool)
+        if with_habitat:
+            kept &= (here["habitat"] != "").to_numpy()
+        if with_temperature:
+            kept &= here["temperature_c"].notna().to_numpy()
+        rng = context.rng("environment", species)
+        told: dict[str, Any] = {"sites": int(kept.sum()), "left_out_without_habitat_or_temperature": int((~kept).sum())}
+        account["environment"][species] = told
+        rows = np.flatnonzero(kept)
+        if len(rows) > MOST_SITES:
+            told["left_out_for_speed"] = len(rows) - MOST_SITES
+            account["warnings"].append(
+                f"{species}: the environment models take {MOST_SITES} of {len(rows)} sites, drawn at random."
+            )
+            rows = np.sort(rng.choice(rows, MOST_SITES, replace=False))
+        if len(rows):
+            tasks.append(
+                EnvironmentTask(
+                    species,
+                    of_species.traits,
+                    of_species.places[rows, 0],
+                    of_species.places[rows, 1],
+                    of_species.count[rows],
+                    of_species.total[rows],
+                    tuple(here["habitat"].iloc[rows]) if with_habitat else None,
+                    here["temperature_c"].to_numpy(dtype=np.float64)[rows] if with_temperature else None,
+                    context.study.scoring.confidence,
+                    rng,
+                )
+            )
+    return tasks

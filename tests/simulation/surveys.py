@@ -1,0 +1,51 @@
+"""Invented surveys with a known truth: sites, smooth fields over them, sample sizes, over-dispersed counts."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+#: A region's side in metres.
+SIDE_M = 40_000.0
+
+
+def scattered(rng: np.random.Generator, sites: int, *, side_m: float = SIDE_M) -> Floats:
+    """Return places spread evenly over a square, (sites, 2)."""
+    return rng.uniform(0.0, side_m, (sites, 2))
+
+
+def clustered(
+    rng: np.random.Generator, sites: int, *, clusters: int, spread_m: float, side_m: float = SIDE_M
+) -> Floats:
+    """Return places scattered around a few centres, as volunteers' are around towns, (sites, 2)."""
+    centres = rng.uniform(0.0, side_m, (clusters, 2))
+    return centres[rng.integers(0, clusters, sites)] + rng.normal(0.0, spread_m, (sites, 2))
+
+
+def smooth_field(rng: np.random.Generator, places: Floats, *, range_m: float, fields: int = 1) -> Floats:
+    """Return standard normal values with correlation exp(-d / range) between places, (sites, fields)."""
+    apart = np.hypot(*(places[:, None] - places[None]).transpose(2, 0, 1))
+    root = np.linalg.cholesky(np.exp(-apart / range_m) + 1e-9 * np.eye(len(places)))
+    return root @ rng.standard_normal((len(places), fields))
+
+
+def sizes(rng: np.random.Generator, sites: int, *, mean: float = 30.0, least: int = 5) -> Floats:
+    """Return numbers of shells: negative binomial with size 5, as finds are, and no fewer than the least."""
+    return np.maximum(rng.negative_binomial(5.0, 5.0 / (5.0 + mean), sites), least).astype(np.float64)
+
+
+def counts(rng: np.random.Generator, frequency: Floats, total: Floats, *, rho: float) -> Floats:
+    """Return beta-binomial counts: a site's own frequency is drawn around the mean with intra-site correlation rho."""
+    frequency = np.broadcast_to(frequency, np.shape(total))
+    if rho == 0.0:
+        return rng.binomial(total.astype(int), frequency).astype(np.float64)
+    scale = (1.0 - rho) / rho
+    own = rng.beta(np.maximum(frequency * scale, 1e-12), np.maximum((1.0 - frequency) * scale, 1e-12))
+    return rng.binomial(total.astype(int), own).astype(np.float64)
+
+
+def sigmoid(values: Floats) -> Floats:
+    """Return 1 / (1 + exp(-values))."""
+    return 1.0 / (1.0 + np.exp(-values))
