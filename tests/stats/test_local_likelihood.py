@@ -282,14 +282,48 @@ def test_leaving_a_site_out_is_fitting_without_it():
     sites = rng.uniform(0, 10, (30, 2))
     total = rng.integers(5, 40, (30, 1)).astype(float)
     count = rng.binomial(total.astype(int), expit(sites[:, :1] - 5)).astype(float)
-    left_out = fit_local(sites, sites, count, total, bandwidth=3.0, leave_own_out=True)
+    left_out = fit_local(sites, sites, count, total, bandwidth=3.0, left_out=np.arange(30))
     for i in range(30):
         others = np.arange(30) != i
         alone = fit_local(sites[i : i + 1], sites[others], count[others], total[others], bandwidth=3.0)
         assert left_out.frequency[i, 0] == pytest.approx(alone.frequency[0, 0], abs=1e-9)
         assert left_out.fallback[i, 0] == alone.fallback[0, 0]
     with pytest.raises(ValueError, match="needs the sites as points"):
-        fit_local(sites[:3], sites, count, total, bandwidth=3.0, leave_own_out=True)
+        fit_local(sites[:3], sites, count, total, bandwidth=3.0, left_out=np.arange(30))
+
+
+@pytest.mark.parametrize("degree", [0, 1])
+def test_a_blocked_site_counts_as_if_it_were_not_there(degree):
+    rng = np.random.default_rng(14)
+    sites, points = rng.uniform(0, 10, (40, 2)), rng.uniform(0, 10, (6, 2))
+    total = rng.integers(5, 40, (40, 1)).astype(float)
+    count = rng.binomial(total.astype(int), expit(sites[:, :1] - 5)).astype(float)
+    blocked = rng.random((6, 40)) < 0.4
+    fit = fit_local(points, sites, count, total, bandwidth=3.0, degree=degree, blocked=blocked)
+    mean = mean_near(points, sites, count, total, bandwidth=3.0, blocked=blocked)
+    for i in range(6):
+        seen = ~blocked[i]
+        alone = fit_local(points[i : i + 1], sites[seen], count[seen], total[seen], bandwidth=3.0, degree=degree)
+        for name in ("frequency", "standard_error", "effective_shells", "effective_sites"):
+            assert getattr(fit, name)[i, 0] == pytest.approx(getattr(alone, name)[0, 0], rel=1e-6)
+        assert mean[i] == pytest.approx(
+            mean_near(points[i : i + 1], sites[seen], count[seen], total[seen], bandwidth=3.0)[0]
+        )
+    nothing = fit_local(points, sites, count, total, bandwidth=3.0, degree=degree, blocked=np.ones((6, 40), dtype=bool))
+    assert (nothing.effective_shells == 0).all()
+    assert np.isnan(nothing.frequency).all()
+
+
+def test_leaving_a_block_out_is_fitting_without_its_sites():
+    rng = np.random.default_rng(13)
+    sites = rng.uniform(0, 10, (30, 2))
+    count, total = rng.binomial(20, 0.4, (30, 1)).astype(float), np.full((30, 1), 20.0)
+    block = rng.integers(0, 4, 30)
+    left_out = fit_local(sites, sites, count, total, bandwidth=3.0, left_out=block)
+    for i in range(30):
+        others = block != block[i]
+        alone = fit_local(sites[i : i + 1], sites[others], count[others], total[others], bandwidth=3.0)
+        assert left_out.frequency[i, 0] == pytest.approx(alone.frequency[0, 0], abs=1e-9)
 
 
 def test_nothing_that_is_lent_is_changed():

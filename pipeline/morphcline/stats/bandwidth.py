@@ -118,7 +118,7 @@ def left_out_deviance(rung: Rung) -> float:
     share = np.divide(rung.count, total, out=np.zeros(rung.count.shape), where=total > 0)
     fit = fit_local(
         rung.sites, rung.sites, rung.count, total, bandwidth=rung.bandwidth, rho=rung.rho, kernel=rung.kernel,
-        degree=rung.degree, leave_own_out=True,
+        degree=rung.degree, left_out=np.arange(len(rung.sites)),
     )  # fmt: skip
     foretold, half = _foretold(fit, share * shells, np.broadcast_to(shells, share.shape))
     if (rung.count.sum(axis=1) < rung.total).any():
@@ -243,8 +243,9 @@ def correlation_about_surface(
     """
     totals = np.broadcast_to(total[:, None], count.shape)
     pilot = fit_local(
-        sites, sites, count, totals, bandwidth=bandwidth, rho=rho, kernel=kernel, degree=degree, leave_own_out=True
-    )
+        sites, sites, count, totals, bandwidth=bandwidth, rho=rho, kernel=kernel, degree=degree,
+        left_out=np.arange(len(sites)),
+    )  # fmt: skip
     judged = (totals > 0) & (pilot.effective_shells > 0)
     shown = np.divide(count, totals, out=np.zeros(count.shape), where=totals > 0)
     missed = np.where(judged, np.square(shown - pilot.frequency), 0.0).sum(axis=1)

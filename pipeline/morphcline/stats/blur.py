@@ -7,7 +7,7 @@ from typing import Literal
 import numpy as np
 
 from morphcline.stats.kernels import Floats, KernelName
-from morphcline.stats.local_likelihood import fit_local
+from morphcline.stats.local_likelihood import Flags, fit_local
 
 #: The bias of a kernel-weighted mean or plane grows as the square of the bandwidth (Loader 1999, chapter 2): half of it
 #: takes away three quarters, so that the bias is 4/3 of the difference.
@@ -26,6 +26,7 @@ def squared_blur(
     rho: float | Floats,
     kernel: KernelName = "gaussian",
     degree: Literal[0, 1] = 1,
+    blocked: Flags | None = None,
 ) -> Floats:
     """Return, at each site, an estimate of the squared bias of the surface there; a mean over sites is of use, not one.
 
@@ -37,6 +38,7 @@ def squared_blur(
     rho : float or array (traits,)
     kernel : {"gaussian", "epanechnikov", "tricube"}
     degree : {0, 1}
+    blocked : array of bool (sites, sites), optional
 
     Returns
     -------
@@ -50,7 +52,7 @@ def squared_blur(
     would pass for bias.
     """
     wide, narrow = (
-        fit_local(sites, sites, count, total, bandwidth=width, rho=rho, kernel=kernel, degree=degree)
+        fit_local(sites, sites, count, total, bandwidth=width, rho=rho, kernel=kernel, degree=degree, blocked=blocked)
         for width in (np.asarray(bandwidth, dtype=np.float64), np.asarray(bandwidth, dtype=np.float64) / 2.0)
     )
     by_chance = _SHARED * np.maximum(np.square(narrow.standard_error) - np.square(wide.standard_error), 0.0)

@@ -62,7 +62,8 @@ def fit_local(
     rho: float | Floats = 0.0,
     kernel: KernelName = "gaussian",
     degree: Literal[0, 1] = 1,
-    leave_own_out: bool = False,
+    left_out: NDArray[np.intp] | None = None,
+    blocked: Flags | None = None,
 ) -> LocalFit:
     """Return smoothed frequencies of all traits at some points, with standard errors and support.
 
@@ -79,8 +80,12 @@ def fit_local(
     degree : {0, 1}
         0: Σ K m y / Σ K m with y = count / total. 1: the value at the point of the logistic plane that maximises the
         log-likelihood weighted by K m; it follows a slope, and has no bias from it at an edge.
-    leave_own_out : bool
-        The points are the sites, and each is fitted without its own weight.
+    left_out : array of int (sites,), optional
+        The points are the sites, and each is fitted without all sites that have its number: different numbers leave out
+        each site alone, those of blocks whole blocks.
+    blocked : array of bool (points, sites), optional
+        Sites that have no weight at a point, whatever their distance
+        (:func:`morphcline.stats.barriers.blocked`).
 
     Returns
     -------
@@ -89,7 +94,7 @@ def fit_local(
     Raises
     ------
     ValueError
-        When ``leave_own_out`` is asked for and there are not as many points as sites.
+        When ``left_out`` is given and there are not as many points as sites.
 
     Notes
     -----
@@ -100,8 +105,8 @@ def fit_local(
     error is at least the binomial one of the effective shells, with the frequency held half a shell away from 0 and 1.
     Local likelihood: Tibshirani & Hastie (1987); Loader (1999). Effective numbers: Kish (1965).
     """
-    if leave_own_out and len(points) != len(sites):
-        raise ValueError(f"leaving each site's own weight out needs the sites as points: {len(points)} != {len(sites)}")
+    if left_out is not None and not len(points) == len(sites) == len(left_out):
+        raise ValueError(f"leaving sites out needs the sites as points: {len(points)} != {len(sites)}")
     shape = (len(points), count.shape[1])
     shells = effective_number(total, rho)
     shown = np.divide(count * shells, total, out=np.zeros(count.shape), where=total > 0)
@@ -119,8 +124,10 @@ def fit_local(
     for block, near in _blocks(points, sites, spread, CUT[kernel]):
         weights = kernel_weights(points[block], sites[near], bandwidth=spread[block], kernel=kernel)
         weights[weights < at_cut] = 0.0  # or what counts far away would depend on the points that share a block
-        if leave_own_out:
-            weights[block[:, None] == near[None, :]] = 0.0
+        if left_out is not None:
+            weights[left_out[block][:, None] == left_out[near]] = 0.0
+        if blocked is not None:
+            weights[blocked[np.ix_(block, near)]] = 0.0
         _proportions(fit, block, weights, shown[near], shells[near], at_reach)
         if degree == 1:
             _planes(fit, block, weights, points[block], sites[near], shown[near], shells[near])
@@ -136,6 +143,7 @@ def mean_near(
     *,
     bandwidth: float | Floats,
     kernel: KernelName = "gaussian",
+    blocked: Flags | None = None,
 ) -> Floats:
     """Return kernel-weighted means Σ K m v / Σ K m of values at the sites.
 
@@ -149,6 +157,7 @@ def mean_near(
         Effective shells m.
     bandwidth : float or array (points,)
     kernel : {"gaussian", "epanechnikov", "tricube"}
+    blocked : array of bool (points, sites), optional
 
     Returns
     -------
@@ -162,6 +171,8 @@ def mean_near(
     for block, near in _blocks(points, sites, spread, CUT[kernel]):
         weights = kernel_weights(points[block], sites[near], bandwidth=spread[block], kernel=kernel)
         weights[weights < _kernel_at(CUT[kernel], kernel)] = 0.0
+        if blocked is not None:
+            weights[blocked[np.ix_(block, near)]] = 0.0
         whole = weights @ shells[near]
         mean[block] = np.divide(
             weights @ (shells[near] * values[near]), whole, out=np.full(whole.shape, np.nan), where=whole > 0

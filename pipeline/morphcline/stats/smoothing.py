@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
-from morphcline.stats.kernels import Floats, KernelName
+from morphcline.stats.barriers import blocked
+from morphcline.stats.kernels import CUT, Floats, KernelName
 from morphcline.stats.local_likelihood import Flags, LocalFit, fit_local, mean_near
 from morphcline.stats.overdispersion import effective_number
 
@@ -55,6 +56,8 @@ class Task:
     kernel : {"gaussian", "epanechnikov", "tricube"}
     degree : {0, 1}
     min_effective_shells : float
+    barriers : array (segments, 4)
+        Straight pieces of what samples don't speak across (:func:`morphcline.stats.barriers.blocked`).
     """
 
     points: Floats
@@ -66,6 +69,14 @@ class Task:
     kernel: KernelName
     degree: Literal[0, 1]
     min_effective_shells: float
+    barriers: Floats = field(default_factory=lambda: np.empty((0, 4)))
+
+    def blocked(self) -> Flags | None:
+        """Return which sites have no weight at which points, as far as any kernel reaches; None without barriers."""
+        if not len(self.barriers):
+            return None
+        reach = CUT[self.kernel] * max(float(family.bandwidth.max()) for family in self.families)
+        return blocked(self.points, self.sites, self.barriers, reach=reach)
 
 
 @dataclass(frozen=True)
@@ -119,10 +130,11 @@ def smooth(task: Task) -> Smoothed:
     shape = len(task.points), task.count.shape[1]
     frequency, error = np.full(shape, np.nan), np.full(shape, np.nan)
     effective, held, closure = np.zeros(shape), np.zeros(shape, dtype=bool), np.zeros(shape[1])
+    hidden = task.blocked()
     for family in task.families:
         members = list(family.traits)
         with one_thread():
-            fit, squared_error = _fit(task, family)
+            fit, squared_error = _fit(task, family, hidden)
         shown = fit.effective_shells >= task.min_effective_shells
         if task.degree == 1:
             shown &= ~fit.fallback & (fit.effective_sites >= LEAST_SITES)
@@ -139,16 +151,18 @@ def smooth(task: Task) -> Smoothed:
     return Smoothed(frequency.astype(np.float32), error.astype(np.float32), effective.astype(np.float32), held, closure)
 
 
-def _fit(task: Task, family: Family) -> tuple[LocalFit, Floats]:
+def _fit(task: Task, family: Family, hidden: Flags | None) -> tuple[LocalFit, Floats]:
     members = np.array(family.traits, dtype=np.intp)
     rows = np.flatnonzero((task.total[:, members] > 0).any(axis=1))
     sites, total = task.sites[rows], task.total[np.ix_(rows, members)]
+    hidden = None if hidden is None else hidden[:, rows]
     fit = fit_local(
         task.points, sites, task.count[np.ix_(rows, members)], total,
         bandwidth=family.bandwidth, rho=family.rho, kernel=task.kernel, degree=task.degree,
+        blocked=hidden,
     )  # fmt: skip
     blur = mean_near(
         task.points, sites, task.blur[np.ix_(rows, members)], effective_number(total, family.rho),
-        bandwidth=family.bandwidth, kernel=task.kernel,
+        bandwidth=family.bandwidth, kernel=task.kernel, blocked=hidden,
     )  # fmt: skip
     return fit, np.square(fit.standard_error) + np.fmax(blur, 0.0)
