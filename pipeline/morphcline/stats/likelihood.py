@@ -15,6 +15,9 @@ Floats = NDArray[np.float64]
 #: Parameters to frequencies (n,) and their derivatives (n, k).
 MeanFunction = Callable[[Floats], tuple[Floats, Floats]]
 
+#: Parameters to a log-likelihood, its gradient (k,) and its information (k, k).
+Expansion = Callable[[Floats], tuple[float, Floats, Floats]]
+
 #: Frequencies are kept this far from 0 and 1 in the likelihood, where a single shell would make it minus infinity.
 MARGIN = 1e-10
 
@@ -154,10 +157,38 @@ def maximise(
     concave in p, and so the mean's block stays positive definite (Gauss-Newton). A rising diagonal (Marquardt 1963)
     does the rest.
     """
+    return climb(
+        lambda parameters: expansion(count, total, mean, parameters),
+        start,
+        lower=lower,
+        upper=upper,
+        fixed=fixed,
+        rounds=rounds,
+        tolerance=tolerance,
+    )
+
+
+def climb(
+    expand: Expansion,
+    start: Floats,
+    *,
+    lower: Floats,
+    upper: Floats,
+    fixed: NDArray[np.bool_] | None = None,
+    rounds: int = 100,
+    tolerance: float = 1e-7,
+) -> Maximum:
+    """Maximise any log-likelihood by damped Newton steps within bounds; arguments as for :func:`maximise`.
+
+    Parameters
+    ----------
+    expand : callable
+        Of the parameters: the log-likelihood, its gradient, and its information.
+    """
     held = np.zeros(len(start), dtype=bool) if fixed is None else fixed
     here = np.clip(start, lower, upper)
     here[held] = start[held]
-    value, gradient, information = _expand(count, total, mean, here)
+    value, gradient, information = expand(here)
     damping, converged = 1e-4, False
     for _ in range(rounds):
         stuck = ((here <= lower) & (gradient < 0)) | ((here >= upper) & (gradient > 0))
@@ -172,7 +203,7 @@ def maximise(
             converged = True
         trial = np.clip(here + step, lower, upper)
         trial[held] = here[held]
-        new_value, new_gradient, new_information = _expand(count, total, mean, trial)
+        new_value, new_gradient, new_information = expand(trial)
         if new_value >= value:
             here, value, gradient, information = trial, new_value, new_gradient, new_information
             damping = max(damping / 10, 1e-6)
@@ -197,7 +228,8 @@ def _damped_step(information: Floats, gradient: Floats, damping: float) -> tuple
             damping = max(damping * 10, 1e-3)
 
 
-def _expand(count: Floats, total: Floats, mean: MeanFunction, parameters: Floats) -> tuple[float, Floats, Floats]:
+def expansion(count: Floats, total: Floats, mean: MeanFunction, parameters: Floats) -> tuple[float, Floats, Floats]:
+    """Return a beta-binomial log-likelihood, its gradient and its information; the last parameter is logit rho."""
     frequency, slopes = mean(parameters[:-1])
     terms = beta_binomial_derivatives(count, total, np.clip(frequency, MARGIN, 1 - MARGIN), parameters[-1])
     gradient = np.append(slopes.T @ terms.by_p, terms.by_t.sum())
