@@ -36,6 +36,8 @@ class LocalFit:
         Kish's number of the sites' weights K m.
     gradient : array (points, traits, dimensions)
         Of the frequency, per unit of the positions; NaN where the point was not fitted by a plane.
+    gradient_covariance : array (points, traits, dimensions, dimensions)
+        Of the gradient, by chance alone; NaN where that is.
     fallback : array of bool (points, traits)
         Where a plane was asked for and the proportion stands instead.
     held : array of bool (points, traits)
@@ -48,6 +50,7 @@ class LocalFit:
     effective_shells: Floats
     effective_sites: Floats
     gradient: Floats
+    gradient_covariance: Floats
     fallback: Flags
     held: Flags
 
@@ -117,6 +120,7 @@ def fit_local(
         effective_shells=np.zeros(shape),
         effective_sites=np.zeros(shape),
         gradient=np.full((*shape, sites.shape[1]), np.nan),
+        gradient_covariance=np.full((*shape, sites.shape[1], sites.shape[1]), np.nan),
         fallback=np.zeros(shape, dtype=bool),
         held=np.zeros(shape, dtype=bool),
     )
@@ -248,6 +252,7 @@ def _planes(
         fit.frequency[block[good], trait] = share * planes.frequency[found] + (1.0 - share) * proportion[good]
         fit.standard_error[block[good], trait] = planes.standard_error[found]
         fit.gradient[block[good], trait] = share[:, None] * planes.gradient[found]
+        fit.gradient_covariance[block[good], trait] = planes.gradient_covariance[found]
         fit.held[block[good], trait] = planes.held[found]
         fit.fallback[block[good], trait] = False
 

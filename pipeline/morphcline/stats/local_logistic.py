@@ -36,7 +36,8 @@ class Planes:
     ----------
     frequency, standard_error : array (points,)
     gradient : array (points, dimensions)
-        Of the frequency, per unit of the positions.
+        Of the frequency, per unit of the positions: the plane's own slope at its point.
+    gradient_covariance : array (points, dimensions, dimensions)
     identified : array of bool (points,)
         The other values mean something.
     held : array of bool (points,)
@@ -48,6 +49,7 @@ class Planes:
     frequency: Floats
     standard_error: Floats
     gradient: Floats
+    gradient_covariance: Floats
     identified: Flags
     held: Flags
     least: Floats
@@ -84,7 +86,8 @@ def logistic_planes(points: Floats, sites: Floats, shown: Floats, shells: Floats
     With H = Σ K m p(1-p) z zᵀ and J = Σ K² m p(1-p) z zᵀ, z = (1, x), and P the curvature of the penalties, the
     variance of β is (H + P)⁻¹ (J + P) (H + P)⁻¹: a penalty counts as what was known before, with its own error. The
     frequency's standard error follows by the delta method; where the logit's is above 1, by the growth of half the
-    width of the frequencies one standard error to either side. The position x counts from the middle of the
+    width of the frequencies one standard error to either side. The gradient p(1-p) β has the covariance of the delta
+    method, its p and its β being estimated together. The position x counts from the middle of the
     points, for all of them: so the sums over sites are plain matrix products.
     """
     middle = points.mean(axis=0)
@@ -116,10 +119,19 @@ def logistic_planes(points: Floats, sites: Floats, shown: Floats, shells: Floats
     logit = np.sum(beta[rows] * at_point[rows], axis=1)
     value[rows] = _expit(logit)
     error[rows] = _error_of_frequency(logit, error_logits)
-    gradient[rows] = (value * (1.0 - value))[rows, None] * beta[rows, 1:] / unit
+    steepest = (value * (1.0 - value))[rows, None] / unit
+    gradient[rows] = steepest * beta[rows, 1:]
+    covariance = np.full((*points.shape, points.shape[1]), np.nan)
+    asides = []
+    for axis in range(points.shape[1]):
+        jacobian = (1.0 - 2.0 * value[rows])[:, None] * beta[rows, 1 + axis, None] * at_point[rows]
+        jacobian[:, 1 + axis] += 1.0
+        asides.append(_solve(_sum(information, curvature), steepest * jacobian))
+    for i, j in np.ndindex(points.shape[1], points.shape[1]):
+        covariance[rows, i, j] = _quadratic(_sum(score_variance, curvature), asides[i], asides[j])
     steep = np.linalg.norm(beta[:, 1:], axis=1) * spread > _STEEP
     held = settled & (steep | (missing > 0).any(axis=1))
-    return Planes(value, error, gradient, settled, held, of_either.min(axis=1))
+    return Planes(value, error, gradient, covariance, settled, held, of_either.min(axis=1))
 
 
 _CEILING = 35.0  # logits: beyond it 1 - p is lost in rounding
@@ -275,8 +287,11 @@ def _solve(matrix: Packed, right: Floats) -> Floats:
     return np.column_stack(solution)
 
 
-def _quadratic(matrix: Packed, vector: Floats) -> Floats:
+def _quadratic(matrix: Packed, vector: Floats, other: Floats | None = None) -> Floats:
+    other = vector if other is None else other
     form = np.zeros(len(vector))
     for (i, j), entry in matrix.items():
-        form += (1.0 if i == j else 2.0) * entry * vector[:, i] * vector[:, j]
+        form += entry * vector[:, i] * other[:, j]
+        if i != j:
+            form += entry * vector[:, j] * other[:, i]
     return form
