@@ -454,6 +454,10 @@ def _examinations(study: Study) -> Iterable[Callable[[], Any]]:
     for path in (study.study.area, study.clines.axis, study.publish.basemap):
         if isinstance(path, Path):
             yield partial(vectors.examine, path, shown=study.shown(path))
+    surfaces = study.surfaces
+    for path, kinds in ((surfaces.barriers, vectors.BARRIER_KINDS), (surfaces.mask, vectors.MASK_KINDS)):
+        if path is not None:
+            yield partial(vectors.examine, path, kinds=kinds, shown=study.shown(path))
 
 
 def _collect(problems: list[Problem], examine: Callable[[], Any]) -> Any:

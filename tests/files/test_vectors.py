@@ -12,7 +12,17 @@ import pytest
 import shapely
 
 from morphcline.errors import SourceError
-from morphcline.files.vectors import examine, read_area, read_line, read_shapes, study_area, write_layers
+from morphcline.files.vectors import (
+    BARRIER_KINDS,
+    MASK_KINDS,
+    examine,
+    read_area,
+    read_barriers,
+    read_line,
+    read_shapes,
+    study_area,
+    write_layers,
+)
 from morphcline.study import load_study
 
 CRS = "EPSG:2154"
@@ -87,6 +97,20 @@ def test_areas_are_united_and_lines_joined(tmp_path: Path) -> None:
     assert shapely.get_num_points(line) == 3
 
 
+def test_barriers_are_the_straight_pieces_of_lines_and_outlines(tmp_path: Path) -> None:
+    line = shapely.MultiLineString([[(3, 46), (4, 46), (4, 47)], [(5, 46), (6, 47)]])
+    lake = shapely.Polygon([(2, 45), (4, 45), (3, 45.9)], [[(2.8, 45.2), (3.2, 45.2), (3, 45.4)]])
+    found = read_barriers(write_geojson(tmp_path / "ridge.geojson", line, lake), "EPSG:4326")
+    # Two pieces and one of the lines, three of the lake's shore, three of its island's; no piece joins two of them.
+    expected = [(3, 46, 4, 46), (4, 46, 4, 47), (5, 46, 6, 47)]
+    assert {tuple(piece) for piece in found.tolist()} >= set(expected)
+    assert len(found) == 9
+    assert np.hypot(*(found[:, 2:] - found[:, :2]).T).sum() == pytest.approx(line.length + lake.length)
+    moved = read_barriers(tmp_path / "ridge.geojson", CRS)
+    assert moved.shape == (9, 4)
+    assert moved[:, 0].min() > 600_000  # 2 E is 78 km west of the central meridian, 3 E, at easting 700 km
+
+
 def test_each_unfit_file_is_refused_in_one_sentence(tmp_path: Path) -> None:
     gpkg = tmp_path / "p.gpkg"
     write_layers(gpkg, {"sites": points()})
@@ -109,6 +133,9 @@ def test_each_unfit_file_is_refused_in_one_sentence(tmp_path: Path) -> None:
         (lambda: examine(empty), "empty.geojson: it holds no shape; "),
         (lambda: read_shapes(gpkg, CRS, layer="x"), "p.gpkg: there is no layer 'x'; its layers are: sites"),
         (lambda: read_area(gpkg, CRS), "p.gpkg: it holds shapes of the kind Point; a polygon layer"),
+        (lambda: read_barriers(gpkg, CRS), "p.gpkg: it holds shapes of the kind Point; a line or polygon layer is"),
+        (lambda: examine(gpkg, kinds=BARRIER_KINDS), "p.gpkg: it holds shapes of the kind Point; a line or polygon"),
+        (lambda: examine(apart, kinds=MASK_KINDS), "apart.geojson: it holds shapes of the kind LineString; a polygon"),
         (lambda: read_line(apart, CRS), "apart.geojson: its lines make 2 separate ones; one line"),
     ]:
         with pytest.raises(SourceError, match=sentence):

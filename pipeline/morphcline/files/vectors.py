@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 import geopandas as gpd
@@ -23,6 +23,12 @@ from morphcline.study import Study
 
 #: 1.3 is read by every GIS in use; older validators refuse what newer versions leave out.
 _GEOPACKAGE_VERSION = "1.3"
+
+#: Shapes that can be a barrier, and a mask.
+BARRIER_KINDS = ("LineString", "Polygon")
+MASK_KINDS = ("Polygon",)
+
+_IN_WORDS = {"LineString": "line", "Polygon": "polygon"}
 
 #: GeoPackage asks for a date of last change; a fixed one keeps the bytes the same.
 _FIXED_DATE = "2000-01-01T00:00:00.000Z"
@@ -89,9 +95,12 @@ def read_shapes(path: Path, crs: str | CRS, *, layer: str | None = None, shown: 
     return shapes.set_geometry(gpd.GeoSeries(moved, index=shapes.index, crs=move.target_crs)).reset_index(drop=True)
 
 
-def examine(path: Path, *, shown: str = "") -> None:
-    """Raise what :func:`read_shapes` would, if anything."""
-    read_shapes(path, "EPSG:4326", shown=shown)
+def examine(path: Path, *, kinds: Sequence[str] = (), shown: str = "") -> None:
+    """Raise what :func:`read_shapes` would, if anything, and where kinds of shape are named, when there are others."""
+    if kinds:
+        _only(path, "EPSG:4326", kinds, shown)
+    else:
+        read_shapes(path, "EPSG:4326", shown=shown)
 
 
 def study_area(study: Study, easting: ArrayLike, northing: ArrayLike) -> BaseGeometry:
@@ -116,7 +125,7 @@ def study_area(study: Study, easting: ArrayLike, northing: ArrayLike) -> BaseGeo
 
 def read_area(path: Path, crs: str | CRS, *, shown: str = "") -> BaseGeometry:
     """Return the union of a file's polygons in a CRS; errors as :func:`read_shapes`, and when a shape is no polygon."""
-    return shapely.union_all(shapely.make_valid(_only(path, crs, "Polygon", "a polygon layer is accepted", shown)))
+    return shapely.union_all(shapely.make_valid(_only(path, crs, ("Polygon",), shown)))
 
 
 def read_line(path: Path, crs: str | CRS, *, shown: str = "") -> BaseGeometry:
@@ -124,7 +133,7 @@ def read_line(path: Path, crs: str | CRS, *, shown: str = "") -> BaseGeometry:
 
     Pieces that meet end to end are joined. Errors as :func:`read_shapes`, and when the pieces don't make one line.
     """
-    pieces = _only(path, crs, "LineString", "a line layer is accepted", shown)
+    pieces = _only(path, crs, ("LineString",), shown)
     line = shapely.line_merge(shapely.union_all(pieces))
     if line.geom_type != "LineString":
         parts = shapely.get_num_geometries(line)
@@ -134,6 +143,30 @@ def read_line(path: Path, crs: str | CRS, *, shown: str = "") -> BaseGeometry:
             )
         )
     return line
+
+
+def read_barriers(path: Path, crs: str | CRS, *, shown: str = "") -> NDArray[np.float64]:
+    """Return the straight pieces of a file's lines, and of its polygons' outlines, in a CRS.
+
+    Parameters
+    ----------
+    path : Path
+    crs : str or CRS
+    shown : str
+
+    Returns
+    -------
+    array (segments, 4)
+        Easting and northing of one end, then of the other. Errors as :func:`read_shapes`, and when a shape is neither a
+        line nor a polygon.
+    """
+    shapes = _only(path, crs, BARRIER_KINDS, shown)
+    outlines = np.where(shapely.get_dimensions(shapes) == 2, shapely.boundary(shapes), shapes)
+    lines = shapely.get_parts(outlines)
+    corners, line = shapely.get_coordinates(lines, return_index=True)
+    same = line[1:] == line[:-1]
+    pieces: NDArray[np.float64] = np.column_stack([corners[:-1], corners[1:]])[same]
+    return pieces
 
 
 def write_layers(path: Path, layers: Mapping[str, gpd.GeoDataFrame]) -> None:
@@ -163,10 +196,11 @@ def write_layers(path: Path, layers: Mapping[str, gpd.GeoDataFrame]) -> None:
         pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": before})
 
 
-def _only(path: Path, crs: str | CRS, kind: str, accepted: str, shown: str) -> NDArray[np.object_]:
+def _only(path: Path, crs: str | CRS, kinds: Sequence[str], shown: str) -> NDArray[np.object_]:
     shapes = read_shapes(path, crs, shown=shown).geometry
-    others = sorted(set(shapes.geom_type) - {kind, f"Multi{kind}"})
+    others = sorted(set(shapes.geom_type) - {f"{multi}{kind}" for kind in kinds for multi in ("", "Multi")})
     if others:
+        accepted = f"a {' or '.join(_IN_WORDS[kind] for kind in kinds)} layer is accepted"
         raise SourceError(Problem(shown or path.name, "", f"it holds shapes of the kind {', '.join(others)}", accepted))
     return np.asarray(shapes.array, dtype=object)
 

@@ -280,7 +280,7 @@ def _absent_files(shaped: Any, base: Path) -> Iterator[Problem]:
             yield from _absent_files(item, base)
     elif isinstance(shaped, dict):
         for key, value in shaped.items():
-            if key in {"path", "area"} and isinstance(value, str) and not (base / value).exists():
+            if key in {"path", "area", "barriers", "mask"} and isinstance(value, str) and not (base / value).exists():
                 yield Problem(value, "", "there is no such file", f"mend {key} in the study file")
             else:
                 yield from _absent_files(value, base)

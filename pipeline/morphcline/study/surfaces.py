@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated, Literal
 
 from pydantic import Field
@@ -18,7 +19,7 @@ class Neighbours(Section):
 
 
 class Surfaces(Section):
-    """Cell size, kernel, bandwidth and support.
+    """Cell size, kernel, bandwidth, support, and what samples don't speak across.
 
     Attributes
     ----------
@@ -28,9 +29,14 @@ class Surfaces(Section):
     kernel : {"gaussian", "epanechnikov", "tricube"}
         The last two are compact: nothing beyond one bandwidth counts.
     bandwidth : "cross-validated", float or Neighbours
-        By leave-one-site-out deviance, in metres (for the Gaussian its standard deviation), or adaptive.
+        By how well sites left out are foretold, in metres (for the Gaussian its standard deviation), or adaptive.
     min_effective_shells : float
         Cells with less local support are blank.
+    barriers : path, optional
+        A layer of lines, or of polygons for their outlines: a sample counts nowhere that a straight line from it only
+        reaches by crossing one.
+    mask : path, optional
+        A layer of polygons: cells whose centre lies in one are blank.
     """
 
     cell_m: float = Field(default=500.0, gt=0)
@@ -38,3 +44,5 @@ class Surfaces(Section):
     kernel: Literal["gaussian", "epanechnikov", "tricube"] = "gaussian"
     bandwidth: Literal["cross-validated"] | Metres | Neighbours = "cross-validated"
     min_effective_shells: float = Field(default=30.0, gt=0)
+    barriers: Path | None = None
+    mask: Path | None = None

@@ -69,6 +69,8 @@ layout = "counts"                    # counts: a row per site, species, colour a
 # kernel = "gaussian"                # or epanechnikov, tricube
 # bandwidth = "cross-validated"      # or metres, or { neighbours = 30 }
 # min_effective_shells = 30.0        # cells with less support stay blank
+# barriers = "ridges.gpkg"           # lines, or polygons' outlines, that samples don't count across
+# mask = "water.gpkg"                # polygons in which nothing is estimated
 
 [autocorrelation]
 # neighbours = 8                     # or { within_m = 5000 }
