@@ -109,7 +109,7 @@ def test_clines_hold_a_row_a_model_and_a_reason_where_there_is_none(finished: tu
     assert list(clines[["species", "trait"]].drop_duplicates().itertuples(index=False, name=None)) == [
         (NEMORALIS, "yellow"), (NEMORALIS, "fused"), (HORTENSIS, "yellow"), (HORTENSIS, "fused"),
     ]  # fmt: skip
-    assert (clines.groupby(["species", "trait"]).size() == 4).all()
+    assert (clines.groupby(["species", "trait"]).size() == 6).all()
     yellow = clines[(clines["species"] == NEMORALIS) & (clines["trait"] == "yellow")].set_index("model")
     assert yellow["chosen"].sum() == 1
     assert yellow["weight"].sum() == pytest.approx(1)
@@ -122,7 +122,14 @@ def test_clines_hold_a_row_a_model_and_a_reason_where_there_is_none(finished: tu
     assert best["span_seen"] > 0.9
     assert yellow["step"].dtype == bool
     assert not best["step"]
-    assert yellow["residual_moran_p"].notna().all()
+    tried = yellow[yellow["not_fitted_because"] == ""]
+    assert list(tried.index) == ["flat", "linear", "sigmoid", "sigmoid, free ends"]
+    assert tried["residual_moran_p"].notna().all()
+    # 69 sites are too few for the two or three parameters more that tails take.
+    assert set(yellow["not_fitted_because"]) == {"", "69 sites; 80 are needed for 8 parameters"}
+    assert best["p_fit"] > 0.005
+    assert best["p_fit_error"] == pytest.approx(np.sqrt(best["p_fit"] * (1 - best["p_fit"]) / 199))
+    assert tried["p_fit"].notna().sum() == 1
     assert set(yellow.loc["sigmoid", "limits_left_open"].split()) == {
         f"{name}_{end}" for name in ("centre", "width", "bearing") for end in ("low", "high")
     }  # fmt: skip

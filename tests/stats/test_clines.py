@@ -141,8 +141,8 @@ def test_linear_is_the_best_plane_within_0_and_1() -> None:
     assert fit.p_max - fit.p_min == pytest.approx(fit.width_m * np.hypot(best.x[1], best.x[2]) / 2e4, rel=1e-2)
 
 
-def test_profile_limits_lie_where_the_likelihood_has_dropped_by_half_the_chi_square() -> None:
-    """At each limit SciPy's own maximum over the other parameters is 1.92 below the best."""
+def test_profile_limits_lie_where_the_deviance_has_grown_by_fs_quantile() -> None:
+    """At each limit SciPy's own maximum over the other parameters is as far below the best as it should be."""
     data = survey(12, sites=90, rho=0.08)
     fit = row(fitted(data), "sigmoid, free ends")
     best = np.array(
@@ -168,7 +168,9 @@ def test_profile_limits_lie_where_the_likelihood_has_dropped_by_half_the_chi_squ
 
             found = minimize(negative, np.zeros(5), method="BFGS")
             drop = 2 * (fit.log_likelihood + found.fun)
-            assert drop == pytest.approx(stats.chi2.ppf(0.95, 1), abs=0.03)
+            longer = (fit.centre_longer, fit.width_longer, fit.bearing_longer)[index]
+            # 90 sites less six parameters; more where neighbours are alike beyond the cline.
+            assert drop == pytest.approx(stats.f.ppf(0.95, 1, 84) * longer**2, abs=0.03)
 
 
 # ------------------------------------------------------------------------------------------------------ planted truth
@@ -197,7 +199,7 @@ def test_a_step_leaves_the_lower_limit_of_the_width_open() -> None:
     assert "width_low" in fit.open_limits
     assert np.isnan(fit.width_low)
     assert fit.width_high < 4000
-    assert fit.step
+    assert fit.open_limits == ("width_low",)
     assert not row(fitted(survey(20)), "sigmoid, free ends").step
 
 
@@ -245,13 +247,14 @@ def test_the_span_seen_by_hand() -> None:
 def test_aicc_and_weights_by_hand() -> None:
     found = fitted(survey(5, sites=50, ends=(0.4, 0.5)))
     n = 50
-    by_hand = [-2 * f.log_likelihood + 2 * f.parameters * n / (n - f.parameters - 1) for f in found.fits]
-    assert_allclose([f.aicc for f in found.fits], by_hand)
+    fits = [f for f in found.fits if not f.not_fitted_because]
+    by_hand = [-2 * f.log_likelihood + 2 * f.parameters * n / (n - f.parameters - 1) for f in fits]
+    assert_allclose([f.aicc for f in fits], by_hand)
     relative = np.exp(-0.5 * (np.array(by_hand) - min(by_hand)))
-    assert_allclose([f.weight for f in found.fits], relative / relative.sum())
+    assert_allclose([f.weight for f in fits], relative / relative.sum())
     assert [f.model for f in found.fits] == list(MODELS)
-    assert [f.parameters for f in found.fits] == [2, 4, 4, 6]
-    assert [f.parameters for f in fitted(survey(5, sites=50), axis_deg=60).fits] == [2, 3, 3, 5]
+    assert [f.parameters for f in fits] == [2, 4, 4, 6]
+    assert [f.parameters for f in fitted(survey(5, sites=50), axis_deg=60).fits][:4] == [2, 3, 3, 5]
 
 
 def test_richer_models_never_fit_worse() -> None:

@@ -20,14 +20,15 @@ CLINE_COLUMNS = {
     "trait": "trait",
     "model": "flat: one frequency everywhere. linear: the frequency itself changes evenly over the whole stretch "
     "surveyed. sigmoid: from 0 to 1, p = 1 / (1 + exp(-4 (s - centre) / width)), which is the straight line on the "
-    "logit scale. sigmoid, free ends: the same between p_min and p_max. s is the distance along the bearing",
+    "logit scale. sigmoid, free ends: the same between p_min and p_max. stepped: the chosen sigmoid in the centre, "
+    "with exponential tails of equal or of two slopes beyond it. s is the distance along the bearing",
     "sites": "sites with at least one shell judged",
     "shells": "shells judged",
     "bearing_deg": "bearing along which the frequency rises, degrees clockwise from grid north; empty along a line",
     "bearing_low": "profile-likelihood limit at the study's confidence, counter-clockwise end; empty when it is open",
     "bearing_high": "profile-likelihood limit at the study's confidence, clockwise end; empty when it doesn't close",
-    "centre_m": "metres from the origin along the bearing (or along the line from its start) to where the frequency is "
-    "halfway between the ends",
+    "centre_m": "metres from the origin along the bearing (or along the line from its start) to where the frequency "
+    "is halfway between the ends",
     "centre_low": "profile-likelihood limit at the study's confidence in metres; empty when it doesn't close",
     "centre_high": "profile-likelihood limit at the study's confidence in metres; empty when it doesn't close",
     "width_m": "(p_max - p_min) / greatest gradient, in metres, always positive; linear: the whole stretch surveyed",
@@ -43,22 +44,49 @@ CLINE_COLUMNS = {
     "converged": "whether the search for the maximum ended well",
     "origin_x_m": "easting of the point that distances count from: mean of the sites, or the line's start",
     "origin_y_m": "northing of that point",
-    "not_fitted_because": "why there are no numbers, else empty",
+    "not_fitted_because": "why this model has no numbers, else empty",
     "direction": "along: the frequency rises along the bearing, or along the line; against: it falls along the line",
-    "limits_left_open": "the limits that are not given, separated by spaces: the data leave them open, or the model is "
-    "not the chosen one (limits are sought for that alone)",
+    "limits_left_open": "the limits that are not given, separated by spaces: the data leave them open, or the model "
+    "is not the chosen one (limits are sought for that alone)",
     "p_flat": "permutation test of a flat frequency against any sigmoid. Under a flat frequency the sigmoid with free "
     "ends gains more than its parameters are charged for, so believe a cline only where this is 0.05 or less",
     "chosen": "whether this is the model to speak of: flat where p_flat is above 0.05; else of the largest weight, "
-    "free ends only where p_free_ends is 0.05 or less and span_seen 0.9 or more",
+    "free ends only where p_free_ends is 0.05 or less and span_seen 0.9 or more; tails only where p_tails is 0.05 or "
+    "less and AICc prefers them, asymmetric ones only where p_asymmetric is 0.05 or less",
     "p_free_ends": "test of the better of linear and sigmoid against the sigmoid with free ends: how often surveys "
     "drawn from the simpler cline look as much like free ends. Empty where p_flat is above 0.05",
     "span_seen": "share of the way from p_min to p_max that the curve covers between the outermost sites; linear: 1",
-    "step": "True when a step fits as well as the width found: then width_m means nothing, and the cline is narrower "
-    "than width_high. Known of the chosen model alone",
+    "step": "True when the cline is a step as far as the sites tell: width_low is empty, width_high is no more than "
+    "spacing_m, and p_fit is above 0.05. Known of the chosen model alone. Where width_low is empty otherwise, the "
+    "cline may have any width up to width_high",
     "residual_moran_i": "Moran's I of the model's residuals (over their beta-binomial standard deviation), 8 nearest "
     "neighbours: above what chance gives, one line of change doesn't describe the map, as where areas differ",
     "residual_moran_p": "its two-sided p-value, by the moments for regression residuals",
+    "spacing_m": "median distance in metres from a site to its nearest neighbour, of the 20 sites nearest the centre "
+    "along the axis; of the chosen model",
+    "p_fit": "whether the chosen model describes the sites: how often surveys drawn from it depart from it as much, "
+    "by residuals averaged over the map and along the cline (199 draws). 0.05 or less: one line of change doesn't "
+    "describe the map; the trait may rise and fall again, or have an area of its own",
+    "p_fit_error": "standard error of p_fit by its number of draws",
+    "residual_share": "share of the residuals' variance that neighbours have in common; of the chosen sigmoid",
+    "residual_range_m": "range in metres of their exponential correlation, exp(-distance / range)",
+    "centre_longer": "the limits take neighbours' likeness into account: by how much the centre's standard error grew",
+    "width_longer": "the same of the width (on the log scale)",
+    "bearing_longer": "the same of the bearing; empty along a given axis",
+    "tail_share": "stepped models: share of the way from p_min to p_max that is left where either tail begins",
+    "slope_min": "stepped models: gradient just outside the central step over that just inside, at the low end; 1 is "
+    "no step, near 0 a plateau. theta, the tail's rate over the sigmoid's, squared, is (slope (1 - tail_share))^2",
+    "slope_min_low": "profile-likelihood limit; empty when it doesn't close",
+    "slope_min_high": "profile-likelihood limit; empty when it doesn't close",
+    "slope_max": "the same at the high end; symmetric tails have one slope",
+    "slope_max_low": "profile-likelihood limit; empty when it doesn't close",
+    "slope_max_high": "profile-likelihood limit; empty when it doesn't close",
+    "barrier_min_m": "stepped models: strength of the barrier that the step stands for, its height over the gradient "
+    "just outside at the low end: metres of open country that would change the frequency as much",
+    "barrier_max_m": "the same at the high end",
+    "p_tails": "test of the sigmoid chosen so far against tails, by surveys drawn from it. Empty where the sites "
+    "can't show tails: not_fitted_because of the stepped models says why",
+    "p_asymmetric": "test of symmetric against asymmetric tails, by surveys drawn from the former",
 }
 
 
@@ -120,6 +148,8 @@ def cline_rows(task: ClineTask, fitted: Clines) -> pd.DataFrame:
         "not_fitted_because": fitted.not_fitted_because,
         "p_flat": fitted.p_flat,
         "p_free_ends": fitted.p_free_ends,
+        "p_tails": fitted.p_tails,
+        "p_asymmetric": fitted.p_asymmetric,
     }
     if not fitted.fits:
         return framed(
@@ -131,7 +161,7 @@ def cline_rows(task: ClineTask, fitted: Clines) -> pd.DataFrame:
         row = {**fixed, **{name: getattr(fit, name) for name in CLINE_COLUMNS if hasattr(fit, name)}}
         row["limits_left_open"] = " ".join(fit.open_limits)
         row["chosen"] = fit.model == fitted.chosen
-        if fit.model != "flat":
+        if fit.model != "flat" and not fit.not_fitted_because:
             row["direction"] = "against" if along_line and np.isclose(fit.bearing_deg, 180) else "along"
         if along_line:
             row["bearing_deg"] = np.nan

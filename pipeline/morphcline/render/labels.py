@@ -20,6 +20,8 @@ _MODELS = {
     "linear": "even gradient",
     "sigmoid": "sigmoid from 0 to 100%",
     "sigmoid, free ends": "sigmoid with free ends",
+    "stepped, symmetric tails": "central step with equal tails",
+    "stepped, asymmetric tails": "central step with unequal tails",
 }
 
 

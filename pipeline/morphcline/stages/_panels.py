@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -172,7 +173,9 @@ def _cline_panel(material: Material, species: str, trait: str, best: pd.Series) 
     )
     rising = -1.0 if _falls_along_line(study, best) else 1.0
     at = np.linspace(shown["distance_m"].min(), shown["distance_m"].max(), CURVE_POINTS)
-    model = {key: float(best[key]) for key in ("width_m", "p_min", "p_max")}
+    model: dict[str, Any] = {key: float(best[key]) for key in ("width_m", "p_min", "p_max")}
+    if str(best["model"]).startswith("stepped"):
+        model["tails"] = tuple(float(best[key]) for key in ("tail_share", "slope_min", "slope_max"))
     band = confidence_band(
         rising * exact,
         rows["total"].to_numpy(np.float64),

@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit, logit
 
-from morphcline.stats.cline_models import even_gradient, flat, logit_linear, sigmoid
+from morphcline.stats.cline_models import JOIN, SLOPE, even_gradient, flat, logit_linear, sigmoid, stepped
 from morphcline.stats.cline_screen import Screen, Sites, promising_starts
-from morphcline.stats.likelihood import LOGIT_RHO, Floats, Maximum, maximise
+from morphcline.stats.likelihood import LOGIT_RHO, Floats, Maximum, MeanFunction, maximise
 from morphcline.stats.profiles import Refit
 
 #: Logit of the ends of a cline: 4e-5 from 0 or 1, which no survey can tell from 0 or 1.
@@ -85,16 +85,39 @@ def degrees(bearing: float) -> float:
     return float(np.rad2deg(bearing) % 360)
 
 
-def _bounds(data: Sites, ends_free: bool) -> tuple[Floats, Floats]:
+#: Parameters of a sigmoid without tails, rho included; symmetric tails have two more, asymmetric ones three.
+SIGMOID, SYMMETRIC, ASYMMETRIC = 6, 8, 9
+
+#: Which parameters stand where once a cline is turned round, so that its start becomes its end.
+_TURNED = {
+    SIGMOID: [0, 1, 2, 4, 3, 5],
+    SYMMETRIC: [0, 1, 2, 4, 3, 5, 6, 7],
+    ASYMMETRIC: [0, 1, 2, 4, 3, 5, 7, 6, 8],
+}
+
+
+def _bounds(data: Sites, parameters: int, ends_free: bool) -> tuple[Floats, Floats]:
     end = _LOGIT_END if ends_free else 0.0
-    lower = np.array([-_FARTHEST, np.log(data.narrowest), -np.inf, -end, -end, LOGIT_RHO[0]])
-    upper = np.array([_FARTHEST, np.log(WIDEST), np.inf, end, end, LOGIT_RHO[1]])
-    return lower, upper
+    tails = parameters - SIGMOID
+    # In a model with tails the central step may be narrower than the whole, but no narrower than sites can tell.
+    join, slope = ([JOIN[0]], [JOIN[1]]) if tails else ([], []), np.log(SLOPE)
+    low = [-_FARTHEST, np.log(data.narrowest), -np.inf, -end, -end, *join[0], *[slope[0]] * (tails - 1), LOGIT_RHO[0]]
+    high = [_FARTHEST, np.log(WIDEST), np.inf, end, end, *join[1], *[slope[1]] * (tails - 1), LOGIT_RHO[1]]
+    return np.array(low), np.array(high)
 
 
-def held_parameters(data: Sites, ends_free: bool) -> NDArray[np.bool_]:
-    """Return which parameters of the sigmoid keep their value."""
-    return np.array([False, False, data.axis is not None, not ends_free, not ends_free, False])
+def held_parameters(data: Sites, parameters: int, ends_free: bool) -> NDArray[np.bool_]:
+    """Return which of so many parameters of a sigmoid, with tails or without, keep their value."""
+    held = np.zeros(parameters, dtype=bool)
+    held[2] = data.axis is not None
+    held[3:5] = not ends_free
+    return held
+
+
+def _mean(data: Sites, parameters: int, ends_free: bool) -> MeanFunction:
+    if parameters == SIGMOID:
+        return sigmoid(data.easting, data.northing, ends_free=ends_free)
+    return stepped(data.easting, data.northing, ends_free=ends_free, symmetric=parameters == SYMMETRIC)
 
 
 def fit_sigmoid(data: Sites, level: Maximum) -> Maximum:
@@ -120,15 +143,15 @@ def fit_sigmoid(data: Sites, level: Maximum) -> Maximum:
 
 
 def refit_sigmoid(data: Sites, start: Floats, *, ends_free: bool, hold: int | None = None, rounds: int = 60) -> Maximum:
-    """Fit the sigmoid from given parameters, if need be with one of them held."""
-    lower, upper = _bounds(data, ends_free)
-    held = held_parameters(data, ends_free)
+    """Fit the sigmoid from given parameters, if need be with one of them held; their number says which tails it has."""
+    lower, upper = _bounds(data, len(start), ends_free)
+    held = held_parameters(data, len(start), ends_free)
     if hold is not None:
         held[hold] = True
     return maximise(
         data.count,
         data.total,
-        sigmoid(data.easting, data.northing, ends_free=ends_free),
+        _mean(data, len(start), ends_free),
         start,
         lower=lower,
         upper=upper,
@@ -172,10 +195,11 @@ def settled(data: Sites, fit: Maximum, *, ends_free: bool) -> Maximum:
 
 def rising(fit: Maximum) -> Maximum:
     """Turn a sigmoid that falls along its bearing round, so that it rises."""
-    centre, log_width, bearing, before, beyond, logit_rho = fit.parameters
-    if before <= beyond:
+    if fit.parameters[3] <= fit.parameters[4]:
         return fit
-    turned = np.array([-centre, log_width, bearing + np.pi, beyond, before, logit_rho])
-    order, sign = [0, 1, 2, 4, 3, 5], np.array([-1, 1, 1, 1, 1, 1])
-    information = fit.information[np.ix_(order, order)] * np.outer(sign, sign)
-    return replace(fit, parameters=turned, information=information)
+    order = _TURNED[len(fit.parameters)]
+    sign = np.ones(len(order))
+    sign[0] = -1
+    turned = sign * fit.parameters[order]
+    turned[2] += np.pi
+    return replace(fit, parameters=turned, information=fit.information[np.ix_(order, order)] * np.outer(sign, sign))

@@ -5,138 +5,46 @@ What each model says of the frequency stands in :mod:`morphcline.stats.cline_mod
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import chdtri, expit
+from scipy.special import stdtrit
 
-from morphcline.stats.cline_choice import Candidate, p_free_ends, residual_moran, span_seen
-from morphcline.stats.cline_fits import (
-    degrees,
-    fit_flat,
-    fit_free_ends,
-    fit_linear,
-    fit_sigmoid,
-    refit_sigmoid,
-    settled,
+from morphcline.stats.cline_choice import (
+    Candidate,
+    kept_parameters,
+    p_free_ends,
+    residual_moran,
+    spacing_about,
+    span_seen,
 )
+from morphcline.stats.cline_fits import fit_flat, fit_free_ends, fit_linear, fit_sigmoid, refit_sigmoid, settled
+from morphcline.stats.cline_goodness import p_fit
 from morphcline.stats.cline_intervals import Intervals, profile_intervals
-from morphcline.stats.cline_screen import Sites, intra_site_correlation, p_flat, screen_sigmoids
+from morphcline.stats.cline_likeness import Likeness, likeness
+from morphcline.stats.cline_results import LIMITS, MODELS, ClineFit, Clines, not_fitted, row, weighed
+from morphcline.stats.cline_screen import Sites, p_flat, screen_sigmoids
+from morphcline.stats.cline_tails import (
+    SPAN_SEEN,
+    TAILED,
+    fit_tails,
+    from_symmetric,
+    p_asymmetric,
+    p_tails,
+    why_no_tails,
+)
 from morphcline.stats.likelihood import Floats, Maximum
 
-#: Models in the order in which they are reported.
-MODELS = ("flat", "linear", "sigmoid", "sigmoid, free ends")
+__all__ = ["LIMITS", "MODELS", "ClineFit", "Clines", "fit_clines", "fit_clines_along"]
 
 #: Fewer sites than this can't carry a model of six parameters with AICc (common practice, no single source).
 FEWEST_SITES = 10
 
-#: A p-value above this leaves the simpler model standing: flat against any cline, any cline against free ends
-#: (convention).
+#: A p-value above this leaves the simpler model standing: flat against any cline, any cline against free ends, a
+#: sigmoid against tails (convention).
 LEVEL = 0.05
-
-#: The ends of a sigmoid are seen when this share of the way between them lies between the outermost sites (our choice).
-SPAN_SEEN = 0.9
-
-#: Limits that a sigmoid may have.
-LIMITS = ("centre_low", "centre_high", "width_low", "width_high", "bearing_low", "bearing_high")
-
-#: Parameters of each model along a given axis, rho included; the bearing is one more.
-_PARAMETERS = {"flat": 2, "linear": 3, "sigmoid": 3, "sigmoid, free ends": 5}
-
-
-@dataclass(frozen=True)
-class ClineFit:
-    """One model fitted to one trait; NaN where the model has no such quantity or the profile doesn't close.
-
-    Limits are sought for the chosen model alone.
-
-    Attributes
-    ----------
-    model : str
-    bearing_deg, bearing_low, bearing_high : float
-        Where the frequency rises, degrees clockwise from grid north; the interval runs clockwise from low to high.
-    centre_m, centre_low, centre_high : float
-        Distance from the origin along the bearing, where p is halfway between the ends.
-    width_m, width_low, width_high : float
-        (p_max - p_min) / greatest gradient; always positive.
-    p_min, p_max : float
-        Frequencies at the two ends (linear: at the outermost sites along the bearing).
-    rho : float
-        Intra-site correlation.
-    log_likelihood : float
-        With the binomial coefficients.
-    parameters : int
-    aicc, weight : float
-    converged : bool
-    open_limits : tuple of str
-        The limits that are not given: the data leave them open, or the model is not the chosen one.
-    step : bool
-        A step fits as well as any width up to ``width_high``: no width can be told.
-    span_seen : float
-        Share of the way from end to end that the curve covers between the outermost sites.
-    residual_moran_i, residual_moran_p : float
-        Moran's I of the standardised residuals, eight nearest neighbours.
-    """
-
-    model: str
-    log_likelihood: float
-    parameters: int
-    rho: float
-    p_min: float
-    p_max: float
-    converged: bool
-    bearing_deg: float = np.nan
-    bearing_low: float = np.nan
-    bearing_high: float = np.nan
-    centre_m: float = np.nan
-    centre_low: float = np.nan
-    centre_high: float = np.nan
-    width_m: float = np.nan
-    width_low: float = np.nan
-    width_high: float = np.nan
-    aicc: float = np.nan
-    weight: float = np.nan
-    open_limits: tuple[str, ...] = ()
-    step: bool = False
-    span_seen: float = np.nan
-    residual_moran_i: float = np.nan
-    residual_moran_p: float = np.nan
-
-
-@dataclass(frozen=True)
-class Clines:
-    """Every model of one trait, or why there is none.
-
-    Attributes
-    ----------
-    fits : tuple of ClineFit
-        In the order of :data:`MODELS`; empty when nothing was fitted.
-    sites, shells : int
-        With at least one shell judged.
-    origin_easting, origin_northing : float
-        Mean of those sites.
-    not_fitted_because : str
-    p_flat : float
-        Permutation test of a flat frequency against any sigmoid.
-    p_free_ends : float
-        Test of the better of linear and sigmoid against the sigmoid with free ends, by surveys drawn from the former;
-        NaN where flat stands.
-    chosen : str
-        The model to speak of: flat where its test doesn't reject it, else the one of the highest weight among those
-        whose search converged. Free ends are in it only where their test rejects the simpler cline and 90 % of the way
-        from end to end lies between the outermost sites.
-    """
-
-    fits: tuple[ClineFit, ...]
-    sites: int
-    shells: int
-    origin_easting: float
-    origin_northing: float
-    not_fitted_because: str = ""
-    p_flat: float = np.nan
-    p_free_ends: float = np.nan
-    chosen: str = ""
 
 
 def fit_clines(
@@ -293,105 +201,145 @@ def _why_not(east: Floats, north: Floats, count: Floats, total: Floats, axis: fl
 
 
 def _fit_models(
-    data: Sites, place: Floats, empty: Clines, confidence: float, rng: np.random.Generator, permutations: int
+    data: Sites, places: Floats, empty: Clines, confidence: float, rng: np.random.Generator, draws: int
 ) -> Clines:
     level = fit_flat(data)
     to_zero_and_one = fit_sigmoid(data, level)
     screen = screen_sigmoids(data, level)
-    flat_p = p_flat(screen, rng, permutations)
+    flat_p = p_flat(screen, rng, draws)
     bearing, line = fit_linear(data, level)
-    found = [
-        Candidate("flat", 0.0, level),
-        Candidate("linear", bearing, line),
-        _sigmoid_candidate(to_zero_and_one, ends_free=False),
-        _sigmoid_candidate(fit_free_ends(data, screen, to_zero_and_one, level), ends_free=True),
-    ]
+    found = {
+        "flat": Candidate("flat", 0.0, level),
+        "linear": Candidate("linear", bearing, line),
+        "sigmoid": Candidate("sigmoid", float(to_zero_and_one.parameters[2]), to_zero_and_one),
+    }
+    free = fit_free_ends(data, screen, to_zero_and_one, level)
+    found["sigmoid, free ends"] = Candidate("sigmoid, free ends", float(free.parameters[2]), free)
     ends_p = np.nan
     if flat_p <= LEVEL:
-        simpler = max(found[1:3], key=lambda one: (one.maximum.converged, one.maximum.log_likelihood))
-        ends_p = p_free_ends(data, simpler, screen, rng, permutations)
-    target = float(np.sqrt(chdtri(1, 1 - confidence)))
-    limits: dict[str, Intervals] = {}
-    for _ in range(8):
-        fits = _weighed([_row(data, one, limits.get(one.model)) for one in found], len(data.total))
-        chosen = _choice(fits, flat_p, ends_p)
-        at = MODELS.index(chosen)
-        if not chosen.startswith("sigmoid") or chosen in limits:
-            break
-        free = chosen == "sigmoid, free ends"
-        sought = profile_intervals(data, found[at].maximum, level, target, ends_free=free)
-        if isinstance(sought, Intervals):
-            limits[chosen] = sought
-        else:
-            better = refit_sigmoid(data, sought.parameters, ends_free=free, rounds=200)
-            found[at] = _sigmoid_candidate(settled(data, better, ends_free=free), ends_free=free)
-    alike = [residual_moran(data, one, place) for one in found]
-    fits = tuple(replace(fit, residual_moran_i=i, residual_moran_p=p) for fit, (i, p) in zip(fits, alike, strict=True))
-    return replace(empty, fits=fits, p_flat=flat_p, p_free_ends=ends_p, chosen=chosen)
+        simpler = max(
+            (found["linear"], found["sigmoid"]), key=lambda one: (one.maximum.converged, one.maximum.log_likelihood)
+        )
+        ends_p = p_free_ends(data, simpler, screen, rng, draws)
+    seek = _Limits(data, places, level, confidence, rng)
 
+    def rows() -> tuple[ClineFit, ...]:
+        return weighed([row(data, one, seek.found.get(one.model)) for one in found.values()], len(data.total))
 
-def _sigmoid_candidate(best: Maximum, *, ends_free: bool) -> Candidate:
-    return Candidate("sigmoid, free ends" if ends_free else "sigmoid", float(best.parameters[2]), best)
+    chosen = seek.settled(found, lambda: _choice(rows(), flat_p, ends_p))
+    tails = _Tails(data, found[chosen], seek, rng, draws)
+    if not tails.reason:
+        found |= tails.fitted
+        chosen = seek.settled(found, lambda: tails.choice(chosen, rows()))
+    fits = [*rows()]
+    for model in MODELS[len(fits) :]:
+        fixed = not found[chosen].ends_free
+        fits.append(not_fitted(model, tails.reason, axis_given=data.axis is not None, fixed_ends=fixed))
+    alike = {name: residual_moran(data, one, places) for name, one in found.items()}
+    fits = [
+        replace(fit, residual_moran_i=alike[fit.model][0], residual_moran_p=alike[fit.model][1])
+        if fit.model in alike
+        else fit
+        for fit in fits
+    ]
+    fits[MODELS.index(chosen)] = _judged(data, found[chosen], fits[MODELS.index(chosen)], seek, rng)
+    return replace(
+        empty,
+        fits=tuple(fits),
+        p_flat=flat_p,
+        p_free_ends=ends_p,
+        p_tails=tails.p_tails,
+        p_asymmetric=tails.p_asymmetric,
+        chosen=chosen,
+    )
 
 
 def _choice(fits: tuple[ClineFit, ...], flat_p: float, ends_p: float) -> str:
     """Return the model to speak of: flat or of the highest weight, free ends only where they are shown and seen."""
     if flat_p > LEVEL:
         return "flat"
-    may = [fit for fit in fits if fit.converged]
-    if not (ends_p <= LEVEL and fits[-1].span_seen >= SPAN_SEEN):
-        may = [fit for fit in may if fit.model != "sigmoid, free ends"]
+    may = [fit for fit in fits if fit.converged and not fit.model.startswith("stepped")]
+    free = next(fit for fit in fits if fit.model == "sigmoid, free ends")
+    if not (ends_p <= LEVEL and free.span_seen >= SPAN_SEEN):
+        may = [fit for fit in may if fit is not free]
     return max(may, key=lambda fit: fit.weight, default=fits[0]).model
 
 
-def _row(data: Sites, fitted: Candidate, limits: Intervals | None) -> ClineFit:
-    best, model = fitted.maximum, fitted.model
-    low, high = 0.0, 1.0
-    if model == "flat":
-        low = high = float(expit(best.parameters[0]))
-    elif model == "linear":
-        low, high = (float(end) for end in expit(best.parameters[:2]))
-    elif model == "sigmoid, free ends":
-        low, high = (float(end) for end in expit(best.parameters[3:5]))
-    row = ClineFit(
-        model=model,
-        log_likelihood=best.log_likelihood,
-        parameters=_PARAMETERS[model] + (data.axis is None and model != "flat"),
-        rho=intra_site_correlation(best),
-        p_min=low,
-        p_max=high,
-        converged=best.converged,
-        span_seen=span_seen(data, fitted),
-    )
-    if model == "flat":
-        return row
-    row = replace(row, bearing_deg=degrees(fitted.bearing))
-    if model == "linear":
-        along = data.along(fitted.bearing)
-        middle, stretch = float(along.min() + along.max()) / 2, float(np.ptp(along))
-        return replace(row, centre_m=middle * data.unit_m, width_m=stretch * data.unit_m)
-    centre, width = float(best.parameters[0]), float(np.exp(best.parameters[1]))
-    row = replace(row, centre_m=centre * data.unit_m, width_m=width * data.unit_m)
-    named = limits.in_metres(data.unit_m) if limits else dict.fromkeys(LIMITS, np.nan)
-    given = [name for name in LIMITS if data.axis is None or not name.startswith("bearing")]
+class _Limits:
+    """The search for the limits of the models chosen, and what it learns on the way."""
+
+    def __init__(self, data: Sites, places: Floats, level: Maximum, confidence: float, rng: np.random.Generator):
+        self.data, self.places, self._level, self._rng = data, places, level, rng
+        self._quantile = 0.5 + confidence / 2
+        self.found: dict[str, Intervals] = {}
+        self.likeness: dict[str, Likeness] = {}
+
+    def settled(self, found: dict[str, Candidate], choice: Callable[[], str]) -> str:
+        """Return the model chosen, once its limits are known; a better fit met on the way takes its place in found."""
+        for _ in range(8):
+            chosen = choice()
+            if chosen in ("flat", "linear") or chosen in self.found:
+                break
+            one = found[chosen]
+            self.likeness[chosen] = likeness(self.data, one, self.places, self._rng)
+            freedom = len(self.data.total) - len(kept_parameters(self.data, one)) - 1
+            target = float(stdtrit(freedom, self._quantile))
+            longer = self.likeness[chosen].longer
+            sought = profile_intervals(
+                self.data, one.maximum, self._level, target, ends_free=one.ends_free, longer=longer
+            )
+            if isinstance(sought, Intervals):
+                self.found[chosen] = sought
+                continue
+            better = refit_sigmoid(self.data, sought.parameters, ends_free=one.ends_free, rounds=200)
+            better = settled(self.data, better, ends_free=one.ends_free)
+            found[chosen] = replace(one, bearing=float(better.parameters[2]), maximum=better)
+        return chosen
+
+
+class _Tails:
+    """Whether a cline has tails: the reason why that can't be told or need not be asked, or the tests and the fits."""
+
+    def __init__(self, data: Sites, base: Candidate, seek: _Limits, rng: np.random.Generator, draws: int):
+        self.p_tails = self.p_asymmetric = np.nan
+        self.fitted: dict[str, Candidate] = {}
+        limits = seek.found.get(base.model)
+        told = limits is not None and np.isfinite(limits.log_width[0])
+        self.reason = why_no_tails(data, base, span=span_seen(data, base), width_told=bool(told))
+        if self.reason:
+            return
+        self.p_tails = p_tails(data, base, rng, draws)
+        if self.p_tails > LEVEL:
+            self.reason = f"surveys drawn from the {base.model} show tails as much (p = {self.p_tails:.2g})"
+            return
+        symmetric = fit_tails(data, base, symmetric=True)
+        self.p_asymmetric = p_asymmetric(data, symmetric, rng, draws)
+        found = [fit_tails(data, base, symmetric=False), from_symmetric(data, symmetric)]
+        self.fitted = {TAILED[0]: symmetric, TAILED[1]: max(found, key=lambda one: one.maximum.log_likelihood)}
+
+    def choice(self, base: str, fits: tuple[ClineFit, ...]) -> str:
+        """Return the base, or the tails that AICc prefers to it; asymmetric ones only where their test says so."""
+        may = [fit for fit in fits if fit.model == base or (fit.model in TAILED and fit.converged)]
+        if self.p_asymmetric > LEVEL:
+            may = [fit for fit in may if fit.model != TAILED[1]]
+        return min(may, key=lambda fit: fit.aicc).model
+
+
+def _judged(data: Sites, fitted: Candidate, fit: ClineFit, seek: _Limits, rng: np.random.Generator) -> ClineFit:
+    """Return the chosen model's row with its goodness of fit, its residuals' likeness, and whether it is a step."""
+    fit_p, error = p_fit(data, fitted, seek.places, rng)
+    fit = replace(fit, p_fit=fit_p, p_fit_error=error)
+    if fitted.model not in seek.found:
+        return fit
+    alike = seek.likeness[fitted.model]
+    spacing = spacing_about(data, fitted, seek.places)
     return replace(
-        row,
-        centre_low=named["centre_low"],
-        centre_high=named["centre_high"],
-        width_low=named["width_low"],
-        width_high=named["width_high"],
-        bearing_low=named["bearing_low"],
-        bearing_high=named["bearing_high"],
-        open_limits=tuple(name for name in given if np.isnan(named[name])),
-        step=limits is not None and limits.step,
+        fit,
+        residual_share=alike.share,
+        residual_range_m=alike.range_m,
+        centre_longer=float(alike.longer[0]),
+        width_longer=float(alike.longer[1]),
+        bearing_longer=float(alike.longer[2]) if data.axis is None else np.nan,
+        spacing_m=spacing,
+        step=seek.found[fitted.model].width_from_nothing and fit.width_high <= spacing and fit_p > LEVEL,
     )
-
-
-def _weighed(fits: list[ClineFit], sites: int) -> tuple[ClineFit, ...]:
-    """Return the fits with AICc and Akaike weights (Burnham & Anderson 2002)."""
-    k = np.array([fit.parameters for fit in fits])
-    deviance = np.array([-2 * fit.log_likelihood for fit in fits])
-    aicc = deviance + 2 * k + 2 * k * (k + 1) / (sites - k - 1)
-    relative = np.exp((aicc.min() - aicc) / 2)
-    weights = relative / relative.sum()
-    return tuple(replace(fit, aicc=float(a), weight=float(w)) for fit, a, w in zip(fits, aicc, weights, strict=True))
