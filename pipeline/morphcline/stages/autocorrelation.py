@@ -20,9 +20,10 @@ from morphcline.files.tables import read_table, write_table
 from morphcline.records.smoothing import Samples, samples_of
 from morphcline.stages.base import Account, Context, Stage
 from morphcline.stats.autocorrelation import MIN_SITES, moran, rate_adjusted
-from morphcline.stats.correlogram import MIN_PAIRS, correlogram, equal_classes
+from morphcline.stats.correlogram import correlogram
 from morphcline.stats.local_moran import NOT_TESTED, local_moran
 from morphcline.stats.neighbours import islands, nearest, within
+from morphcline.stats.pair_classes import MIN_PAIRS, PairClasses, equal_classes
 from morphcline.stats.permutation import permute_moran, same_sites
 from morphcline.study import Autocorrelation, Within
 
@@ -244,7 +245,8 @@ def _correlogram_table(
     samples: Samples, adjusted: Floats, limits: Floats, permutations: int, rng: np.random.Generator
 ) -> pd.DataFrame:
     easting, northing = samples.places.T
-    result = correlogram(adjusted, easting, northing, limits=limits, permutations=permutations, rng=rng)
+    pairs = PairClasses(easting, northing, limits)
+    result = correlogram(adjusted, pairs, permutations=permutations, rng=rng)
     traits, classes = len(samples.traits), len(limits) - 1
     return pd.DataFrame(
         {
@@ -253,7 +255,7 @@ def _correlogram_table(
             "distance_class": np.tile(np.arange(1, classes + 1), traits),
             "from_m": np.tile(limits[:-1], traits),
             "to_m": np.tile(limits[1:], traits),
-            "pairs": np.tile(result.pairs, traits),
+            "pairs": np.tile(pairs.number, traits),
             "moran_i": result.i.T.ravel(),
             "expected": np.where(np.isnan(result.i.T.ravel()), np.nan, result.expected),
             "p_permutation": result.p.T.ravel(),

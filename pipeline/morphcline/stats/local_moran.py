@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,6 +17,11 @@ Floats = NDArray[np.float64]
 
 NOT_TESTED = "not tested"
 NO_SIGNAL = "no local signal"
+#: Draws that reach the observed index, after which a site's p-value needs no more: its relative error is a tenth then.
+STOP_AFTER = 100
+#: Draws are made in batches: the first so many, each as many as all before, up to the most.
+_FIRST_BATCH, _LARGEST_BATCH = 500, 8_000
+_VALUES_AT_ONCE = 2_000_000
 #: By whether the site is high, then whether its neighbours are.
 _GROUPS = {
     (True, True): "high among high",
@@ -34,6 +40,8 @@ class LocalMoran:
     i, p, p_fdr : arrays of shape (n, t)
         The index, its two-sided permutation p-value, and that adjusted over the tested sites of a trait
         (Benjamini & Hochberg).
+    draws : array of shape (n, t)
+        Draws of neighbours that the p-value rests on.
     group : array of str, shape (n, t)
         "high among high", "high among low", "low among high", "low among low" where ``p_fdr <= level``, else
         "no local signal"; "not tested" for sites without neighbours and for traits that can't be tested.
@@ -44,6 +52,7 @@ class LocalMoran:
     i: Floats
     p: Floats
     p_fdr: Floats
+    draws: Floats
     group: NDArray[np.str_]
     not_tested_because: tuple[str, ...]
 
@@ -55,6 +64,7 @@ def local_moran(
     permutations: int,
     rng: np.random.Generator,
     level: float = 0.05,
+    stop_after: int = STOP_AFTER,
 ) -> LocalMoran:
     """Return local Moran's I with conditional permutation, all traits at once.
 
@@ -65,11 +75,13 @@ def local_moran(
     weights : csr_array of shape (n, n)
         Equal within a row, as binary or row-standardised neighbours are.
     permutations : int
-        Draws of neighbours. All sites share them, so too few don't just blur each p-value: they move many sites across
-        the false-discovery rate together. Take thousands; they cost little.
+        Draws of neighbours at most. All sites share them, so too few don't just blur each p-value: they move many sites
+        across the false-discovery rate together. Take thousands.
     rng : Generator
     level : float
         False-discovery rate up to which a site is given a group.
+    stop_after : int
+        A site needs no more draws once so many have reached its observed index.
 
     Returns
     -------
@@ -85,9 +97,14 @@ def local_moran(
     ``I_i = z_i / s2 * sum_j w_ij z_j`` with ``s2 = sum z^2 / m``, after Anselin (1995), *Geographical Analysis* 27,
     93-115. With s2 over m, not m - 1, the local values add up to the sum of the weights times the global index. The
     site is held while its neighbours are drawn from the other sites without replacement; all sites and traits share
-    the draws. The p-value is the share of draws whose distance from the exact conditional mean,
-    ``-z_i^2 / s2 / (m - 1)`` times the row's sum of weights, is at least the observed one's. Over many sites the
-    false-discovery rate is controlled: Caldas de Castro & Singer (2006), *Geographical Analysis* 38, 180-208.
+    the draws. A draw reaches the observed index when its distance from the exact conditional mean,
+    ``-z_i^2 / s2 / (m - 1)`` times the row's sum of weights, is at least the observed one's.
+
+    The p-value is sequential: ``stop_after / draws`` where so many draws have reached it, at the last of them; else
+    ``(1 + reached) / (1 + permutations)``. Under no pattern it is at most p with a probability of at most p, for every
+    p, as with a fixed number of draws: Besag & Clifford (1991), *Biometrika* 78, 301-304. Where it stopped early, its
+    relative error is some ``stop_after ** -0.5``. Over many sites the false-discovery rate is controlled: Caldas de
+    Castro & Singer (2006), *Geographical Analysis* 38, 180-208.
     """
     ready = deviations(values, weights)
     links = np.diff(ready.weights.indptr)
@@ -99,10 +116,18 @@ def local_moran(
     index = z / ((z**2).sum(axis=0) / m) * (neighbour_sum * each[:, np.newaxis])
     index[~linked] = np.nan
     p = np.full_like(index, np.nan)
+    draws = np.full_like(index, np.nan)
     if z.shape[1] and linked.any():
-        draws = _draw(m, int(links.max()) + 1, permutations, rng)
-        for trait in range(z.shape[1]):
-            p[:, trait] = _conditional_p(z[:, trait], neighbour_sum[:, trait], links, draws)
+        traits = [_Trait(z[:, trait], neighbour_sum[:, trait], links, stop_after) for trait in range(z.shape[1])]
+        for size in _batches(permutations):
+            going = [trait for trait in traits if trait.open.any()]
+            if not going:
+                break
+            sites = _without_replacement(m, int(links.max()) + 1, size, rng)
+            for trait_now in going:
+                trait_now.count(sites)
+        p = np.column_stack([trait.p(permutations) for trait in traits])
+        draws = np.column_stack([np.where(linked, trait.drawn, np.nan) for trait in traits])
     p_fdr = np.column_stack([benjamini_hochberg(column) for column in p.T]) if z.shape[1] else p
     group = np.full(z.shape, NO_SIGNAL, dtype="<U15")
     for (high, among_high), name in _GROUPS.items():
@@ -112,13 +137,13 @@ def local_moran(
     shape = (len(ready.kept), len(ready.tested))
     where = np.ix_(ready.kept, ready.tested)
     tables = []
-    for some in (index, p, p_fdr):
+    for some in (index, p, p_fdr, draws):
         table = np.full(shape, np.nan)
         table[where] = some
         tables.append(table)
     groups = np.full(shape, NOT_TESTED, dtype="<U15")
     groups[where] = group
-    return LocalMoran(tables[0], tables[1], tables[2], groups, ready.not_tested_because)
+    return LocalMoran(*tables, groups, ready.not_tested_because)
 
 
 def _weight_of_a_link(weights: csr_array, links: NDArray[np.intp]) -> Floats:
@@ -130,20 +155,12 @@ def _weight_of_a_link(weights: csr_array, links: NDArray[np.intp]) -> Floats:
     return each
 
 
-@dataclass(frozen=True)
-class _Draws:
-    """Ordered draws of sites without replacement, and where among them each site turns up."""
-
-    sites: NDArray[np.intp]  # (permutations, size)
-    site: NDArray[np.intp]  # the same, flat
-    draw: NDArray[np.intp]  # for each of the flat ones, its draw
-    place: NDArray[np.intp]  # and its place in the draw
-
-
-def _draw(m: int, size: int, permutations: int, rng: np.random.Generator) -> _Draws:
-    sites = _without_replacement(m, size, permutations, rng)
-    draw, place = np.indices(sites.shape)
-    return _Draws(sites, sites.ravel(), draw.ravel(), place.ravel())
+def _batches(permutations: int) -> Iterator[int]:
+    done = 0
+    while done < permutations:
+        size = min(max(done, _FIRST_BATCH), _LARGEST_BATCH, permutations - done)
+        yield size
+        done += size
 
 
 def _without_replacement(m: int, size: int, draws: int, rng: np.random.Generator) -> NDArray[np.intp]:
@@ -160,40 +177,71 @@ def _without_replacement(m: int, size: int, draws: int, rng: np.random.Generator
     return sites
 
 
-def _conditional_p(z: Floats, neighbour_sum: Floats, links: NDArray[np.intp], draws: _Draws) -> Floats:
-    """Return each site's p-value of the sum over its neighbours, given its own value; NaN without neighbours.
+class _Trait:
+    """One trait's sites while their neighbours are drawn: how often the observed sum was reached, and who is done.
 
     A draw's first k sites stand for the k neighbours of every site that isn't among them; a site that is gives its
     place to the draw's next one. Either way these are k of the *other* sites, all sets equally likely. So the sums are
     prefix sums of the draws, shared by all sites with k neighbours, and only the few draws that hold the site itself
     are looked at singly.
     """
-    prefix = np.cumsum(z[draws.sites], axis=1)
-    permutations = len(prefix)
-    expected = -z * links / (len(z) - 1)
-    # Sums that differ by rounding alone count as equal; and a site at the mean has a local index of 0 in every draw.
-    apart = np.abs(neighbour_sum - expected) * (1 - 1e-9) - 1e-12 * np.abs(z).max()
-    low, high = expected - apart, expected + apart
-    reached = np.full(len(z), np.nan)
-    for k in np.unique(links[links > 0]):
-        having = np.flatnonzero(links == k)
-        ordered = np.sort(prefix[:, k - 1])
-        below = np.searchsorted(ordered, low[having], side="right")
-        above = permutations - np.searchsorted(ordered, high[having], side="left")
-        reached[having] = below + above
-    inside = draws.place < links[draws.site]
-    site, draw = draws.site[inside], draws.draw[inside]
-    k = links[site]
-    with_itself = prefix[draw, k - 1]
-    with_the_next = prefix[draw, k] - z[site]
 
-    def out(total: Floats) -> NDArray[np.bool_]:
-        beyond: NDArray[np.bool_] = (total <= low[site]) | (total >= high[site])
+    def __init__(self, z: Floats, neighbour_sum: Floats, links: NDArray[np.intp], stop_after: int):
+        self._z, self._links, self._stop_after = z, links, stop_after
+        expected = -z * links / (len(z) - 1)
+        # Sums that differ by rounding alone count as equal; and a site at the mean has a local index of 0 in every
+        # draw. With apart below 0 the two tails overlap, and every draw is in one of them.
+        apart = np.abs(neighbour_sum - expected) * (1 - 1e-9) - 1e-12 * np.abs(z).max()
+        always = (apart <= 0) | (z == 0)
+        self._low, self._high = (np.where(always, np.inf, expected + sign * apart) for sign in (-1, 1))
+        self.reached = np.zeros(len(z), dtype=np.int64)
+        self.drawn = np.zeros(len(z), dtype=np.int64)
+        self.open = links > 0
+
+    def count(self, sites: NDArray[np.intp]) -> None:
+        """Count the draws that reach the observed sum, (draws, size), site by site until it has been reached enough."""
+        prefix = np.cumsum(self._z[sites], axis=1)
+        going = np.flatnonzero(self.open)
+        number = np.full(len(self._z), -1)
+        number[going] = np.arange(len(going))
+        k = self._links[going]
+        more = np.empty(len(going), dtype=np.int64)
+        for links in np.unique(k):
+            ordered = np.sort(prefix[:, links - 1])
+            these = k == links
+            below = np.searchsorted(ordered, self._low[going[these]], side="right")
+            above = len(prefix) - np.searchsorted(ordered, self._high[going[these]], side="left")
+            more[these] = np.minimum(below + above, len(prefix))
+        draw, place = np.nonzero((number[sites] >= 0) & (np.arange(sites.shape[1]) < self._links[sites]))
+        site = sites[draw, place]
+        with_itself = prefix[draw, self._links[site] - 1]
+        with_the_next = prefix[draw, self._links[site]] - self._z[site]
+        change = self._is_out(with_the_next, site).astype(np.int64) - self._is_out(with_itself, site)
+        np.add.at(more, number[site], change)
+
+        wanted = self._stop_after - self.reached[going]
+        stopped = more >= wanted
+        self.reached[going] += np.minimum(more, wanted)
+        self.drawn[going[~stopped]] += len(prefix)
+        self.open[going[stopped]] = False
+        # Of those that stop, the draw at which they do.
+        step = max(1, _VALUES_AT_ONCE // len(prefix))
+        for start in range(0, int(stopped.sum()), step):
+            some = np.flatnonzero(stopped)[start : start + step]
+            totals = prefix[:, k[some] - 1]
+            column = np.full(len(going), -1)
+            column[some] = np.arange(len(some))
+            mine = np.flatnonzero(column[number[site]] >= 0)
+            totals[draw[mine], column[number[site[mine]]]] = with_the_next[mine]
+            found = np.cumsum(self._is_out(totals, going[some]), axis=0)
+            self.drawn[going[some]] += 1 + (found >= wanted[some]).argmax(axis=0)
+
+    def p(self, permutations: int) -> Floats:
+        """Return each site's p-value when all draws are made; NaN without neighbours."""
+        stopped = self.reached >= self._stop_after
+        share = np.where(stopped, self.reached / np.maximum(self.drawn, 1), (1 + self.reached) / (1 + permutations))
+        return np.where(self._links > 0, share, np.nan)
+
+    def _is_out(self, total: Floats, site: NDArray[np.intp]) -> NDArray[np.bool_]:
+        beyond: NDArray[np.bool_] = (total <= self._low[site]) | (total >= self._high[site])
         return beyond
-
-    change = out(with_the_next).astype(np.float64) - out(with_itself)
-    reached += np.bincount(site, weights=change, minlength=len(z))
-    # With apart below 0 the two tails overlap, and every draw is in one of them.
-    reached = np.where((apart <= 0) | (z == 0), permutations, reached)
-    share: Floats = np.where(links > 0, (1 + reached) / (1 + permutations), np.nan)
-    return share
