@@ -2,59 +2,27 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterable, Mapping, Sequence
-from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
 import numpy as np
 import rasterio
-import rasterio.shutil
 from numpy.typing import NDArray
 from rasterio.enums import Resampling
 from rasterio.windows import Window
 
 from morphcline.errors import Problem, SourceError
-from morphcline.files.atomic import whole_file
+from morphcline.files.bands import Tile as Tile
+from morphcline.files.bands import write_bands
 from morphcline.places.grid import StudyGrid
+from morphcline.places.grid import Tile as GridTile
 
 Quantity = Literal["frequency", "standard error", "effective shells"]
 
 #: The quantities of a trait, in the order of their bands, and their units.
 QUANTITIES: dict[Quantity, str] = {"frequency": "1", "standard error": "1", "effective shells": "shells"}
-
-_TILE = 256
-#: Every number that decides the bytes is named, so that they don't change with the machine.
-_CLOUD_OPTIMISED = {
-    "driver": "COG",
-    "compress": "DEFLATE",
-    "level": "6",
-    "predictor": "FLOATING_POINT",
-    "blocksize": str(_TILE),
-    "overviews": "IGNORE_EXISTING",
-    "overview_resampling": "average",
-    "num_threads": "1",
-    "bigtiff": "IF_SAFER",
-}
-
-
-@dataclass(frozen=True)
-class Tile:
-    """A piece of every band.
-
-    Attributes
-    ----------
-    row, column : int
-        Of its first cell in the raster.
-    values : array of float32 (bands, rows, columns)
-        NaN where there is nothing to say.
-    """
-
-    row: int
-    column: int
-    values: NDArray[np.float32]
 
 
 @dataclass(frozen=True)
@@ -97,31 +65,9 @@ def write_surfaces(
         written as they come, so that a raster needs the memory of a tile.
     tags : mapping
         Text about the whole raster.
-
-    Notes
-    -----
-    A cloud-optimised file can't be written piecewise: the pieces go to a plain GeoTIFF beside it first.
     """
-    names = [band_name(trait, quantity) for trait in traits for quantity in QUANTITIES]
-    with whole_file(path) as temporary:
-        plain = temporary.with_name(f".{path.stem}.tiles-{os.getpid()}.tif")
-        try:
-            with rasterio.open(
-                plain, "w", driver="GTiff", width=grid.columns, height=grid.rows, count=len(names), dtype="float32",
-                nodata=np.nan, crs=grid.crs, transform=rasterio.Affine(*grid.transform),
-                tiled=True, blockxsize=_TILE, blockysize=_TILE, interleave="band", photometric="MINISBLACK",
-                bigtiff="IF_SAFER",
-            ) as raster:  # fmt: skip
-                raster.descriptions = names
-                raster.units = [unit for _ in traits for unit in QUANTITIES.values()]
-                raster.update_tags(**tags)
-                for tile in tiles:
-                    _, rows, columns = tile.values.shape
-                    raster.write(tile.values, window=Window(tile.column, tile.row, columns, rows))
-            rasterio.shutil.copy(plain, temporary, **_CLOUD_OPTIMISED)
-        finally:
-            with suppress(FileNotFoundError):
-                plain.unlink()
+    units = {band_name(trait, quantity): unit for trait in traits for quantity, unit in QUANTITIES.items()}
+    write_bands(path, grid=grid, units=units, tiles=tiles, tags=tags)
 
 
 def open_surfaces(path: Path, *, shown: str = "") -> SurfaceFile:
@@ -188,3 +134,11 @@ def read_surface(
     with rasterio.open(surfaces.path) as raster:
         values: NDArray[np.float32] = raster.read(band, out_shape=shape, resampling=Resampling.average)
     return values
+
+
+def shown_cells(surfaces: SurfaceFile, traits: Sequence[str], tile: GridTile) -> NDArray[np.bool_]:
+    """Return which cells of a part of the raster have a frequency, (traits, rows, columns)."""
+    bands = [len(QUANTITIES) * surfaces.traits.index(trait) + 1 for trait in traits]
+    rows, columns = tile.grid.shape
+    with rasterio.open(surfaces.path) as raster:
+        return np.isfinite(raster.read(bands, window=Window(tile.column, tile.row, columns, rows)))

@@ -250,7 +250,8 @@ def moved_patterns(sites: Floats, deviation: Floats, *, draws: int, rng: np.rand
     signs = rng.integers(0, 2, (len(heights), draws)) * 2.0 - 1.0
     moved: Floats = parts @ (signs * heights[:, None])
     # The constant is one of the eigenvectors, and what rounding left in it doesn't belong to the pattern.
-    return moved - moved.mean(axis=0) + middle
+    moved += middle - moved.mean(axis=0)
+    return moved
 
 
 def _statistics(ground: Ground, deviation: Floats, drawn: Floats) -> Iterator[tuple[slice, Floats, Floats]]:
@@ -296,7 +297,7 @@ def _levers(ground: Ground, size: int) -> Iterator[tuple[slice, NDArray[np.intp]
         v11, v22, v12 = (np.sum(weights * away[i] * away[j], axis=1) for i, j in ((0, 0), (1, 1), (0, 1)))
         determinant = v11 * v22 - v12**2
         scale = np.where(determinant > _ROUNDING * (v11 + v22) ** 2, determinant, np.nan)
-        lever: Floats = np.stack(
+        lever = np.stack(
             [
                 weights * (v22[:, None] * away[0] - v12[:, None] * away[1]) / scale[:, None],
                 weights * (v11[:, None] * away[1] - v12[:, None] * away[0]) / scale[:, None],

@@ -17,7 +17,7 @@ Flags = NDArray[np.bool_]
 #: Bandwidths of the fits that the corrected gradient is made from, in bandwidths of the surface, and their weights:
 #: what smoothing takes from a gradient grows with the square of the bandwidth, so that twice the narrow one less the
 #: wide one is free of it. The wide one is narrower than the surface's own, which suits the frequency and not its slope
-#: (an interval wants less bias than an estimate does: Calonico, Cattaneo & Farrell 2018). The share is a choice of ours.
+#: (an interval wants less bias than an estimate does: Calonico, Cattaneo & Farrell 2018). The share is our choice.
 SHARES = (0.75, 0.75 * 2.0**-0.5)
 _SHARE_WEIGHTS = (-1.0, 2.0)
 #: Of the correction, what counts as a standard error of what is still left to correct. A choice of ours: over invented
@@ -222,11 +222,11 @@ def length_limits(length: Floats, error: Floats, *, confidence: float = 0.95) ->
     Notes
     -----
     The length of a noisy vector is too large on average: about no gradient it is 1.25 standard errors. The squared
-    length over the squared error has a noncentral chi-square distribution with 2 degrees of freedom (the length Rice's), and
-    the lower limit inverts it. Where the error differs with direction that along the estimate is taken; about no
-    gradient this errs on the safe side, for the ratio is then stochastically no larger than chi-square. The upper limit
-    is the length and so many normal errors: no length falls short of its part along the true direction, so it holds at
-    any length; inverting the distribution gives none at all for the shortest estimates.
+    length over the squared error has a noncentral chi-square distribution with 2 degrees of freedom (the length
+    Rice's), and the lower limit inverts it. Where the error differs with direction that along the estimate is taken;
+    about no gradient this errs on the safe side, for the ratio is then stochastically no larger than chi-square. The
+    upper limit is the length and so many normal errors: no length falls short of its part along the true direction, so
+    it holds at any length; inverting the distribution gives none at all for the shortest estimates.
 
     Examples
     --------

@@ -9,6 +9,7 @@ from morphcline.study.load import Study, load_study
 from morphcline.study.publish import Publish
 from morphcline.study.records import FIELDS, EarlierSurvey, Position, RecordSource, Sheet
 from morphcline.study.scoring import Scoring, Selection, UserTrait
+from morphcline.study.steepness import Steepness
 from morphcline.study.surfaces import Neighbours, Surfaces
 from morphcline.study.temperature import Temperature
 
@@ -27,6 +28,7 @@ __all__ = [
     "Scoring",
     "Selection",
     "Sheet",
+    "Steepness",
     "Study",
     "Surfaces",
     "Temperature",

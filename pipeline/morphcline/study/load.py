@@ -20,6 +20,7 @@ from morphcline.study.habitat import Habitat
 from morphcline.study.publish import Publish
 from morphcline.study.records import FIELDS, EarlierSurvey, RecordSource
 from morphcline.study.scoring import Scoring
+from morphcline.study.steepness import Steepness
 from morphcline.study.surfaces import Surfaces
 from morphcline.study.temperature import Temperature
 
@@ -52,7 +53,7 @@ class Study(Section):
     ----------
     file : path
         The study file.
-    study, scoring, habitat, temperature, surfaces, autocorrelation, clines, change, publish
+    study, scoring, habitat, temperature, surfaces, steepness, autocorrelation, clines, change, publish
         The sections; ``habitat`` and ``temperature`` are None when the study has no such raster.
     records : tuple of RecordSource
         The survey's own files.
@@ -67,6 +68,7 @@ class Study(Section):
     habitat: Habitat | None = None
     temperature: Temperature | None = None
     surfaces: Surfaces = Surfaces()
+    steepness: Steepness = Steepness()
     autocorrelation: Autocorrelation = Autocorrelation()
     clines: Clines = Clines()
     change: Change = Change()

@@ -72,6 +72,10 @@ layout = "counts"                    # counts: a row per site, species, colour a
 # barriers = "ridges.gpkg"           # lines, or polygons' outlines, that samples don't count across
 # mask = "water.gpkg"                # polygons in which nothing is estimated
 
+[steepness]
+# permutations = 999                 # of the tests of where a surface is steeper than chance
+# level = 0.05
+
 [autocorrelation]
 # neighbours = 8                     # or { within_m = 5000 }
 # permutations = 999

@@ -1,0 +1,77 @@
+"""How steep surfaces are, as a cloud-optimised GeoTIFF beside them: named bands for each trait, and one for all."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+
+import numpy as np
+import rasterio
+from numpy.typing import NDArray
+from rasterio.enums import Resampling
+
+from morphcline.files.bands import Tile, write_bands
+from morphcline.places.grid import StudyGrid
+
+#: What is told of each trait, in the order of its bands, and the units.
+QUANTITIES = {
+    "gradient": "1/km",
+    "standard error": "1/km",
+    "lower limit": "1/km",
+    "upper limit": "1/km",
+    "bearing": "degree",
+    "steep zone": "1",
+}
+#: The last band: how many traits have a steep zone in a cell.
+TOGETHER = "all traits: steep zones"
+
+
+def write_steepness(
+    path: Path, *, grid: StudyGrid, traits: Sequence[str], tiles: Iterable[Tile], tags: Mapping[str, str]
+) -> None:
+    """Write the raster: the bands of :data:`QUANTITIES` for each trait, then :data:`TOGETHER`.
+
+    Parameters
+    ----------
+    path : Path
+    grid : StudyGrid
+    traits : sequence of str
+    tiles : iterable of Tile
+    tags : mapping
+    """
+    units = {f"{trait}: {quantity}": unit for trait in traits for quantity, unit in QUANTITIES.items()}
+    # Codes and bearings have no average, so that the reduced copies take the nearest cell.
+    write_bands(path, grid=grid, units={**units, TOGETHER: "1"}, tiles=tiles, tags=tags, overviews="nearest")
+
+
+def read_steepness(path: Path, band: str, *, longest: int | None = None) -> NDArray[np.float32]:
+    """Return one band by its name, rows from the north.
+
+    Parameters
+    ----------
+    path : Path
+    band : str
+        ``"yellow: gradient"`` and so on.
+    longest : int, optional
+        At most so many cells along the longer side, the nearest of each block.
+
+    Raises
+    ------
+    KeyError
+        When the raster has no such band.
+    """
+    with rasterio.open(path) as raster:
+        names = list(raster.descriptions)
+        if band not in names:
+            raise KeyError(f"{path.name} has no band {band!r}")
+        shrink = 1.0 if longest is None else min(1.0, longest / max(raster.shape))
+        shape = tuple(max(1, round(side * shrink)) for side in raster.shape)
+        values: NDArray[np.float32] = raster.read(names.index(band) + 1, out_shape=shape, resampling=Resampling.nearest)
+    return values
+
+
+def steep_traits(path: Path) -> tuple[str, ...]:
+    """Return the traits that a raster of steepness has bands for."""
+    with rasterio.open(path) as raster:
+        names = [str(name) for name in raster.descriptions if name != TOGETHER]
+    return tuple(dict.fromkeys(name.rpartition(": ")[0] for name in names))
