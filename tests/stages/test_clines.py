@@ -18,7 +18,7 @@ from statsmodels.stats.proportion import confint_proportions_2indep
 
 from morphcline.errors import StudyError
 from morphcline.files.tables import read_table, write_table
-from morphcline.records.change_table import AT_A_SITE, OVER_PAIRS, OVER_SHELLS
+from morphcline.records.change_table import AT_A_SITE, ON_THE_LOGIT, OVER_PAIRS, OVER_SHELLS, OVER_SPACE
 from morphcline.stages.base import Account, Context
 from morphcline.stages.clines import STAGE
 from morphcline.study import load_study
@@ -35,7 +35,7 @@ path = "records.csv"
 species = ["Cepaea nemoralis", "Cepaea hortensis"]
 """
 NEMORALIS, HORTENSIS = "Cepaea nemoralis", "Cepaea hortensis"
-TABLES = ("clines", "environment", "environment_skill", "change")
+TABLES = ("clines", "environment", "environment_skill", "change", "change_radius", "change_unmatched")
 
 
 def made_tables(sites: int = 70) -> dict[str, pd.DataFrame]:
@@ -161,7 +161,7 @@ def test_change_is_that_of_the_places_seen_twice(finished: tuple[Path, Account])
     assert account["change"]["surveys"] == [
         {"earlier_survey": "1984", "species": NEMORALIS, "earlier_sites": 3, "paired": 2, "without_present_site": 1}
     ]
-    assert list(change["method"]) == [AT_A_SITE, AT_A_SITE, OVER_SHELLS, OVER_PAIRS]
+    assert list(change["method"]) == [AT_A_SITE, AT_A_SITE, OVER_SHELLS, OVER_PAIRS, ON_THE_LOGIT, OVER_SPACE]
     sites = change[change["site"] != ""]
     assert list(sites["earlier_site"]) == ["A", "B"]
     assert_allclose(sites["distance_m"], [30, 50])
@@ -197,6 +197,34 @@ def test_change_is_that_of_the_places_seen_twice(finished: tuple[Path, Account])
     assert over_pairs["later_frequency"] - over_pairs["earlier_frequency"] == pytest.approx(over_pairs["difference"])
 
 
+def test_a_wider_radius_and_the_sites_without_a_pair_are_told(finished: tuple[Path, Account]) -> None:
+    folder, _ = finished
+    change, radius = table(folder, "change"), table(folder, "change_radius")
+    believed = change.set_index("method").loc[OVER_PAIRS]
+    chosen = radius[radius["chosen"]].iloc[0]
+    assert list(radius["within_m"] / chosen["within_m"]) in ([1.0, 2.0, 4.0], [0.5, 1.0, 2.0, 4.0])
+    assert (radius["pairs"].diff().fillna(0) >= 0).all()
+    assert_allclose(
+        chosen[["difference", "low", "high", "p"]].astype(float),
+        believed[["difference", "low", "high", "p"]].astype(float),
+    )
+    logit = change.set_index("method").loc[ON_THE_LOGIT]
+    assert_allclose(chosen[["shift", "shift_low"]].astype(float), logit[["shift", "shift_low"]].astype(float))
+    unmatched = table(folder, "change_unmatched")
+    sites = change[change["site"] != ""]
+    present = made_tables()["frequencies"].query("species == @NEMORALIS and trait == 'yellow' and total > 0")
+    assert set(unmatched.loc[unmatched["survey"] == "", "site"]) == set(present["site"]) - set(sites["site"])
+    earlier = unmatched[unmatched["survey"] == "1984"]
+    assert len(earlier) == 1
+    assert set(earlier["site"]).isdisjoint(sites["earlier_site"])
+    # By hand: the nearest present site of the one left over.
+    places, old = made_tables()["sites"].set_index("site"), made_tables()["earlier_sites"].set_index("site")
+    left = old.loc[earlier["site"].iloc[0]]
+    apart = np.hypot(places["x_m"] - left["x_m"], places["y_m"] - left["y_m"]).loc[list(present["site"])]
+    assert earlier["nearest_m"].iloc[0] == pytest.approx(apart.min())
+    assert earlier["nearest_site"].iloc[0] == apart.idxmin()
+
+
 def change_p(counts: list[list[int]]) -> float:
     from scipy.stats import chi2
 
@@ -216,7 +244,7 @@ def test_without_surroundings_and_earlier_surveys_the_tables_hold_their_headers(
     for name in ("earlier_sites", "earlier_frequencies"):
         tables[name] = tables[name].iloc[:0]
     account = run(tmp_path, tables)
-    for name in ("environment", "environment_skill", "change"):
+    for name in ("environment", "environment_skill", "change", "change_radius", "change_unmatched"):
         assert table(tmp_path, name).empty
         assert list(table(tmp_path, name).columns) == list(STAGE.columns[f"tables/{name}.csv"])
     assert any("No habitat or temperature is known" in sentence for sentence in account["warnings"])

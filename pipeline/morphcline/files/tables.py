@@ -14,9 +14,9 @@ TEXT = (
     "source", "survey", "site", "visit", "date", "species", "trait", "qualifier", "lip", "colour", "banding",
     "band_class", "age", "condition", "habitat", "habitat_noted", "recorder", "note", "grid_reference", "crs",
     "reason_code", "reason", "flag_code", "flag", "mended", "not_counted_because", "model", "term", "group", "pair",
-    "earlier_site", "earlier_survey", "not_tested_because", "transformation", "sources", "row_as_it_came", "visit_used",
-    "not_estimated_because", "not_fitted_because", "not_smoothed_because", "reference", "method", "direction",
-    "limits_left_open", "locus", "allele", "noted", "raster",
+    "earlier_site", "nearest_site", "earlier_survey", "not_tested_because", "transformation", "sources",
+    "row_as_it_came", "visit_used", "not_estimated_because", "not_fitted_because", "not_smoothed_because", "reference",
+    "method", "direction", "limits_left_open", "locus", "allele", "noted", "raster",
 )  # fmt: skip
 
 

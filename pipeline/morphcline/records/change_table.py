@@ -11,13 +11,29 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from morphcline.stats.change import Pairs, cochran_mantel_haenszel, difference, pair_sites, paired_change
+from morphcline.stats.change_pattern import PairsInSpace
+from morphcline.stats.paired_shift import PairedShift, paired_shift, shifts_of_pairs
 
 Floats = NDArray[np.float64]
 
-#: Methods of the rows: of one site, of all shells within pairs of sites, of all pairs of sites.
+#: Methods of the rows: of one site; of all shells within pairs of sites; of all pairs of sites, in frequency, on the
+#: logit, and on the logit when near pairs may change alike.
 AT_A_SITE = "Newcombe 1998 difference"
 OVER_SHELLS = "Cochran–Mantel–Haenszel"
 OVER_PAIRS = "paired sites, over-dispersion allowed"
+ON_THE_LOGIT = "shift of the logit, each site's drift allowed"
+OVER_SPACE = "shift of the logit, near sites may drift alike"
+
+#: What each pooled row is a test of.
+NOTES = {
+    OVER_SHELLS: "of the shells of these very sites: where sites drift by themselves, it finds a change in more than "
+    "one of twenty regions that have none",
+    OVER_PAIRS: "of the region: each site may drift by itself; near sites count as independent",
+    ON_THE_LOGIT: "of the region, on the scale of log odds: each site has a level and a drift of its own; near sites "
+    "count as independent",
+    OVER_SPACE: "of the region, on the scale of log odds: sites may drift, and near ones alike; believe it where "
+    "p_moran is small, and with care where few effective_pairs are left",
+}
 
 CHANGE_COLUMNS = {
     "species": "species, by its full name",
@@ -47,7 +63,54 @@ CHANGE_COLUMNS = {
     "odds_ratio_high": "its upper limit at the study's confidence",
     "p_homogeneity": "over shells: p-value of one odds ratio for all sites (Tarone)",
     "not_tested_because": "why there is no p, else empty",
+    "detectable_difference": "over pairs of sites: the difference that would have been seen in 80 of 100 surveys of as "
+    "many pairs, shells and as much scatter, with p below 1 less the study's confidence",
+    "shift": "mean over pairs of sites of the change of the log odds",
+    "shift_se": "its standard error",
+    "shift_low": "its lower limit at the study's confidence",
+    "shift_high": "its upper limit at the study's confidence",
+    "drift_sd": "standard deviation of the shift between pairs of sites, beyond chance; patchy samples add to it",
+    "drift_sd_low": "its lower limit at the study's confidence",
+    "drift_sd_high": "its upper limit at the study's confidence; empty where the counts set none",
+    "p_drift": "p-value of one shift for all pairs of sites",
+    "drift_share": "share of the spread of the pairs' own shifts that is drift, not chance, 0 to 1",
+    "moran_i": "near sites may drift alike: Moran's I of the pairs' shifts among the eight nearest pairs",
+    "p_moran": "its two-sided p-value",
+    "range_m": "metres over which the correlation of the shifts falls to 1/e of its start; empty without any",
+    "effective_pairs": "independent pairs of sites that the mean is worth",
+    "note": "what the row is a test of",
 }
+
+RADIUS_COLUMNS = {
+    "species": "species, by its full name",
+    "trait": "trait",
+    "earlier_survey": "name of the earlier survey",
+    "within_m": "metres within which an earlier and a present site are taken for the same place",
+    "chosen": "whether this is [change] within_m",
+    "pairs": "pairs of sites with shells judged in both surveys",
+    "distance_m": "mean metres between the two of a pair",
+    "difference": "as in change.csv over pairs of sites, over-dispersion allowed",
+    "low": "its lower limit at the study's confidence",
+    "high": "its upper limit at the study's confidence",
+    "p": "its p-value",
+    "shift": "as in change.csv on the logit",
+    "shift_low": "its lower limit at the study's confidence",
+    "shift_high": "its upper limit at the study's confidence",
+}
+
+UNMATCHED_COLUMNS = {
+    "species": "species, by its full name",
+    "earlier_survey": "name of the earlier survey",
+    "survey": "survey of the site; empty for the present one",
+    "site": "site that has no pair",
+    "shells": "most shells judged there for any trait",
+    "nearest_site": "nearest site of the other survey where the species was judged; empty without any",
+    "nearest_m": "metres to it",
+    "reason": "why it has no pair",
+}
+
+#: Radii tried, as multiples of the one chosen.
+RADII = (0.5, 1.0, 2.0, 4.0)
 
 
 @dataclass(frozen=True)
@@ -61,10 +124,18 @@ class Surveys:
     regional: pd.DataFrame
 
 
-def change_rows(
-    surveys: Surveys, species: Sequence[str], *, within_m: float, confidence: float
-) -> tuple[pd.DataFrame, list[dict[str, Any]]]:
-    """Return the rows of ``change.csv``, and how many earlier sites of each survey and species were paired.
+@dataclass(frozen=True)
+class ChangeTables:
+    """Rows of ``change.csv``, ``change_radius.csv`` and ``change_unmatched.csv``, and what was paired."""
+
+    change: pd.DataFrame
+    radius: pd.DataFrame
+    unmatched: pd.DataFrame
+    paired: list[dict[str, Any]]
+
+
+def change_tables(surveys: Surveys, species: Sequence[str], *, within_m: float, confidence: float) -> ChangeTables:
+    """Return the tables of change, and how many earlier sites of each survey and species were paired.
 
     Parameters
     ----------
@@ -79,6 +150,8 @@ def change_rows(
     Places are paired for each species by itself, among sites where shells of it were judged.
     """
     rows: list[dict[str, Any]] = []
+    radius_rows: list[dict[str, Any]] = []
+    unmatched: list[dict[str, Any]] = []
     paired: list[dict[str, Any]] = []
     for survey in dict.fromkeys(surveys.earlier_frequencies["survey"]):
         for name in species:
@@ -88,7 +161,13 @@ def change_rows(
                 continue
             old = _places(surveys.earlier_sites[surveys.earlier_sites["survey"] == survey], before)
             new = _places(surveys.sites, after)
-            pairs = pair_sites(old["x_m"], old["y_m"], new["x_m"], new["y_m"], within_m=within_m)
+            by_radius = {
+                factor * within_m: pair_sites(
+                    old["x_m"], old["y_m"], new["x_m"], new["y_m"], within_m=factor * within_m
+                )
+                for factor in RADII
+            }
+            pairs = by_radius[within_m]
             paired.append(
                 {
                     "earlier_survey": survey,
@@ -98,21 +177,45 @@ def change_rows(
                     "without_present_site": len(old) - len(pairs.earlier),
                 }
             )
+            fixed = {"species": name, "earlier_survey": survey}
+            unmatched += [{**fixed, **row} for row in _of_unmatched(str(survey), pairs, old, new, within_m)]
+            in_space: dict[bytes, PairsInSpace] = {}
             known_rho = surveys.regional[surveys.regional["species"] == name].set_index("trait")["rho"]
             for trait in dict.fromkeys(after["trait"]):
-                matched = _matched(pairs, old, new, before[before["trait"] == trait], after[after["trait"] == trait])
-                if len(matched):
-                    fixed = {
-                        "species": name,
-                        "trait": trait,
-                        "pair": f"{survey} – now",
-                        "earlier_survey": survey,
-                        "pairs": len(matched),
-                    }
-                    rho = float(known_rho.get(trait, np.nan))
-                    rows += [{**fixed, **row} for row in _of_sites(matched, confidence)]
-                    rows += [{**fixed, **row} for row in _of_all(matched, rho, confidence)]
-    return pd.DataFrame(rows, columns=list(CHANGE_COLUMNS)), paired
+                rho = float(known_rho.get(trait, np.nan))
+                fits: dict[bytes, tuple[dict[str, Any], dict[str, Any]]] = {}
+                for metres, those in by_radius.items():
+                    matched = _matched(
+                        those, old, new, before[before["trait"] == trait], after[after["trait"] == trait]
+                    )
+                    if matched.empty:
+                        continue
+                    about = {**fixed, "trait": trait, "pairs": len(matched)}
+                    # A wider radius that pairs no other places has the same answer.
+                    key = those.earlier.tobytes() + those.later.tobytes()
+                    if key not in fits:
+                        fits[key] = _over_pairs(matched, rho, confidence), _on_the_logit(matched, confidence)
+                    mean, shift = fits[key]
+                    radius_rows.append(
+                        {
+                            **shift, **mean, **about, "within_m": metres, "chosen": metres == within_m,
+                            "distance_m": matched["distance_m"].mean(),
+                        }
+                    )  # fmt: skip
+                    if metres == within_m:
+                        where = matched[["x_m", "y_m"]].to_numpy(dtype=float)
+                        space = in_space.setdefault(where.tobytes(), PairsInSpace(*where.T))
+                        near = _over_space(matched, shift, space, confidence)
+                        pooled = (_over_shells(matched, confidence), mean, shift, near)
+                        about["pair"] = f"{survey} – now"
+                        rows += [{**about, **row} for row in _of_sites(matched, confidence)]
+                        rows += [{**about, **_sums(matched), **row} for row in pooled]
+    return ChangeTables(
+        pd.DataFrame(rows, columns=list(CHANGE_COLUMNS)),
+        pd.DataFrame(radius_rows, columns=list(RADIUS_COLUMNS)),
+        pd.DataFrame(unmatched, columns=list(UNMATCHED_COLUMNS)),
+        paired,
+    )
 
 
 def _of_species(frequencies: pd.DataFrame, species: str, survey: str | None = None) -> pd.DataFrame:
@@ -124,7 +227,31 @@ def _of_species(frequencies: pd.DataFrame, species: str, survey: str | None = No
 
 def _places(sites: pd.DataFrame, frequencies: pd.DataFrame) -> pd.DataFrame:
     here = sites[sites["site"].isin(frequencies["site"].unique())]
-    return here.sort_values("site", ignore_index=True)[["site", "x_m", "y_m"]]
+    shells = frequencies.groupby("site")["total"].max().rename("shells")
+    return here.sort_values("site", ignore_index=True)[["site", "x_m", "y_m"]].join(shells, on="site")
+
+
+def _of_unmatched(
+    survey: str, pairs: Pairs, old: pd.DataFrame, new: pd.DataFrame, within_m: float
+) -> list[dict[str, Any]]:
+    """Return the sites of both surveys that have no pair, with the nearest of the other survey."""
+    rows = []
+    for name, here, taken, there in ((survey, old, pairs.earlier, new), ("", new, pairs.later, old)):
+        apart = np.hypot(
+            *(here[["x_m", "y_m"]].to_numpy()[:, None] - there[["x_m", "y_m"]].to_numpy()).transpose(2, 0, 1)
+        )
+        known = np.isfinite(apart)
+        for at in np.setdiff1d(np.arange(len(here)), taken):
+            row = {"survey": name, "site": here["site"].iloc[at], "shells": here["shells"].iloc[at]}
+            if known[at].any():
+                nearest = int(np.nanargmin(apart[at]))
+                row |= {"nearest_site": there["site"].iloc[nearest], "nearest_m": apart[at, nearest]}
+                beyond = apart[at, nearest] > within_m
+                row["reason"] = "none within the radius" if beyond else "the sites within the radius have closer pairs"
+            else:
+                row |= {"nearest_site": "", "nearest_m": np.nan, "reason": "no place to measure from or to"}
+            rows.append(row)
+    return rows
 
 
 def _matched(
@@ -136,6 +263,8 @@ def _matched(
             "earlier_site": old["site"].to_numpy()[pairs.earlier],
             "site": new["site"].to_numpy()[pairs.later],
             "distance_m": pairs.distance_m,
+            "x_m": new["x_m"].to_numpy()[pairs.later],
+            "y_m": new["y_m"].to_numpy()[pairs.later],
         }
     )
     then = before[["site", "count", "total"]].set_axis(["earlier_site", "earlier_count", "earlier_total"], axis=1)
@@ -173,35 +302,77 @@ def _counts(matched: pd.DataFrame) -> tuple[Floats, Floats, Floats, Floats]:
 _COUNTS = ("earlier_count", "earlier_total", "later_count", "later_total")
 
 
-def _of_all(matched: pd.DataFrame, rho: float, confidence: float) -> list[dict[str, Any]]:
-    sums: dict[str, Any] = {name: int(matched[name].sum()) for name in _COUNTS}
-    both = {"site": "", "earlier_site": "", "distance_m": matched["distance_m"].mean(), **sums, **_frequencies(sums)}
+def _sums(matched: pd.DataFrame) -> dict[str, Any]:
+    return {"site": "", "earlier_site": "", "distance_m": matched["distance_m"].mean(), **_shells(matched)}
+
+
+def _shells(matched: pd.DataFrame) -> dict[str, Any]:
+    return {name: int(matched[name].sum()) for name in _COUNTS}
+
+
+def _over_shells(matched: pd.DataFrame, confidence: float) -> dict[str, Any]:
+    frequencies = _frequencies(_shells(matched))
     test = cochran_mantel_haenszel(_tables(matched), confidence=confidence)
+    return {
+        **frequencies,
+        "difference": frequencies["later_frequency"] - frequencies["earlier_frequency"],
+        "p": test.p,
+        "method": OVER_SHELLS,
+        "odds_ratio": test.odds_ratio,
+        "odds_ratio_low": test.low,
+        "odds_ratio_high": test.high,
+        "p_homogeneity": test.p_homogeneity,
+        "not_tested_because": "" if test.strata else "all shells of both surveys are alike",
+        "note": NOTES[OVER_SHELLS],
+    }
+
+
+def _over_pairs(matched: pd.DataFrame, rho: float, confidence: float) -> dict[str, Any]:
     mean = paired_change(*_counts(matched), rho, confidence=confidence)
-    return [
-        {
-            **both,
-            "difference": both["later_frequency"] - both["earlier_frequency"],
-            "p": test.p,
-            "method": OVER_SHELLS,
-            "odds_ratio": test.odds_ratio,
-            "odds_ratio_low": test.low,
-            "odds_ratio_high": test.high,
-            "p_homogeneity": test.p_homogeneity,
-            "not_tested_because": "" if test.strata else "all shells of both surveys are alike",
-        },
-        {
-            **both,
-            "earlier_frequency": mean.earlier,
-            "later_frequency": mean.later,
-            "difference": mean.difference,
-            "low": mean.low,
-            "high": mean.high,
-            "p": mean.p,
-            "method": OVER_PAIRS,
-            "not_tested_because": mean.not_tested_because,
-        },
-    ]
+    return {
+        "earlier_frequency": mean.earlier,
+        "later_frequency": mean.later,
+        "difference": mean.difference,
+        "low": mean.low,
+        "high": mean.high,
+        "p": mean.p,
+        "method": OVER_PAIRS,
+        "detectable_difference": mean.detectable,
+        "not_tested_because": mean.not_tested_because,
+        "note": NOTES[OVER_PAIRS],
+    }
+
+
+def _on_the_logit(matched: pd.DataFrame, confidence: float) -> dict[str, Any]:
+    fit: PairedShift = paired_shift(*_counts(matched), confidence=confidence)
+    return {
+        "p": fit.p,
+        "method": ON_THE_LOGIT,
+        "not_tested_because": fit.not_tested_because,
+        "shift": fit.shift,
+        "shift_se": fit.se,
+        "shift_low": fit.low,
+        "shift_high": fit.high,
+        "drift_sd": fit.drift_sd,
+        "drift_sd_low": fit.drift_low,
+        "drift_sd_high": fit.drift_high,
+        "p_drift": fit.p_drift,
+        "drift_share": fit.beyond_chance,
+        "note": NOTES[ON_THE_LOGIT],
+    }
+
+
+def _over_space(
+    matched: pd.DataFrame, fitted: dict[str, Any], places: PairsInSpace, confidence: float
+) -> dict[str, Any]:
+    about = {"method": OVER_SPACE, "note": NOTES[OVER_SPACE], "not_tested_because": fitted["not_tested_because"]}
+    if fitted["not_tested_because"]:
+        return about
+    own = shifts_of_pairs(*_counts(matched), about=fitted["shift"])
+    fit = places.mean_shift(own, fitted["drift_sd"], confidence=confidence)
+    names = ("shift", "p", "moran_i", "p_moran", "range_m", "effective_pairs", "not_tested_because")
+    limits = {"shift_se": fit.se, "shift_low": fit.low, "shift_high": fit.high}
+    return {**about, **{name: getattr(fit, name) for name in names}, **limits}
 
 
 def _tables(matched: pd.DataFrame) -> Floats:

@@ -3,9 +3,16 @@
 from __future__ import annotations
 
 import pandas as pd
+from threadpoolctl import threadpool_limits
 
 from morphcline.files.tables import read_table, write_table
-from morphcline.records.change_table import CHANGE_COLUMNS, Surveys, change_rows
+from morphcline.records.change_table import (
+    CHANGE_COLUMNS,
+    RADIUS_COLUMNS,
+    UNMATCHED_COLUMNS,
+    Surveys,
+    change_tables,
+)
 from morphcline.stages.base import Account, Context
 
 
@@ -16,17 +23,23 @@ def write_change(
     earlier_sites, earlier = (
         read_table(context.path(f"tables/{name}.csv")) for name in ("earlier_sites", "earlier_frequencies")
     )
-    table, paired = change_rows(
-        Surveys(sites, frequencies, earlier_sites, earlier, regional),
-        study.scoring.species,
-        within_m=study.change.within_m,
-        confidence=study.scoring.confidence,
-    )
-    write_table(context.path("tables/change.csv"), table, CHANGE_COLUMNS)
-    account["change"] = {"within_m": study.change.within_m, "surveys": paired}
+    with threadpool_limits(limits=1):
+        tables = change_tables(
+            Surveys(sites, frequencies, earlier_sites, earlier, regional),
+            study.scoring.species,
+            within_m=study.change.within_m,
+            confidence=study.scoring.confidence,
+        )
+    for name, table, columns in (
+        ("change", tables.change, CHANGE_COLUMNS),
+        ("change_radius", tables.radius, RADIUS_COLUMNS),
+        ("change_unmatched", tables.unmatched, UNMATCHED_COLUMNS),
+    ):
+        write_table(context.path(f"tables/{name}.csv"), table, columns)
+    account["change"] = {"within_m": study.change.within_m, "surveys": tables.paired}
     account["warnings"] += [
         f"{row['species']}: none of {row['earlier_sites']} sites of the survey {row['earlier_survey']} lies within "
         f"{study.change.within_m:g} m of a present one, so no change is computed; see [change] within_m."
-        for row in paired
+        for row in tables.paired
         if not row["paired"]
     ]

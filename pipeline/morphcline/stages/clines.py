@@ -17,7 +17,7 @@ from threadpoolctl import threadpool_limits
 from morphcline.errors import Problem, StudyError
 from morphcline.files.tables import read_table, write_table
 from morphcline.files.vectors import read_line
-from morphcline.records.change_table import CHANGE_COLUMNS
+from morphcline.records.change_table import CHANGE_COLUMNS, RADIUS_COLUMNS, UNMATCHED_COLUMNS
 from morphcline.records.cline_tables import CLINE_COLUMNS, ClineTask, Line, cline_rows, fit_cline_task
 from morphcline.records.environment_tables import (
     ENVIRONMENT_COLUMNS,
@@ -168,6 +168,8 @@ STAGE = Stage(
         "tables/environment.csv",
         "tables/environment_skill.csv",
         "tables/change.csv",
+        "tables/change_radius.csv",
+        "tables/change_unmatched.csv",
     ),
     run=run,
     sources=_sources,
@@ -176,5 +178,7 @@ STAGE = Stage(
         "tables/environment.csv": ENVIRONMENT_COLUMNS,
         "tables/environment_skill.csv": SKILL_COLUMNS,
         "tables/change.csv": CHANGE_COLUMNS,
+        "tables/change_radius.csv": RADIUS_COLUMNS,
+        "tables/change_unmatched.csv": UNMATCHED_COLUMNS,
     },
 )
