@@ -1,14 +1,14 @@
 """Autocorrelation: test whether neighbouring sites are alike, over what distance, and where.
 
 Reads the sites, their counts and the regional intra-site correlations; writes Moran's I of every trait, its correlogram
-by distance, and local Moran's I of every site. Only samples that are large enough enter. Traits known at the same sites
-share neighbours and shuffles. Frequencies are compared as rate-adjusted deviates, which allow for samples of unequal
-size; the index of the raw frequencies is printed beside it.
+by distance and how far likeness reaches, variograms of the traits that figures show, and local Moran's I of every site.
+Only samples that are large enough enter. Traits known at the same sites share neighbours and shuffles. Frequencies are
+compared as rate-adjusted deviates, which allow for samples of unequal size; the index of the raw frequencies is printed
+beside it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,69 +17,46 @@ from numpy.typing import NDArray
 from scipy.sparse import csr_array
 
 from morphcline.files.tables import read_table, write_table
+from morphcline.records.autocorrelation_tables import (
+    CORRELOGRAM_COLUMNS,
+    FORMS,
+    INDEX_COLUMNS,
+    INDEX_NUMBERS,
+    LOCAL_COLUMNS,
+    LOCAL_DRAWS,
+    REACH_COLUMNS,
+    RESAMPLES,
+    correlogram_rows,
+    index_rows,
+    local_rows,
+    reach_rows,
+)
 from morphcline.records.smoothing import Samples, samples_of
+from morphcline.records.stacking import joined
+from morphcline.records.variogram_tables import FIT_COLUMNS, VARIOGRAM_COLUMNS, variogram_rows
+from morphcline.scoring.traits import MORPHS
 from morphcline.stages.base import Account, Context, Stage
 from morphcline.stats.autocorrelation import MIN_SITES, moran, rate_adjusted
 from morphcline.stats.correlogram import correlogram
 from morphcline.stats.local_moran import NOT_TESTED, local_moran
 from morphcline.stats.neighbours import islands, nearest, within
-from morphcline.stats.pair_classes import MIN_PAIRS, PairClasses, equal_classes
+from morphcline.stats.pair_classes import PairClasses, equal_classes
 from morphcline.stats.permutation import permute_moran, same_sites
+from morphcline.stats.reach import reach
 from morphcline.study import Autocorrelation, Within
 
 Floats = NDArray[np.float64]
 
-#: Draws by which local clusters are judged, if the study doesn't ask for more permutations. A false-discovery rate over
-#: hundreds of sites turns on p-values of a few ten-thousandths, which 999 draws can't tell apart.
-LOCAL_DRAWS = 9_999
+_COLUMNS = {
+    "autocorrelation": INDEX_COLUMNS,
+    "correlogram": CORRELOGRAM_COLUMNS,
+    "correlogram_reach": REACH_COLUMNS,
+    "variogram": VARIOGRAM_COLUMNS,
+    "variogram_fit": FIT_COLUMNS,
+    "local": LOCAL_COLUMNS,
+}
 #: Share of sites without neighbours above which the user is warned.
 _MANY_ISLANDS = 0.05
-_FORMS = ("rate-adjusted", "raw")
-
-_GLOBAL_COLUMNS = {
-    "species": "species, by its full name",
-    "trait": "trait",
-    "form": "rate-adjusted: frequencies as standardised deviates, with binomial variance and the trait's intra-site "
-    "correlation; raw: frequencies as they are",
-    "sites": "sites in the sums: those with a sample that is large enough, and neighbours",
-    "neighbours": "mean number of neighbours of a site",
-    "islands": "sites left out because they have no neighbours",
-    "moran_i": "Moran's I, row-standardised weights",
-    "expected": "what chance gives on average, -1 / (sites - 1)",
-    "variance": "variance of I under randomisation",
-    "z": "(moran_i - expected) / sqrt(variance)",
-    "p_normal": "two-sided p-value of z",
-    "variance_normality": "variance of I if the values were normal",
-    "z_normality": "standard deviate with variance_normality",
-    "p_normality": "two-sided p-value of z_normality",
-    "p_permutation": "two-sided p-value by shuffling the values over the sites: the one to believe",
-    "permutations": "number of shuffles",
-    "not_tested_because": "why there are no numbers, else empty",
-}
-_CORRELOGRAM_COLUMNS = {
-    "species": "species, by its full name",
-    "trait": "trait, as rate-adjusted deviates",
-    "distance_class": "number of the class, from 1",
-    "from_m": "lower limit in metres, not in the class (but in the first)",
-    "to_m": "upper limit in metres, in the class",
-    "pairs": "pairs of sites in the class, each counted once",
-    "moran_i": f"Moran's I of these pairs, binary weights; empty below {MIN_PAIRS} pairs",
-    "expected": "what chance gives on average, -1 / (sites - 1)",
-    "p_permutation": "two-sided p-value by shuffling the values over the sites",
-    "p_holm": "p_permutation adjusted over the trait's classes (Holm)",
-}
-_LOCAL_COLUMNS = {
-    "species": "species, by its full name",
-    "trait": "trait, as rate-adjusted deviates",
-    "site": "site",
-    "local_i": "local Moran's I, row-standardised weights, variance over n; its mean over the sites is moran_i",
-    "p_permutation": f"two-sided p-value by drawing the site's neighbours from all other sites, {LOCAL_DRAWS} times "
-    "or [autocorrelation] permutations if that is more",
-    "p_fdr": "p_permutation adjusted over the trait's sites (Benjamini & Hochberg)",
-    "group": "where p_fdr is within [autocorrelation] level, the site's value among its neighbours': high among high, "
-    "high among low, low among high, low among low; else no local signal; not tested where the sample is too small, "
-    "the site has no neighbours or the trait can't be tested",
-}
 
 
 @dataclass(frozen=True)
@@ -94,17 +71,10 @@ class _Task:
 
 @dataclass(frozen=True)
 class _Result:
-    index: pd.DataFrame
-    by_distance: pd.DataFrame
-    local: pd.DataFrame
+    """Rows of each table, by its name, and the sites without neighbours."""
+
+    tables: dict[str, pd.DataFrame]
     islands: tuple[str, ...]
-
-
-#: Columns of the index that stay empty where nothing is tested.
-_NUMBERS = (
-    "moran_i", "expected", "variance", "z", "p_normal", "variance_normality", "z_normality", "p_normality",
-    "p_permutation", "permutations",
-)  # fmt: skip
 
 
 def local_draws(settings: Autocorrelation) -> int:
@@ -130,19 +100,14 @@ def run(context: Context) -> Account:
     results = context.workers.map(_analyse, tasks)
     context.tick(len(tasks), len(tasks), "neighbours, distances and clusters")
 
+    tables = {name: joined([result.tables[name] for result in results], columns) for name, columns in _COLUMNS.items()}
     every = frequencies.loc[frequencies["species"].isin(study.scoring.species), ["species", "trait", "site"]]
-    local = every.merge(_joined([result.local for result in results], _LOCAL_COLUMNS), how="left")
-    local["group"] = local["group"].fillna(NOT_TESTED)
-    index = _joined([result.index for result in results], _GLOBAL_COLUMNS)
-    by_distance = _joined([result.by_distance for result in results], _CORRELOGRAM_COLUMNS)
+    tables["local"] = every.merge(tables["local"], how="left")
+    tables["local"]["group"] = tables["local"]["group"].fillna(NOT_TESTED)
     order = {name: number for number, name in enumerate(dict.fromkeys(frequencies["trait"]))}
-    for name, table, columns in (
-        ("autocorrelation", index, _GLOBAL_COLUMNS),
-        ("correlogram", by_distance, _CORRELOGRAM_COLUMNS),
-        ("local", local, _LOCAL_COLUMNS),
-    ):
+    for name, columns in _COLUMNS.items():
         last = ["site"] if name == "local" else []
-        table = _sorted(table, study.scoring.species, order, last)
+        table = _sorted(tables[name], study.scoring.species, order, last)
         write_table(context.path(f"tables/{name}.csv"), table, columns)
     return _account(study.scoring.species, study.autocorrelation, tasks, results, known_rho)
 
@@ -175,31 +140,39 @@ def _analyse(task: _Task) -> _Result:
     one_place = _one_place(samples)
     if one_place:
         adjusted = np.full_like(adjusted, np.nan)
-    for_index, for_distance, for_local = task.rng.spawn(3)
-    index = _index_table(samples, adjusted, weights, settings.permutations, for_index)
+    for_index, for_distance, for_local, for_reach, for_variogram = task.rng.spawn(5)
+    values = np.hstack([adjusted, samples.count / samples.total])
+    shuffled = permute_moran(values, weights, permutations=settings.permutations, rng=for_index)
+    index = index_rows(samples, moran(values, weights), shuffled, settings.permutations)
     if one_place:
-        index = index.assign(**dict.fromkeys(_NUMBERS, np.nan), not_tested_because="all its sites lie at one place")
-    by_distance = pd.DataFrame(columns=list(_CORRELOGRAM_COLUMNS))
-    if len(task.limits) > 1 and len(samples.names) >= MIN_SITES:
-        by_distance = _correlogram_table(samples, adjusted, task.limits, settings.permutations, for_distance)
-    draws = local_draws(settings)
-    local = local_moran(adjusted, weights, permutations=draws, rng=for_local, level=settings.level)
-    return _Result(
-        index,
-        by_distance,
-        pd.DataFrame(
-            {
-                "species": samples.species,
-                "trait": np.repeat(np.array(samples.traits, dtype=object), len(samples.names)),
-                "site": np.tile(np.array(samples.names, dtype=object), len(samples.traits)),
-                "local_i": local.i.T.ravel(),
-                "p_permutation": local.p.T.ravel(),
-                "p_fdr": local.p_fdr.T.ravel(),
-                "group": local.group.T.ravel(),
-            }
-        ),
-        tuple(samples.names[row] for row in islands(weights)),
-    )
+        index = index.assign(
+            **dict.fromkeys(INDEX_NUMBERS, np.nan), not_tested_because="all its sites lie at one place"
+        )
+    local = local_moran(
+        adjusted, weights, permutations=local_draws(settings), rng=for_local, level=settings.level
+    )  # fmt: skip
+    tables = {name: pd.DataFrame(columns=list(columns)) for name, columns in _COLUMNS.items()}
+    tables |= {"autocorrelation": index, "local": local_rows(samples, local)}
+    if len(task.limits) > 1 and len(samples.names) >= MIN_SITES and not one_place:
+        tables |= _by_distance(task, adjusted, for_distance, for_reach)
+        traits = tuple(trait for trait in samples.traits if trait not in MORPHS)
+        tables["variogram"], tables["variogram_fit"] = variogram_rows(samples, traits, for_variogram)
+    return _Result(tables, tuple(samples.names[row] for row in islands(weights)))
+
+
+def _by_distance(
+    task: _Task, adjusted: Floats, for_distance: np.random.Generator, for_reach: np.random.Generator
+) -> dict[str, pd.DataFrame]:
+    samples, settings = task.samples, task.settings
+    pairs = PairClasses(samples.places[:, 0], samples.places[:, 1], task.limits)
+    found = correlogram(
+        adjusted, pairs, permutations=settings.permutations, rng=for_distance, level=settings.level
+    )  # fmt: skip
+    how_far = reach(adjusted, pairs, resamples=RESAMPLES, rng=for_reach)
+    return {
+        "correlogram": correlogram_rows(samples, pairs, found, settings.permutations),
+        "correlogram_reach": reach_rows(samples, found, how_far, settings.level),
+    }
 
 
 def _one_place(samples: Samples) -> bool:
@@ -210,63 +183,6 @@ def _weights(easting: Floats, northing: Floats, neighbours: int | Within) -> csr
     if isinstance(neighbours, Within):
         return within(easting, northing, neighbours.within_m)
     return nearest(easting, northing, neighbours)
-
-
-def _index_table(
-    samples: Samples, adjusted: Floats, weights: csr_array, permutations: int, rng: np.random.Generator
-) -> pd.DataFrame:
-    values = np.hstack([adjusted, samples.count / samples.total])
-    result = moran(values, weights)
-    shuffled = permute_moran(values, weights, permutations=permutations, rng=rng)
-    return pd.DataFrame(
-        {
-            "species": samples.species,
-            "trait": samples.traits * len(_FORMS),
-            "form": np.repeat(_FORMS, len(samples.traits)),
-            "sites": result.sites,
-            "neighbours": result.neighbours,
-            "islands": result.islands,
-            "moran_i": result.i,
-            "expected": result.expected,
-            "variance": result.variance,
-            "z": result.z,
-            "p_normal": result.p,
-            "variance_normality": result.variance_normality,
-            "z_normality": result.z_normality,
-            "p_normality": result.p_normality,
-            "p_permutation": shuffled.p,
-            "permutations": np.where(np.isnan(shuffled.p), np.nan, permutations),
-            "not_tested_because": result.not_tested_because,
-        }
-    )
-
-
-def _correlogram_table(
-    samples: Samples, adjusted: Floats, limits: Floats, permutations: int, rng: np.random.Generator
-) -> pd.DataFrame:
-    easting, northing = samples.places.T
-    pairs = PairClasses(easting, northing, limits)
-    result = correlogram(adjusted, pairs, permutations=permutations, rng=rng)
-    traits, classes = len(samples.traits), len(limits) - 1
-    return pd.DataFrame(
-        {
-            "species": samples.species,
-            "trait": np.repeat(np.array(samples.traits, dtype=object), classes),
-            "distance_class": np.tile(np.arange(1, classes + 1), traits),
-            "from_m": np.tile(limits[:-1], traits),
-            "to_m": np.tile(limits[1:], traits),
-            "pairs": np.tile(pairs.number, traits),
-            "moran_i": result.i.T.ravel(),
-            "expected": np.where(np.isnan(result.i.T.ravel()), np.nan, result.expected),
-            "p_permutation": result.p.T.ravel(),
-            "p_holm": result.p_holm.T.ravel(),
-        }
-    )
-
-
-def _joined(tables: Iterable[pd.DataFrame], columns: Iterable[str]) -> pd.DataFrame:
-    filled = [table for table in tables if len(table)]
-    return pd.concat(filled, ignore_index=True) if filled else pd.DataFrame(columns=list(columns))
 
 
 def _sorted(table: pd.DataFrame, species: tuple[str, ...], traits: dict[str, int], last: list[str]) -> pd.DataFrame:
@@ -291,8 +207,8 @@ def _account(
     }
     for species in all_species:
         done = [(task, result) for task, result in zip(tasks, results, strict=True) if task.samples.species == species]
-        index = _joined([result.index for _, result in done], _GLOBAL_COLUMNS)
-        index = index[index["form"] == _FORMS[0]]
+        index = joined([result.tables["autocorrelation"] for _, result in done], INDEX_COLUMNS)
+        index = index[index["form"] == FORMS[0]]
         tested = index[index["not_tested_because"] == ""]
         lone = sorted({name for _, result in done for name in result.islands})
         assumed = [trait for trait in tested["trait"] if np.isnan(known_rho[species][trait])]
@@ -343,14 +259,10 @@ def _in_words(neighbours: int | Within) -> str:
 
 STAGE = Stage(
     name="autocorrelation",
-    summary="Moran's I, its correlogram by distance, and local clusters",
+    summary="Moran's I, its correlogram by distance and reach, variograms, and local clusters",
     settings=("scoring", "autocorrelation"),
     reads=("tables/sites.csv", "tables/frequencies.csv", "tables/regional.csv"),
-    writes=lambda study: ("tables/autocorrelation.csv", "tables/correlogram.csv", "tables/local.csv"),
+    writes=lambda study: tuple(f"tables/{name}.csv" for name in _COLUMNS),
     run=run,
-    columns={
-        "tables/autocorrelation.csv": _GLOBAL_COLUMNS,
-        "tables/correlogram.csv": _CORRELOGRAM_COLUMNS,
-        "tables/local.csv": _LOCAL_COLUMNS,
-    },
+    columns={f"tables/{name}.csv": columns for name, columns in _COLUMNS.items()},
 )

@@ -117,4 +117,8 @@ def correlogram(
         limits[:, enough, trait] = (found.low, found.high, found.pointwise_low, found.pointwise_high)
         p_global[trait] = found.p
     adjusted = np.column_stack([holm(column) for column in p.T]) if z.shape[1] else p
-    return Correlogram(spread(index), spread(p), spread(adjusted), *spread(limits), spread(p_global), expected, reasons)
+    low, high, pointwise_low, pointwise_high = spread(limits)
+    return Correlogram(
+        spread(index), spread(p), spread(adjusted), low, high, pointwise_low, pointwise_high, spread(p_global),
+        expected, reasons,
+    )  # fmt: skip

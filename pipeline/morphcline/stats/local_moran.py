@@ -143,7 +143,7 @@ def local_moran(
         tables.append(table)
     groups = np.full(shape, NOT_TESTED, dtype="<U15")
     groups[where] = group
-    return LocalMoran(*tables, groups, ready.not_tested_because)
+    return LocalMoran(tables[0], tables[1], tables[2], tables[3], groups, ready.not_tested_because)
 
 
 def _weight_of_a_link(weights: csr_array, links: NDArray[np.intp]) -> Floats:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.sparse import csr_array, triu
+from scipy.special import betaincinv
 
 from morphcline.stats.autocorrelation import cross_products, deviations, sum_of_squares
 
@@ -100,6 +101,33 @@ def two_sided_p(
     reached = np.abs(drawn - np.asarray(expected)) >= apart * (1 - 1e-9)
     share: NDArray[np.float64] = (1 + reached.sum(axis=0)) / (1 + len(drawn))
     return share
+
+
+def monte_carlo_limits(p: ArrayLike, draws: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return 95 % limits of the p-value that all permutations together would give.
+
+    Parameters
+    ----------
+    p : array_like
+        As :func:`two_sided_p` returns it; NaN stays NaN.
+    draws : array_like that broadcasts to ``p``
+
+    Returns
+    -------
+    low, high : arrays of the shape of ``p``
+
+    Notes
+    -----
+    Exact limits of a binomial share (Clopper & Pearson 1934, *Biometrika* 26, 404-413) of the draws that were as far
+    from what is expected as the observed statistic, which is not counted itself.
+    """
+    share, made = np.broadcast_arrays(np.asarray(p, dtype=np.float64), np.asarray(draws, dtype=np.float64))
+    known = np.isfinite(share) & np.isfinite(made)
+    reached = np.rint(np.where(known, share * (1 + made) - 1, 0.0))
+    others = np.where(known, made, 1.0) - reached
+    low = np.where(reached > 0, betaincinv(np.maximum(reached, 1), others + 1, 0.025), 0.0)
+    high = np.where(others > 0, betaincinv(reached + 1, np.maximum(others, 1), 0.975), 1.0)
+    return np.where(known, low, np.nan), np.where(known, high, np.nan)
 
 
 def shuffles(

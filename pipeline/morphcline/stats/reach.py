@@ -76,7 +76,8 @@ def reach(
     found = np.full((3, len(tested)), np.nan)
     because = list(reasons)
     if not tested.any() or not near.any():
-        return Reach(*found, tuple(reason or "no distance class has enough pairs" for reason in because))
+        all_because = tuple(reason or "no distance class has enough pairs" for reason in because)
+        return Reach(found[0], found[1], found[2], all_because)
     at = pairs.mean_m[near]
     own = _crossings(_above_average(np.ones((n, 1)), z, pairs), at)[0]
     drawn = np.empty((resamples, z.shape[1]))
@@ -91,7 +92,7 @@ def reach(
     given = (own > 0) & np.isfinite(own)
     found[:, tested] = [np.where(given & np.isfinite(one), one, np.nan) for one in limits]
     told = iter(np.where(own <= 0, NOT_ALIKE, np.where(np.isinf(own), STILL_ALIKE, "")).tolist())
-    return Reach(*found, tuple(reason or next(told) for reason in because))
+    return Reach(found[0], found[1], found[2], tuple(reason or next(told) for reason in because))
 
 
 def _above_average(times: Floats, z: Floats, pairs: PairClasses) -> tuple[Floats, Floats]:
