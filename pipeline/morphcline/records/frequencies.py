@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from morphcline.records.tallies import Tally
 from morphcline.scoring.traits import Trait
-from morphcline.stats.genetics import fst_corrected
+from morphcline.stats.differentiation import fst_corrected
 from morphcline.stats.overdispersion import fit_beta_binomial, pooled_frequency
 from morphcline.stats.proportions import interval
 from morphcline.study import Scoring
@@ -44,8 +44,10 @@ REGIONAL = {
     "total": "shells they are counted among: the trait's denominator",
     "sites": "sites with any shell in the denominator",
     "frequency": "mean over sites, each weighted by its effective number of shells n / (1 + (n - 1) rho)",
-    "low": "lower limit, allowing for differences between sites (Student's deviate on sites - 1)",
-    "high": "upper limit, allowing for differences between sites",
+    "low": "lower limit of the mean over places like those sampled: sites may differ (Student's deviate on sites - 1, "
+    "variance times sites / (sites - 1)), each an independent draw. Where near sites are alike, the mean of the region "
+    "itself is less sure than this",
+    "high": "upper limit, likewise",
     "rho": "intra-site correlation, beta-binomial maximum likelihood, held between 0 and 1",
     "rho_low": "lower profile-likelihood limit of rho",
     "rho_high": "upper profile-likelihood limit of rho",

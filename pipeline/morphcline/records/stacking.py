@@ -16,3 +16,13 @@ def joined(tables: Sequence[pd.DataFrame], columns: Iterable[str]) -> pd.DataFra
 def framed(rows: Iterable[dict[str, object]], columns: Iterable[str]) -> pd.DataFrame:
     """Return rows as a frame with the columns given, in their order."""
     return pd.DataFrame(list(rows), columns=list(columns))
+
+
+def in_study_order(
+    parts: Sequence[pd.DataFrame], columns: Iterable[str], species: Sequence[str], *, by_site: bool = True
+) -> pd.DataFrame:
+    """Return parts as one table: species in the study's order, then sites, then as the parts came."""
+    table = joined(parts, columns)
+    order = table["species"].map({name: place for place, name in enumerate(species)})
+    keys = ["_order", "site"] if by_site else ["_order"]
+    return table.assign(_order=order).sort_values(keys, kind="stable", ignore_index=True).drop(columns="_order")

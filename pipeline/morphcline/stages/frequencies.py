@@ -1,18 +1,22 @@
 """Frequencies: counts, frequencies and intervals of every trait, at each site, in each habitat and over the region.
 
 Reads the accepted records and the sites' habitats. Each species is computed by itself, from the visits that the study
-file chooses. With them come the association of colour and banding, and the alleles behind both.
+file chooses. With them come the association of colour and banding, the alleles behind both, and how far sites and
+habitats differ.
 """
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any
 
 import pandas as pd
 
 from morphcline.errors import Problem, StudyError
 from morphcline.files.tables import read_table, write_table
-from morphcline.records.associations import ALLELES, ASSOCIATIONS, alleles, associations
+from morphcline.records.alleles import ALLELES, alleles
+from morphcline.records.associations import ASSOCIATIONS, associations
+from morphcline.records.differentiation import DIFFERENTIATION, differentiation
 from morphcline.records.frequencies import (
     FREQUENCIES,
     HABITAT,
@@ -44,6 +48,7 @@ _TABLES = {
     "tables/habitat_frequencies.csv": HABITAT,
     "tables/associations.csv": ASSOCIATIONS,
     "tables/alleles.csv": ALLELES,
+    "tables/differentiation.csv": DIFFERENTIATION,
 }
 
 
@@ -70,8 +75,11 @@ def run(context: Context) -> Account:
         "tables/earlier_frequencies.csv": frequencies[frequencies["survey"] != ""],
         "tables/regional.csv": regional,
         "tables/habitat_frequencies.csv": habitat_frequencies(own_frequencies, regional, habitat, scoring),
-        "tables/associations.csv": associations(own_counts, scoring),
+        "tables/associations.csv": associations(own_counts, scoring, partial(context.rng, "associations")),
         "tables/alleles.csv": alleles(own_counts, scoring),
+        "tables/differentiation.csv": differentiation(
+            own_frequencies, habitat, scoring, partial(context.rng, "differentiation")
+        ),
     }
     for name, table in tables.items():
         write_table(context.path(name), table, _TABLES[name])

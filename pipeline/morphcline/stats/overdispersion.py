@@ -221,7 +221,8 @@ def pooled_frequency(
     confidence : float
     degrees_of_freedom : float
         Of the estimate of ρ: the sites it was estimated from, less one; infinite for a ρ that is given. Student's
-        deviate then stands for the normal one.
+        deviate then stands for the normal one, and the variance is raised by sites / (sites - 1), since maximum
+        likelihood takes the scatter about a mean that it fitted itself.
 
     Returns
     -------
@@ -236,9 +237,10 @@ def pooled_frequency(
     Notes
     -----
     Each site's frequency is weighted by its effective number of shells, the inverse of its variance (Kleinman 1973,
-    *JASA* 68:46-54); the interval is Wilson's, with the sum of the effective numbers as the number of shells. In
-    simulated surveys of 20 to 300 sites with ρ up to 0.2 a nominal 95 % covers 93 to 98 % when ρ is given. When it is
-    estimated by maximum likelihood from 20 sites, the normal deviate covers 90 to 96 % and Student's 92 to 97 %.
+    *JASA* 68:46-54); the interval is Wilson's, with the sum of the effective numbers as the number of shells. What it
+    estimates is the mean over places like those sampled, each site an independent draw from them. In simulated surveys
+    of 12 to 200 sites with ρ up to 0.1, estimated by maximum likelihood, a nominal 95 % covers 93 to 97 %. Where near
+    sites are alike, the sites tell less of the region's mean than the interval says.
     """
     count, total = check_counts(count, total)
     worth = effective_number(total, rho)
@@ -251,6 +253,7 @@ def pooled_frequency(
     deviate = standard_normal_deviate(confidence)
     if math.isfinite(degrees_of_freedom):
         deviate = float(stdtrit(degrees_of_freedom, (1 + confidence) / 2))
+        whole *= degrees_of_freedom / (degrees_of_freedom + 1)
     low, high = score_limits(frequency * whole, whole, deviate)
     return frequency, float(low), float(high)
 
