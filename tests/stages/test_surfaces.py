@@ -188,19 +188,29 @@ def test_each_trait_has_its_curve_and_its_own_bandwidth_and_colours_share_one(ma
     context, account = made
     curves = table_of(context, "bandwidth").query("species == @NEMORALIS")
     assert list(dict.fromkeys(curves["trait"])) == ["yellow, pink, brown", "unbanded", "mid-banded"]
-    assert not curves.duplicated(["species", "trait", "bandwidth_m"]).any()
-    metres = table_of(context, "surfaces").set_index(["species", "trait"])["bandwidth_m"].loc[NEMORALIS]
+    assert not curves.duplicated(["species", "trait", "left_out", "bandwidth_m"]).any()
+    rows = table_of(context, "surfaces").set_index(["species", "trait"]).loc[NEMORALIS]
+    metres, used = rows["bandwidth_m"], rows["bandwidth_left_out"]
+    ways = {tuple(family["traits"]): family for family in account["species"][NEMORALIS]["families"]}
     for names, curve in curves.groupby("trait"):
-        chosen = curve[curve["chosen"]]
-        assert len(curve) >= 14
-        assert chosen["deviance"].tolist() == [curve["deviance"].min()]
+        assert set(curve["left_out"]) == {"one site", "blocks"}
+        assert (curve.groupby("left_out").size() >= 14).all()
+        chosen = curve[curve["chosen"]].iloc[0]
+        assert curve["chosen"].sum() == 1
+        way = ways[tuple(names.split(", "))]
+        assert chosen["bandwidth_m"] == pytest.approx(max(way["one_site_m"], way["blocks_m"]), rel=1e-9)
+        lowest = curve[curve["left_out"] == chosen["left_out"]].sort_values("deviance").iloc[0]
+        assert lowest["bandwidth_m"] <= chosen["bandwidth_m"]
+        assert chosen["deviance"] < lowest["deviance"] + 5
         for trait in names.split(", "):
-            assert metres[trait] == pytest.approx(chosen["bandwidth_m"].item(), rel=1e-9)
+            assert metres[trait] == pytest.approx(chosen["bandwidth_m"], rel=1e-9)
+            assert used[trait] == chosen["left_out"] == way["used"]
             assert account["species"][NEMORALIS]["bandwidth_m"][trait] == pytest.approx(metres[trait], rel=1e-9)
     tags = open_surfaces(context.path(raster_name(NEMORALIS))).tags
     assert tags["KERNEL"] == "gaussian"
     assert float(tags["BANDWIDTH_M_YELLOW"]) == pytest.approx(metres["yellow"])
     assert "sharper than a bandwidth" in tags["STANDARD_ERROR"]
+    assert "by blocks" in tags["BANDWIDTH_CHOICE"]
 
 
 def area_effect(context, *, edge_m):

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from scipy.optimize import minimize
 
 from morphcline.stats.kernels import kernel_weights
-from morphcline.stats.local_likelihood import certain_limit, fit_local, mean_near
+from morphcline.stats.local_likelihood import certain_limit, fit_local
 
 # Eleven sites on a line, 20 shells each; fits recomputed with statsmodels 0.15.0 and, locally, with locfit 1.5-9.7 of R
 # 4.2.2 (lp(x, h=, deg=); its Gaussian of h = 5 has a standard deviation of 2).
@@ -218,20 +218,6 @@ def test_an_error_is_never_below_that_of_as_many_independent_shells():
     assert (fit.standard_error >= np.sqrt(p * (1 - p) / fit.effective_shells) * (1 - 1e-9)).all()
 
 
-def test_means_over_the_sites_near_are_sums_written_out():
-    rng = np.random.default_rng(16)
-    sites, points = rng.uniform(0, 10, (50, 2)), rng.uniform(0, 10, (30, 2))
-    values, shells = rng.normal(size=(50, 2)), rng.uniform(1, 20, (50, 2))
-    values[:7, 1] = np.nan
-    mean = mean_near(points, sites, values, shells, bandwidth=2.0)
-    for i, point in enumerate(points):
-        weights = np.exp(-np.sum((sites - point) ** 2, axis=1) / 8)[:, None] * shells
-        assert mean[i, 0] == pytest.approx(np.sum(weights[:, 0] * values[:, 0]) / weights[:, 0].sum(), rel=1e-6)
-        expected = np.sum(weights[7:, 1] * values[7:, 1]) / weights[7:, 1].sum()
-        assert mean[i, 1] == pytest.approx(expected, rel=1e-6)
-    assert np.isnan(mean_near(np.full((1, 2), 99.0), sites, values, shells, bandwidth=2.0)).all()
-
-
 def test_sites_on_a_line_fall_back_to_the_proportion():
     along = np.linspace(0, 10, 12)
     sites = np.column_stack([along, 2 * along + 3])
@@ -300,15 +286,11 @@ def test_a_blocked_site_counts_as_if_it_were_not_there(degree):
     count = rng.binomial(total.astype(int), expit(sites[:, :1] - 5)).astype(float)
     blocked = rng.random((6, 40)) < 0.4
     fit = fit_local(points, sites, count, total, bandwidth=3.0, degree=degree, blocked=blocked)
-    mean = mean_near(points, sites, count, total, bandwidth=3.0, blocked=blocked)
     for i in range(6):
         seen = ~blocked[i]
         alone = fit_local(points[i : i + 1], sites[seen], count[seen], total[seen], bandwidth=3.0, degree=degree)
         for name in ("frequency", "standard_error", "effective_shells", "effective_sites"):
             assert getattr(fit, name)[i, 0] == pytest.approx(getattr(alone, name)[0, 0], rel=1e-6)
-        assert mean[i] == pytest.approx(
-            mean_near(points[i : i + 1], sites[seen], count[seen], total[seen], bandwidth=3.0)[0]
-        )
     nothing = fit_local(points, sites, count, total, bandwidth=3.0, degree=degree, blocked=np.ones((6, 40), dtype=bool))
     assert (nothing.effective_shells == 0).all()
     assert np.isnan(nothing.frequency).all()

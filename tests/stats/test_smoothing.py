@@ -7,9 +7,12 @@ import pytest
 
 from morphcline.stats.local_likelihood import fit_local
 from morphcline.stats.smoothing import LEAST_SITES, Family, Task, smooth
+from morphcline.stats.surface_field import Field, squared_bias
+
+NO_FIELD = Field(0.0, np.nan, np.zeros(2))
 
 
-def task(families=None, *, degree=1, blur=np.nan, least=5.0, bandwidth=2_000.0):
+def task(families=None, *, degree=1, field=NO_FIELD, least=5.0, bandwidth=2_000.0):
     """Return a task; families as (columns, exhaustive), else each trait by itself."""
     rng = np.random.default_rng(31)
     sites = rng.uniform(0, 10_000, (60, 2))
@@ -17,9 +20,12 @@ def task(families=None, *, degree=1, blur=np.nan, least=5.0, bandwidth=2_000.0):
     count = np.stack([rng.multinomial(25, [q, 0.6 * (1 - q), 0.4 * (1 - q)]) for q in p]).astype(float)
     points = rng.uniform(-6_000, 16_000, (200, 2))
     rest = [((j,), False) for j in range(3) if families is None or all(j not in columns for columns, _ in families)]
-    made = tuple(Family(columns, whole, np.full(200, bandwidth), 0.05) for columns, whole in (*(families or ()), *rest))
+    made = tuple(
+        Family(columns, whole, np.full(200, bandwidth), 0.05, (field,) * len(columns))
+        for columns, whole in (*(families or ()), *rest)
+    )
     return Task(
-        points=points, sites=sites, count=count, total=np.full((60, 3), 25.0), blur=np.full((60, 3), blur),
+        points=points, sites=sites, count=count, total=np.full((60, 3), 25.0), fitted=np.full((60, 3), 0.4),
         families=made, kernel="gaussian", degree=degree, min_effective_shells=least,
     )  # fmt: skip
 
@@ -102,10 +108,43 @@ def test_each_family_has_its_own_bandwidth_and_correlation():
     np.testing.assert_array_equal(both.frequency[:, :2], smooth(made).frequency[:, :2])
 
 
-def test_blur_adds_its_square_to_the_variance_and_none_takes_away():
-    plain = smooth(task())
-    blurred, negative = smooth(task(blur=0.03**2)), smooth(task(blur=-1.0))
-    expected = np.sqrt(plain.standard_error.astype(float) ** 2 + 0.03**2)
-    np.testing.assert_allclose(blurred.standard_error, expected, rtol=1e-5)
-    np.testing.assert_array_equal(negative.standard_error, plain.standard_error)
+def test_what_a_field_makes_smoothing_miss_adds_its_square_to_the_variance():
+    made, field = task(), Field(0.4, 3_000.0, np.zeros(2))
+    plain, blurred = smooth(made), smooth(task(field=field))
+    shells = np.full(60, 25 / (1 + 24 * 0.05))
+    missed = squared_bias(made.points, made.sites, shells, np.full(60, 0.4), field, bandwidth=2_000.0)
+    shown = np.isfinite(plain.frequency[:, 0])
+    p = plain.frequency[:, 0].astype(float)
+    expected = plain.standard_error[:, 0].astype(float) ** 2 + (p * (1 - p)) ** 2 * missed
+    gentle = shown & (missed < 1)  # above a logit the delta method gives way
+    assert gentle.sum() > 60
+    np.testing.assert_allclose(blurred.standard_error[gentle, 0], np.sqrt(expected)[gentle], rtol=1e-5)
+    assert (blurred.standard_error[shown] > plain.standard_error[shown]).all()
     np.testing.assert_array_equal(blurred.frequency, plain.frequency)
+
+
+def test_samples_do_not_speak_across_a_barrier():
+    made = task()
+    west = made.sites[:, 0] < 5_000
+    fence = replace(made, barriers=np.array([[5_000.0, -1e5, 5_000.0, 1e5]]))
+    alone = replace(
+        made, sites=made.sites[west], count=made.count[west], total=made.total[west], fitted=made.fitted[west]
+    )
+    fenced, alone = smooth(fence), smooth(alone)
+    here = made.points[:, 0] < 5_000
+    for name in ("frequency", "standard_error", "effective_shells"):
+        np.testing.assert_allclose(getattr(fenced, name)[here], getattr(alone, name)[here], rtol=1e-5)
+    free = smooth(made)
+    assert np.nanmax(np.abs(free.frequency[here] - fenced.frequency[here])) > 0.02
+
+
+def test_points_blank_for_want_of_a_plane_alone_are_counted_apart():
+    made = task(least=1.0, bandwidth=900.0)
+    smoothed = smooth(made)
+    blank = np.isnan(smoothed.frequency)
+    np.testing.assert_array_equal(smoothed.without_plane, blank & (smoothed.effective_shells >= 1.0))
+    assert smoothed.without_plane.any()
+    in_line = replace(made, sites=np.column_stack([made.sites[:, 0], made.sites[:, 0]]), points=made.sites[:20],
+                      families=tuple(replace(f, bandwidth=np.full(20, 3_000.0)) for f in made.families))  # fmt: skip
+    np.testing.assert_array_equal(np.isnan(smooth(in_line).frequency), True)
+    assert not smooth(replace(in_line, degree=0)).without_plane.any()

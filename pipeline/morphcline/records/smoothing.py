@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from morphcline.scoring.traits import EXCLUSIVE
 from morphcline.stats.kernels import Floats
@@ -41,11 +42,16 @@ class Samples:
     def of_traits(self, wanted: Sequence[str]) -> Samples:
         """Return the same with fewer traits, and the sites that can say something about them."""
         columns = np.array([self.traits.index(trait) for trait in wanted], dtype=np.intp)
-        rows = np.flatnonzero((self.total[:, columns] > 0).any(axis=1))
+        rows = self.rows_with(wanted)
         return Samples(
             self.species, tuple(wanted), tuple(self.names[row] for row in rows), self.places[rows],
             self.count[np.ix_(rows, columns)], self.total[np.ix_(rows, columns)], self.rho[columns],
         )  # fmt: skip
+
+    def rows_with(self, wanted: Sequence[str]) -> NDArray[np.intp]:
+        """Return where the sites stand that can say something about any of the traits."""
+        columns = np.array([self.traits.index(trait) for trait in wanted], dtype=np.intp)
+        return np.flatnonzero((self.total[:, columns] > 0).any(axis=1))
 
     def sites_with(self, trait: str) -> int:
         """Return the number of samples that can say something about a trait."""

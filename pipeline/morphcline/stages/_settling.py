@@ -2,20 +2,51 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import partial
 
 import numpy as np
 
+from morphcline.records.bandwidth_ways import disagreements, family_ways
 from morphcline.records.smoothing import Samples, is_exhaustive
-from morphcline.stages.base import Context
-from morphcline.stats.bandwidth import Rung, choose_bandwidth, correlation_about_surface, left_out_deviance
-from morphcline.stats.blur import squared_blur
-from morphcline.stats.kernels import Floats, nearest_bandwidth
-from morphcline.stats.smoothing import one_thread
-from morphcline.study import Neighbours, Study
+from morphcline.render import labels
+from morphcline.stages.base import Account, Context
+from morphcline.stats.bandwidth import Choice, Rung, left_out_deviance
+from morphcline.stats.barriers import blocked
+from morphcline.stats.kernels import Flags, Floats, Rows, nearest_bandwidth
+from morphcline.stats.overdispersion import effective_number
+from morphcline.stats.site_blocks import SiteBlocks
+from morphcline.stats.smoothing import Family, one_thread
+from morphcline.stats.surface_field import Field, fit_field
+from morphcline.stats.surface_settling import Survey, settle
+from morphcline.study import Neighbours
 
-_PILOT_RUNGS = 6  # a bandwidth within a third or so is near enough to tell the sites' scatter
+#: What a curve of the bandwidth's choice leaves out at a time.
+ONE_SITE, BLOCKS = "one site", "blocks"
+
+
+@dataclass(frozen=True)
+class Hindrances:
+    """What keeps samples from speaking for places, and sites from speaking for each other.
+
+    Attributes
+    ----------
+    barriers : array (segments, 4)
+    between : array of bool (sites, sites) or None
+    blocks : SiteBlocks or None
+    """
+
+    barriers: Floats
+    between: Flags | None
+    blocks: SiteBlocks | None
+
+    @classmethod
+    def of(cls, places: Floats, barriers: Floats, blocks: SiteBlocks | None) -> Hindrances:
+        """Return those of the places of a species' sites."""
+        return cls(barriers, blocked(places, places, barriers) if len(barriers) else None, blocks)
+
+    def between_some(self, rows: Rows) -> Flags | None:
+        return None if self.between is None else self.between[np.ix_(rows, rows)]
 
 
 @dataclass(frozen=True)
@@ -28,59 +59,156 @@ class Settled:
     rho: float
     metres: float
     neighbours: int | None
-    candidates: Floats
-    deviance: Floats
-    at_limit: bool = False
+    barriers: Floats
+    curves: dict[str, Choice]
+    used: str
+
+    @property
+    def at_limit(self) -> bool:
+        return self.used in self.curves and self.curves[self.used].at_limit
 
     def bandwidth_at(self, places: Floats) -> Floats:
         if self.neighbours is None:
             return np.full(len(places), self.metres)
-        return nearest_bandwidth(places, self.places, neighbours=self.neighbours)
+        hidden = blocked(places, self.places, self.barriers) if len(self.barriers) else None
+        return nearest_bandwidth(places, self.places, neighbours=self.neighbours, blocked=hidden)
 
 
-def settle(context: Context, samples: Samples) -> Settled:
-    """Return bandwidth and correlation of a family: a pilot surface with the regional correlation, and then its own."""
+def settle_family(context: Context, samples: Samples, rows: Rows, hindrances: Hindrances) -> Settled:
+    """Return bandwidth and correlation of a family.
+
+    Parameters
+    ----------
+    context : Context
+    samples : Samples
+        With the traits of the family alone.
+    rows : array of int
+        Where the samples stand among all of the species, as the hindrances count them.
+    hindrances : Hindrances
+    """
     surfaces = context.study.surfaces
     context.tick(0, 1, f"bandwidth of {samples.species}: {samples.traits[0]}")
-    total, rho = samples.total[:, 0], float(samples.rho[0])
-    pilot = _bandwidth(context, samples, rho, rungs=_PILOT_RUNGS)
-    with one_thread():
-        rho = correlation_about_surface(
-            samples.places, samples.count, total, bandwidth=pilot.bandwidth_at(samples.places), rho=rho,
-            kernel=surfaces.kernel, degree=surfaces.degree,
-        )  # fmt: skip
-    return _bandwidth(context, samples, rho)
-
-
-def _bandwidth(context: Context, samples: Samples, rho: float, *, rungs: int = 10) -> Settled:
-    surfaces, total = context.study.surfaces, samples.total[:, 0]
-    settled = partial(Settled, samples.traits, samples.places, is_exhaustive(samples), rho)
+    regional, barriers = float(samples.rho[0]), hindrances.barriers
+    survey = Survey(
+        samples.places, samples.count, samples.total[:, 0], surfaces.kernel, surfaces.degree,
+        hindrances.between_some(rows),
+    )  # fmt: skip
+    whole = samples.traits, samples.places, is_exhaustive(samples)
     if isinstance(surfaces.bandwidth, Neighbours):
         k = surfaces.bandwidth.neighbours
-        metres = float(np.median(nearest_bandwidth(samples.places, samples.places, neighbours=k)))
-        return settled(metres, k, np.array([metres]), np.array([np.nan]))
+        near = nearest_bandwidth(samples.places, samples.places, neighbours=k, blocked=survey.blocked)
+        metres = float(np.median(near))
+        curve = Choice(metres, np.array([metres]), np.array([np.nan]), at_limit=False)
+        return Settled(*whole, survey.correlation(near, regional), metres, k, barriers, {"": curve}, "")
     if isinstance(surfaces.bandwidth, float):
         metres = surfaces.bandwidth
-        rung = Rung(metres, samples.places, samples.count, total, rho, surfaces.kernel, surfaces.degree)
-        return settled(metres, None, np.array([metres]), np.array([_deviance(rung)]))
-    choice = choose_bandwidth(
-        samples.places, samples.count, total, rho=rho, kernel=surfaces.kernel, degree=surfaces.degree, rungs=rungs,
-        apply=lambda _, rungs: context.workers.map(_deviance, rungs),
-    )  # fmt: skip
-    return settled(choice.bandwidth, None, choice.candidates, choice.deviance, choice.at_limit)
+        rho = survey.correlation(metres, regional)
+        rung = Rung(
+            metres, survey.sites, survey.count, survey.total, rho, survey.kernel, survey.degree, None, survey.blocked
+        )
+        curve = Choice(metres, np.array([metres]), np.array([_deviance(rung).sum()]), at_limit=False)
+        return Settled(*whole, rho, metres, None, barriers, {ONE_SITE: curve}, ONE_SITE)
+    blocks = None if hindrances.blocks is None else hindrances.blocks.number[rows]
+    found = settle(survey, rho=regional, blocks=blocks, apply=lambda _, rungs: context.workers.map(_deviance, rungs))
+    curves = {ONE_SITE: found.one_site} | ({} if found.blocks is None else {BLOCKS: found.blocks})
+    used = BLOCKS if found.by_blocks else ONE_SITE
+    return Settled(*whole, found.rho, found.used.bandwidth, None, barriers, curves, used)
 
 
-def blur_of(study: Study, family: Settled, count: Floats, total: Floats, places: Floats) -> Floats:
-    blur = np.full(count.shape, np.nan)
-    rows = np.flatnonzero(total[:, 0] > 0)
-    with one_thread():
-        blur[rows] = squared_blur(
-            places[rows], count[rows], total[rows], bandwidth=family.bandwidth_at(places[rows]), rho=family.rho,
-            kernel=study.surfaces.kernel, degree=study.surfaces.degree,
+@dataclass(frozen=True)
+class Ground:
+    """What the samples of all traits say of the surface before it is drawn.
+
+    Attributes
+    ----------
+    fitted : array (sites, traits)
+        The surface at the sites; NaN where a site can't show the trait.
+    fields : tuple of Field
+        For each trait.
+    """
+
+    fitted: Floats
+    fields: tuple[Field, ...]
+
+
+def ground_of(context: Context, kept: Samples, settled: Sequence[Settled], hindrances: Hindrances) -> Ground:
+    """Return the surface at the sites and the field about each trait's plane."""
+    surfaces = context.study.surfaces
+    fitted = np.full(kept.total.shape, np.nan)
+    tasks: list[tuple[Floats, Floats, Floats, Floats]] = []
+    columns: list[int] = []
+    for family in settled:
+        members = np.array([kept.traits.index(trait) for trait in family.traits])
+        rows = np.flatnonzero(kept.total[:, members[0]] > 0)
+        total = kept.total[rows, members[0]]
+        survey = Survey(
+            kept.places[rows], kept.count[np.ix_(rows, members)], total, surfaces.kernel, surfaces.degree,
+            hindrances.between_some(rows),
         )  # fmt: skip
-    return blur
+        at_sites = survey.fitted(family.bandwidth_at(survey.sites), family.rho)
+        fitted[np.ix_(rows, members)] = at_sites
+        shells = effective_number(total, family.rho)
+        tasks += [(survey.sites, survey.count[:, j] / total, shells, at_sites[:, j]) for j in range(len(members))]
+        columns += members.tolist()
+    found = context.workers.map(_field, tasks)
+    fields = dict(zip(columns, found, strict=True))
+    return Ground(fitted, tuple(fields[column] for column in range(len(kept.traits))))
 
 
-def _deviance(rung: Rung) -> float:
+def family_at(places: Floats, samples: Samples, family: Settled, ground: Ground) -> Family:
+    """Return a family as a task for some places takes it."""
+    columns = tuple(samples.traits.index(trait) for trait in family.traits)
+    fields = tuple(ground.fields[column] for column in columns)
+    return Family(columns, family.exhaustive, family.bandwidth_at(places), family.rho, fields)
+
+
+def _deviance(rung: Rung) -> Floats:
     with one_thread():
         return left_out_deviance(rung)
+
+
+def _field(task: tuple[Floats, Floats, Floats, Floats]) -> Field:
+    with one_thread():
+        return fit_field(*task)
+
+
+def ways_of_choosing(settled: Sequence[Settled], blocks: SiteBlocks | None) -> Account:
+    """Return how bandwidths were chosen, and how the sites lie, for the account."""
+    families = [
+        family_ways(
+            family.traits,
+            family.curves[ONE_SITE].bandwidth,
+            family.curves[BLOCKS].bandwidth if BLOCKS in family.curves else None,
+            family.used,
+        )
+        for family in settled
+        if ONE_SITE in family.curves
+    ]
+    if blocks is None:
+        return {"families": families, "blocks": None}
+    return {
+        "families": families,
+        "blocks": blocks.blocks,
+        "spacing_m": blocks.spacing_m,
+        "apart_m": blocks.apart_m,
+        "map_m": blocks.map_m,
+        "clustered": blocks.clustered,
+    }
+
+
+def clustering_warnings(species: str, ways: Account) -> list[str]:
+    """Say that sites are clustered, where it makes the two ways of choosing a bandwidth disagree."""
+    differing = disagreements(ways)
+    if not differing or not ways["clustered"]:
+        return []
+    named = "; ".join(
+        f"{', '.join(family['traits'])} ({labels.distance(family['one_site_m'])} and "
+        f"{labels.distance(family['blocks_m'])})"
+        for family in differing
+    )
+    return [
+        f"{species}: sites are clustered: half of the map lies more than {labels.distance(ways['map_m'])} from a site, "
+        f"half of the sites less than {labels.distance(ways['spacing_m'])} from another. The bandwidths that foretell "
+        f"single sites and whole blocks of sites best differ by more than a factor of two for {named}: the wider is "
+        "used, since a site left out has neighbours that most of the map lacks."
+    ]

@@ -12,48 +12,44 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-import shapely
 
-from morphcline.errors import Problem, StudyError
 from morphcline.files.surfaces import QUANTITIES, Tile, write_surfaces
 from morphcline.files.tables import read_table, write_table
-from morphcline.files.vectors import study_area
-from morphcline.places.grid import StudyGrid
+from morphcline.files.vectors import read_barriers
 from morphcline.records.smoothing import Samples, families, samples_of
-from morphcline.records.surface_tables import BANDWIDTH_COLUMNS, ERROR_NOTE, SURFACE_COLUMNS
+from morphcline.records.surface_tables import (
+    BANDWIDTH_COLUMNS,
+    BARRIER_NOTE,
+    CHOICE_NOTE,
+    ERROR_NOTE,
+    SURFACE_COLUMNS,
+    curve_rows,
+)
 from morphcline.render import labels
 from morphcline.scoring.species import slug
 from morphcline.scoring.traits import wanted_traits
-from morphcline.stages._settling import Settled, blur_of, settle
+from morphcline.stages._mapped_area import MappedArea, mapped_area
+from morphcline.stages._settling import (
+    Ground,
+    Hindrances,
+    Settled,
+    clustering_warnings,
+    family_at,
+    ground_of,
+    settle_family,
+    ways_of_choosing,
+)
+from morphcline.stages._steepness import LAYERS, TABLES, Findings, measure_steepness, steepness_name
 from morphcline.stages.base import Account, Context, Stage
 from morphcline.stats.kernels import CUT, Floats
-from morphcline.stats.local_likelihood import Flags
-from morphcline.stats.smoothing import Family, Smoothed, Task, smooth
+from morphcline.stats.site_blocks import blocks_like_the_map
+from morphcline.stats.smoothing import Smoothed, Task, smooth
 from morphcline.study import Neighbours, Study
 
 #: Sites with a trait below which it has no surface: a plane has three unknowns, and a scatter about it needs more.
 MIN_SITES = 5
 
-_TILE = 32  # cells: small enough that a tile's sites are few, large enough that starting it costs nothing
 _BATCH = 64  # tiles held in memory at once
-
-
-@dataclass(frozen=True)
-class _Area:
-    """The raster's grid, and which of its cells are in the study area."""
-
-    grid: StudyGrid
-    inside: Flags
-    easting: Floats
-    northing: Floats
-
-    def pieces(self) -> list[tuple[slice, slice]]:
-        slices = (tile.slices for tile in self.grid.tiles(_TILE))
-        return [piece for piece in slices if self.inside[piece].any()]
-
-    def places(self, piece: tuple[slice, slice]) -> Floats:
-        inside = self.inside[piece]
-        return np.column_stack([self.easting[piece][inside], self.northing[piece][inside]])
 
 
 class _Tally:
@@ -61,11 +57,13 @@ class _Tally:
 
     def __init__(self, traits: int):
         self.blank = np.zeros(traits, dtype=int)
+        self.without_plane = np.zeros(traits, dtype=int)
         self.held = np.zeros(traits, dtype=int)
         self.closure = np.zeros(traits)
 
     def add(self, smoothed: Smoothed) -> None:
         self.blank += np.isnan(smoothed.frequency).sum(axis=0)
+        self.without_plane += smoothed.without_plane.sum(axis=0)
         self.held += smoothed.held.sum(axis=0)
         self.closure = np.maximum(self.closure, smoothed.closure)
 
@@ -81,14 +79,17 @@ def run(context: Context) -> Account:
     frequencies = read_table(context.path("tables/frequencies.csv"))
     regional = read_table(context.path("tables/regional.csv"))
     sites = read_table(context.path("tables/sites.csv"))
-    area = _area(study, sites)
+    area = mapped_area(study, sites)
+    cells, masked = area.count()
+    barriers = _barriers(study)
     curves: list[pd.DataFrame] = []
     lines: list[pd.DataFrame] = []
-    account: Account = {"warnings": [], "species": {}, "cells": int(area.inside.sum())}
+    findings = Findings()
+    account: Account = {"warnings": [], "species": {}, "cells": cells, "cells_masked": masked}
     for species in study.scoring.species:
         traits = _traits(study, species, frequencies)
         samples = samples_of(species, traits, frequencies, regional, sites)
-        curve, table, warnings = _smooth_species(context, area, samples)
+        curve, table, ways, warnings = _smooth_species(context, area, samples, barriers, findings)
         curves.append(curve)
         lines.append(table)
         account["warnings"] += warnings
@@ -98,27 +99,17 @@ def run(context: Context) -> Account:
             "smoothed": len(table) - len(absent),
             "not_smoothed": dict(zip(absent["trait"], absent["not_smoothed_because"], strict=True)),
             "fallback_cells": int(table["fallback_cells"].sum()),
+            **ways,
         }
     write_table(context.path("tables/bandwidth.csv"), pd.concat(curves, ignore_index=True), BANDWIDTH_COLUMNS)
     write_table(context.path("tables/surfaces.csv"), pd.concat(lines, ignore_index=True), SURFACE_COLUMNS)
+    findings.write(context)
     return account
 
 
-def _area(study: Study, sites: pd.DataFrame) -> _Area:
-    places = sites[["x_m", "y_m"]].to_numpy(dtype=float)
-    polygon = study_area(study, places[:, 0], places[:, 1])
-    if polygon.is_empty:
-        raise StudyError(
-            Problem(
-                "tables/sites.csv",
-                "",
-                "no site was located, so there is no area to smooth over",
-                "see records/rejected.csv for why",
-            )
-        )
-    grid = StudyGrid.from_extent(*polygon.bounds, cell_m=study.surfaces.cell_m, crs=study.study.crs)
-    easting, northing = grid.centres()
-    return _Area(grid, shapely.contains_xy(polygon, easting, northing), easting, northing)
+def _barriers(study: Study) -> Floats:
+    path = study.surfaces.barriers
+    return np.empty((0, 4)) if path is None else read_barriers(path, study.study.crs, shown=study.shown(path))
 
 
 def _traits(study: Study, species: str, frequencies: pd.DataFrame) -> tuple[str, ...]:
@@ -131,60 +122,82 @@ def _traits(study: Study, species: str, frequencies: pd.DataFrame) -> tuple[str,
     return tuple(wanted)
 
 
-def _smooth_species(context: Context, area: _Area, samples: Samples) -> tuple[pd.DataFrame, pd.DataFrame, list[str]]:
-    """Write the raster of a species; return its lines in the two tables, and warnings."""
+@dataclass(frozen=True)
+class _Prepared:
+    """The samples of a species that can be smoothed, and what was settled for them."""
+
+    kept: Samples
+    hindrances: Hindrances
+    settled: list[Settled]
+    ground: Ground
+
+
+def _prepare(context: Context, area: MappedArea, kept: Samples, barriers: Floats) -> _Prepared:
+    blocks = None
+    if kept.traits and context.study.surfaces.bandwidth == "cross-validated":
+        blocks = blocks_like_the_map(kept.places, area.lattice(), context.rng("surfaces", kept.species, "blocks"))
+    hindrances = Hindrances.of(kept.places, barriers, blocks)
+    settled = [
+        settle_family(context, kept.of_traits(family), kept.rows_with(family), hindrances) for family in families(kept)
+    ]
+    return _Prepared(kept, hindrances, settled, ground_of(context, kept, settled, hindrances))
+
+
+def _smooth_species(
+    context: Context, area: MappedArea, samples: Samples, barriers: Floats, findings: Findings
+) -> tuple[pd.DataFrame, pd.DataFrame, Account, list[str]]:
+    """Write the raster of a species; return its lines in the two tables, what was left out to choose, and warnings."""
     surfaces = context.study.surfaces
     reasons = {trait: _why_not(samples, trait) for trait in samples.traits}
-    kept = samples.of_traits([trait for trait in samples.traits if not reasons[trait]])
+    prepared = _prepare(context, area, samples.of_traits([t for t in samples.traits if not reasons[t]]), barriers)
+    kept, settled = prepared.kept, prepared.settled
     tally = _Tally(len(kept.traits))
-    blur = np.full(kept.total.shape, np.nan)
-    settled = [settle(context, kept.of_traits(family)) for family in families(kept)]
-    for family in settled:
-        columns = [kept.traits.index(trait) for trait in family.traits]
-        blur[:, columns] = blur_of(context.study, family, kept.count[:, columns], kept.total[:, columns], kept.places)
     write_surfaces(
         context.path(raster_name(samples.species)),
         grid=area.grid,
         traits=samples.traits,
-        tiles=_tiles(context, area, samples, kept, blur, settled, tally) if settled else (),
+        tiles=_tiles(context, area, samples, prepared, tally) if settled else (),
         tags=_tags(context.study, samples, settled, reasons),
     )
-    curves = [
-        pd.DataFrame(
-            {
-                "species": samples.species,
-                "trait": ", ".join(family.traits),
-                "bandwidth_m": family.candidates,
-                "deviance": family.deviance,
-                "chosen": family.candidates == family.metres,
-            }
-        )
-        for family in settled
-    ]
+    measure_steepness(
+        context, findings, area=area, barriers=barriers, samples=samples, settled=settled, reasons=reasons
+    )
     of_trait = {trait: family for family in settled for trait in family.traits}
     table = pd.DataFrame(
         {
             "species": samples.species,
             "trait": samples.traits,
             "bandwidth_m": [of_trait[t].metres if t in of_trait else np.nan for t in samples.traits],
+            "bandwidth_left_out": [of_trait[t].used if t in of_trait else "" for t in samples.traits],
             "degree": surfaces.degree,
             "kernel": surfaces.kernel,
-            "cells": int(area.inside.sum()),
-            "cells_blank": int(area.inside.sum()),
+            "cells_blank": np.nan,
+            "cells_without_plane": 0,
             "fallback_cells": 0,
             "sites": [samples.sites_with(trait) for trait in samples.traits],
             "shells": [samples.shells_with(trait) for trait in samples.traits],
             "rho": [of_trait[t].rho if t in of_trait else np.nan for t in samples.traits],
             "closure_max": 0.0,
+            "field_sd_logits": np.nan,
+            "field_range_m": np.nan,
             "not_smoothed_because": [reasons[trait] for trait in samples.traits],
         }
     )
     smoothed = table["not_smoothed_because"] == ""
     table.loc[smoothed, "cells_blank"] = tally.blank
+    table.loc[smoothed, "cells_without_plane"] = tally.without_plane
     table.loc[smoothed, "fallback_cells"] = tally.held
     table.loc[smoothed, "closure_max"] = tally.closure
+    fields = prepared.ground.fields
+    table.loc[smoothed, "field_sd_logits"] = [np.sqrt(field.variance) for field in fields]
+    table.loc[smoothed, "field_range_m"] = [field.range_m for field in fields]
+    table["cells"], table["cells_masked"] = area.count()
+    table["cells_blank"] = table["cells_blank"].fillna(table["cells"]).astype(int)
+    curves = [curve_rows(samples.species, family.traits, family.curves, family.used) for family in settled]
     curve = pd.concat(curves, ignore_index=True) if curves else pd.DataFrame(columns=list(BANDWIDTH_COLUMNS))
-    return curve, table, _warnings(context.study, samples.species, settled, table)
+    ways = ways_of_choosing(settled, prepared.hindrances.blocks)
+    told = _warnings(context.study, samples.species, settled, table, ways)
+    return curve, table[list(SURFACE_COLUMNS)], ways, told
 
 
 def _why_not(samples: Samples, trait: str) -> str:
@@ -198,40 +211,33 @@ def _why_not(samples: Samples, trait: str) -> str:
 
 def _tiles(
     context: Context,
-    area: _Area,
+    area: MappedArea,
     samples: Samples,
-    kept: Samples,
-    blur: Floats,
-    settled: Sequence[Settled],
+    prepared: _Prepared,
     tally: _Tally,
 ) -> Iterator[Tile]:
     """Yield the raster tile by tile, a batch at a time over the workers; the tally grows as they are taken."""
-    pieces = area.pieces()
-    trait_rows = [samples.traits.index(trait) for trait in kept.traits]
+    pieces = area.tiles()
+    trait_rows = [samples.traits.index(trait) for trait in prepared.kept.traits]
     for start in range(0, len(pieces), _BATCH):
         context.tick(start, len(pieces), f"surfaces of {samples.species}")
         batch = pieces[start : start + _BATCH]
-        tasks = [_task(context.study, kept, blur, settled, area.places(piece)) for piece in batch]
+        tasks = [_task(context.study, prepared, area.places(piece)) for piece in batch]
         for piece, smoothed in zip(batch, context.workers.map(smooth, tasks), strict=True):
             tally.add(smoothed)
-            inside = area.inside[piece]
+            inside = area.inside(piece)
             values = np.full((len(samples.traits), len(QUANTITIES), *inside.shape), np.nan, dtype=np.float32)
             for column, row in enumerate(trait_rows):
                 values[row, 0][inside] = smoothed.frequency[:, column]
                 values[row, 1][inside] = smoothed.standard_error[:, column]
                 values[row, 2][inside] = smoothed.effective_shells[:, column]
-            yield Tile(piece[0].start, piece[1].start, values.reshape(-1, *inside.shape))
+            yield Tile(piece.row, piece.column, values.reshape(-1, *inside.shape))
     context.tick(len(pieces), len(pieces), f"surfaces of {samples.species}")
 
 
-def _task(study: Study, samples: Samples, blur: Floats, settled: Sequence[Settled], places: Floats) -> Task:
-    families_here = tuple(
-        Family(
-            tuple(samples.traits.index(trait) for trait in family.traits), family.exhaustive,
-            family.bandwidth_at(places), family.rho,
-        )
-        for family in settled
-    )  # fmt: skip
+def _task(study: Study, prepared: _Prepared, places: Floats) -> Task:
+    samples = prepared.kept
+    families_here = tuple(family_at(places, samples, family, prepared.ground) for family in prepared.settled)
     reach = CUT[study.surfaces.kernel] * max(float(family.bandwidth.max()) for family in families_here)
     low, high = places.min(axis=0) - reach, places.max(axis=0) + reach
     near = np.all((samples.places >= low) & (samples.places <= high), axis=1)
@@ -240,11 +246,12 @@ def _task(study: Study, samples: Samples, blur: Floats, settled: Sequence[Settle
         sites=samples.places[near],
         count=samples.count[near],
         total=samples.total[near],
-        blur=blur[near],
+        fitted=prepared.ground.fitted[near],
         families=families_here,
         kernel=study.surfaces.kernel,
         degree=study.surfaces.degree,
         min_effective_shells=study.surfaces.min_effective_shells,
+        barriers=prepared.hindrances.barriers,
     )
 
 
@@ -264,6 +271,12 @@ def _tags(study: Study, samples: Samples, settled: Sequence[Settled], reasons: d
         "STANDARD_ERROR": ERROR_NOTE,
         "SAMPLES": str(len(samples.names)),
     }
+    if asked == "cross-validated":
+        tags["BANDWIDTH_CHOICE"] = CHOICE_NOTE
+    if surfaces.barriers is not None:
+        tags["BARRIERS"] = f"{study.shown(surfaces.barriers)}: {BARRIER_NOTE}"
+    if surfaces.mask is not None:
+        tags["MASK"] = f"{study.shown(surfaces.mask)}: cells whose centre lies in it are blank"
     for family in settled:
         for trait in family.traits:
             tags[f"BANDWIDTH_M_{slug(trait, '_').upper()}"] = f"{family.metres:.12g}"
@@ -273,13 +286,14 @@ def _tags(study: Study, samples: Samples, settled: Sequence[Settled], reasons: d
     return tags
 
 
-def _warnings(study: Study, species: str, settled: Sequence[Settled], table: pd.DataFrame) -> list[str]:
+def _warnings(study: Study, species: str, settled: Sequence[Settled], table: pd.DataFrame, ways: Account) -> list[str]:
     said = []
     absent = table[table["not_smoothed_because"] != ""]
     if len(absent) == len(table):
         said.append(f"{species}: no trait has the {MIN_SITES} samples that a surface needs; its raster is blank.")
     elif len(absent):
         said.append(f"{species}: too few samples for a surface of {', '.join(absent['trait'])}.")
+    said += clustering_warnings(species, ways)
     for lowest, words in (
         (
             True,
@@ -287,7 +301,7 @@ def _warnings(study: Study, species: str, settled: Sequence[Settled], table: pd.
         ),
         (False, "the widest bandwidth tried foretells the sites best: as far as they tell, the surface is flat"),
     ):
-        ends = [f for f in settled if f.at_limit and (f.metres == f.candidates[0]) == lowest]
+        ends = [f for f in settled if f.at_limit and (f.metres == f.curves[f.used].candidates[0]) == lowest]
         if ends:
             named = "; ".join(f"{', '.join(family.traits)} ({labels.distance(family.metres)})" for family in ends)
             said.append(f"{species}, {named}: {words}.")
@@ -304,15 +318,20 @@ def _warnings(study: Study, species: str, settled: Sequence[Settled], table: pd.
 
 STAGE = Stage(
     name="surfaces",
-    summary="kernel-smoothed frequencies with standard errors and support",
-    settings=("scoring", "surfaces", "publish.blur_m"),
+    summary="kernel-smoothed frequencies with standard errors, support and steepness",
+    settings=("scoring", "surfaces", "steepness", "publish.blur_m"),
     reads=("tables/sites.csv", "tables/frequencies.csv", "tables/regional.csv"),
     writes=lambda study: (
         *(raster_name(species) for species in study.scoring.species),
+        *(steepness_name(species) for species in study.scoring.species),
         "tables/bandwidth.csv",
         "tables/surfaces.csv",
+        *TABLES,
+        LAYERS,
     ),
     run=run,
-    sources=lambda study: () if study.study.area is None else (study.study.area,),
-    columns={"tables/bandwidth.csv": BANDWIDTH_COLUMNS, "tables/surfaces.csv": SURFACE_COLUMNS},
+    sources=lambda study: tuple(
+        path for path in (study.study.area, study.surfaces.barriers, study.surfaces.mask) if path is not None
+    ),
+    columns={"tables/bandwidth.csv": BANDWIDTH_COLUMNS, "tables/surfaces.csv": SURFACE_COLUMNS, **TABLES},
 )

@@ -3,11 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-from morphcline.stats.kernels import Floats
-
-Flags = NDArray[np.bool_]
+from morphcline.stats.kernels import Flags, Floats
 
 #: Segments whose sides are held at once: a tile's cells times these are a few megabytes.
 _TOGETHER = 256

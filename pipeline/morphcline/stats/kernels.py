@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import Literal
 
 import numpy as np
@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 from scipy.spatial import KDTree
 
 Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+Rows = NDArray[np.intp]
 KernelName = Literal["gaussian", "epanechnikov", "tricube"]
 
 
@@ -39,6 +41,9 @@ CUT: dict[KernelName, float] = {"gaussian": 6.0, "epanechnikov": 1.0, "tricube":
 #: Bandwidths within which a place needs a site to be supported at all: without this rule a Gaussian, which never
 #: ends, would carry the nearest sample any distance away. A choice of ours: two standard deviations.
 REACH: dict[KernelName, float] = {"gaussian": 2.0, "epanechnikov": 1.0, "tricube": 1.0}
+
+#: Weights that a block of points and the sites in reach of it hold at once: 256 KB, what a core keeps at hand.
+_BLOCK = 32_768
 
 
 def squared_distances(points: Floats, sites: Floats) -> Floats:
@@ -90,7 +95,62 @@ def kernel_weights(
     return _KERNELS[kernel](squared_distances(points, sites) / scale[:, None])
 
 
-def nearest_bandwidth(points: Floats, sites: Floats, *, neighbours: int) -> Floats:
+def kernel_at(bandwidths: float, kernel: KernelName) -> float:
+    """Return the weight of a site so many bandwidths away."""
+    return float(_KERNELS[kernel](np.array([bandwidths**2]))[0])
+
+
+def weights_near(
+    points: Floats,
+    sites: Floats,
+    *,
+    bandwidth: float | Floats,
+    kernel: KernelName = "gaussian",
+    left_out: Rows | None = None,
+    blocked: Flags | None = None,
+) -> Iterator[tuple[Rows, Rows, Floats]]:
+    """Yield the weights block by block: points that lie together, the sites in reach of any of them, and the weights.
+
+    Parameters
+    ----------
+    points : array (points, dimensions)
+    sites : array (sites, dimensions)
+    bandwidth : float or array (points,)
+    kernel : {"gaussian", "epanechnikov", "tricube"}
+    left_out : array of int (sites,), optional
+        The points are the sites, and none has weight at a site with its number.
+    blocked : array of bool (points, sites), optional
+        Pairs without weight.
+    """
+    spread = np.broadcast_to(np.asarray(bandwidth, dtype=np.float64), (len(points),))
+    least = kernel_at(CUT[kernel], kernel)
+    for block, near in _blocks(points, sites, spread, CUT[kernel]):
+        weights = kernel_weights(points[block], sites[near], bandwidth=spread[block], kernel=kernel)
+        weights[weights < least] = 0.0  # or what counts far away would depend on the points that share a block
+        if left_out is not None:
+            weights[left_out[block][:, None] == left_out[near]] = 0.0
+        if blocked is not None:
+            weights[blocked[np.ix_(block, near)]] = 0.0
+        yield block, near, weights
+
+
+def _blocks(points: Floats, sites: Floats, bandwidth: Floats, cut: float) -> Iterator[tuple[Rows, Rows]]:
+    side = 2.0 * float(np.median(bandwidth)) if len(points) else 1.0
+    place = np.floor((points - points.min(axis=0, initial=np.inf)) / side)
+    order = np.lexsort(tuple(points[:, axis] for axis in range(points.shape[1])) + tuple(place.T[::-1]))
+    start = 0
+    size = max(16, _BLOCK // max(len(sites), 1))
+    while start < len(order):
+        block = order[start : start + size]
+        reach = cut * bandwidth[block].max()
+        low, high = points[block].min(axis=0) - reach, points[block].max(axis=0) + reach
+        near = np.flatnonzero(np.all((sites >= low) & (sites <= high), axis=1))
+        yield block, near
+        start += len(block)
+        size = max(16, _BLOCK // max(len(near), 1))
+
+
+def nearest_bandwidth(points: Floats, sites: Floats, *, neighbours: int, blocked: Flags | None = None) -> Floats:
     """Return, for each point, the distance to its k-th nearest site: a bandwidth that follows the sites.
 
     Parameters
@@ -99,6 +159,8 @@ def nearest_bandwidth(points: Floats, sites: Floats, *, neighbours: int) -> Floa
     sites : array (sites, dimensions)
     neighbours : int
         k; all sites where there are fewer.
+    blocked : array of bool (points, sites), optional
+        Sites that don't count at a point, unless no other is left.
 
     Returns
     -------
@@ -112,6 +174,8 @@ def nearest_bandwidth(points: Floats, sites: Floats, *, neighbours: int) -> Floa
         When all sites lie at one point that is asked for: there is no distance to take.
     """
     k = min(neighbours, len(sites))
+    if blocked is not None:
+        return _nearest_in_sight(points, sites, k, blocked)
     distance = np.asarray(KDTree(sites).query(points, k=[k])[0], dtype=np.float64)[:, 0]
     for at in np.flatnonzero(distance == 0):
         others = squared_distances(points[at : at + 1], sites)
@@ -119,6 +183,15 @@ def nearest_bandwidth(points: Floats, sites: Floats, *, neighbours: int) -> Floa
             raise ValueError("all sites lie at one place: there is no distance to a neighbour")
         distance[at] = np.sqrt(others[others > 0].min())
     return distance
+
+
+def _nearest_in_sight(points: Floats, sites: Floats, k: int, blocked: Flags) -> Floats:
+    found = np.empty(len(points))
+    for at in range(len(points)):
+        seen = sites[~blocked[at]]
+        apart = len(seen) > 0 and bool(np.any(seen != points[at]))
+        found[at] = nearest_bandwidth(points[at : at + 1], seen if apart else sites, neighbours=k)[0]
+    return found
 
 
 def kish(weights: Floats, *, axis: int = -1) -> Floats:

@@ -2,21 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
-from morphcline.stats.kernels import CUT, REACH, Floats, KernelName, kernel_weights, kish
+from morphcline.stats.kernels import REACH, Flags, Floats, KernelName, Rows, kernel_at, kish, weights_near
 from morphcline.stats.local_logistic import LEAST_OF_EITHER, logistic_planes
 from morphcline.stats.overdispersion import effective_number
-
-Flags = NDArray[np.bool_]
-
-#: Weights that a block of points and the sites in reach of it hold at once: 256 KB, what a core keeps at hand.
-_BLOCK = 32_768
 
 
 @dataclass(frozen=True)
@@ -65,7 +58,7 @@ def fit_local(
     rho: float | Floats = 0.0,
     kernel: KernelName = "gaussian",
     degree: Literal[0, 1] = 1,
-    left_out: NDArray[np.intp] | None = None,
+    left_out: Rows | None = None,
     blocked: Flags | None = None,
 ) -> LocalFit:
     """Return smoothed frequencies of all traits at some points, with standard errors and support.
@@ -113,7 +106,6 @@ def fit_local(
     shape = (len(points), count.shape[1])
     shells = effective_number(total, rho)
     shown = np.divide(count * shells, total, out=np.zeros(count.shape), where=total > 0)
-    spread = np.broadcast_to(np.asarray(bandwidth, dtype=np.float64), (len(points),))
     fit = LocalFit(
         frequency=np.full(shape, np.nan),
         standard_error=np.full(shape, np.nan),
@@ -124,14 +116,10 @@ def fit_local(
         fallback=np.zeros(shape, dtype=bool),
         held=np.zeros(shape, dtype=bool),
     )
-    at_cut, at_reach = _kernel_at(CUT[kernel], kernel), _kernel_at(REACH[kernel], kernel)
-    for block, near in _blocks(points, sites, spread, CUT[kernel]):
-        weights = kernel_weights(points[block], sites[near], bandwidth=spread[block], kernel=kernel)
-        weights[weights < at_cut] = 0.0  # or what counts far away would depend on the points that share a block
-        if left_out is not None:
-            weights[left_out[block][:, None] == left_out[near]] = 0.0
-        if blocked is not None:
-            weights[blocked[np.ix_(block, near)]] = 0.0
+    at_reach = kernel_at(REACH[kernel], kernel)
+    for block, near, weights in weights_near(
+        points, sites, bandwidth=bandwidth, kernel=kernel, left_out=left_out, blocked=blocked
+    ):
         _proportions(fit, block, weights, shown[near], shells[near], at_reach)
         if degree == 1:
             _planes(fit, block, weights, points[block], sites[near], shown[near], shells[near])
@@ -139,77 +127,7 @@ def fit_local(
     return fit
 
 
-def mean_near(
-    points: Floats,
-    sites: Floats,
-    values: Floats,
-    shells: Floats,
-    *,
-    bandwidth: float | Floats,
-    kernel: KernelName = "gaussian",
-    blocked: Flags | None = None,
-) -> Floats:
-    """Return kernel-weighted means Σ K m v / Σ K m of values at the sites.
-
-    Parameters
-    ----------
-    points : array (points, dimensions)
-    sites : array (sites, dimensions)
-    values : array (sites, traits)
-        NaN where not known.
-    shells : array (sites, traits)
-        Effective shells m.
-    bandwidth : float or array (points,)
-    kernel : {"gaussian", "epanechnikov", "tricube"}
-    blocked : array of bool (points, sites), optional
-
-    Returns
-    -------
-    array (points, traits)
-        NaN where no site with a value is in reach.
-    """
-    known = np.isfinite(values)
-    shells, values = np.where(known, shells, 0.0), np.where(known, values, 0.0)
-    spread = np.broadcast_to(np.asarray(bandwidth, dtype=np.float64), (len(points),))
-    mean = np.full((len(points), values.shape[1]), np.nan)
-    for block, near in _blocks(points, sites, spread, CUT[kernel]):
-        weights = kernel_weights(points[block], sites[near], bandwidth=spread[block], kernel=kernel)
-        weights[weights < _kernel_at(CUT[kernel], kernel)] = 0.0
-        if blocked is not None:
-            weights[blocked[np.ix_(block, near)]] = 0.0
-        whole = weights @ shells[near]
-        mean[block] = np.divide(
-            weights @ (shells[near] * values[near]), whole, out=np.full(whole.shape, np.nan), where=whole > 0
-        )
-    return mean
-
-
-def _kernel_at(bandwidths: float, kernel: KernelName) -> float:
-    return float(kernel_weights(np.full((1, 1), bandwidths), np.zeros((1, 1)), bandwidth=1.0, kernel=kernel)[0, 0])
-
-
-def _blocks(
-    points: Floats, sites: Floats, bandwidth: Floats, cut: float
-) -> Iterator[tuple[NDArray[np.intp], NDArray[np.intp]]]:
-    """Yield points that lie together, and the sites in reach of any of them."""
-    side = 2.0 * float(np.median(bandwidth)) if len(points) else 1.0
-    place = np.floor((points - points.min(axis=0, initial=np.inf)) / side)
-    order = np.lexsort(tuple(points[:, axis] for axis in range(points.shape[1])) + tuple(place.T[::-1]))
-    start = 0
-    size = max(16, _BLOCK // max(len(sites), 1))
-    while start < len(order):
-        block = order[start : start + size]
-        reach = cut * bandwidth[block].max()
-        low, high = points[block].min(axis=0) - reach, points[block].max(axis=0) + reach
-        near = np.flatnonzero(np.all((sites >= low) & (sites <= high), axis=1))
-        yield block, near
-        start += len(block)
-        size = max(16, _BLOCK // max(len(near), 1))
-
-
-def _proportions(
-    fit: LocalFit, block: NDArray[np.intp], weights: Floats, shown: Floats, shells: Floats, least: float
-) -> None:
+def _proportions(fit: LocalFit, block: Rows, weights: Floats, shown: Floats, shells: Floats, least: float) -> None:
     """Fill in the kernel-weighted proportion and the support."""
     all_shells, squared = weights @ shells, np.square(weights)
     known = all_shells > 0
@@ -227,7 +145,7 @@ def _proportions(
 
 def _planes(
     fit: LocalFit,
-    block: NDArray[np.intp],
+    block: Rows,
     weights: Floats,
     points: Floats,
     sites: Floats,
@@ -262,7 +180,7 @@ def certain_limit(effective: Floats) -> Floats:
     return 0.5 / (effective + 1.0)
 
 
-def _at_least_binomial(fit: LocalFit, block: NDArray[np.intp]) -> None:
+def _at_least_binomial(fit: LocalFit, block: Rows) -> None:
     effective = fit.effective_shells[block]
     half = certain_limit(effective)
     held = np.clip(fit.frequency[block], half, 1.0 - half)

@@ -118,7 +118,7 @@ def logistic_planes(points: Floats, sites: Floats, shown: Floats, shells: Floats
     error_logits = np.sqrt(np.maximum(_quadratic(_sum(score_variance, curvature), aside), 0.0))
     logit = np.sum(beta[rows] * at_point[rows], axis=1)
     value[rows] = _expit(logit)
-    error[rows] = _error_of_frequency(logit, error_logits)
+    error[rows] = _error_at(logit, error_logits)
     steepest = (value * (1.0 - value))[rows, None] / unit
     gradient[rows] = steepest * beta[rows, 1:]
     covariance = np.full((*points.shape, points.shape[1]), np.nan)
@@ -142,7 +142,25 @@ def _expit(logit: Floats) -> Floats:
     return frequency
 
 
-def _error_of_frequency(logit: Floats, error: Floats) -> Floats:
+def error_of_frequency(frequency: Floats, error: Floats) -> Floats:
+    """Return the standard error of a frequency from that of its logit: the delta method's, and more where it is large.
+
+    Parameters
+    ----------
+    frequency : array
+    error : array
+        In logits. From 1 on, the growth of half the width of the frequencies one error to either side counts.
+
+    Returns
+    -------
+    array
+        At most 0.5.
+    """
+    with np.errstate(divide="ignore"):
+        return _error_at(np.log(frequency / (1.0 - frequency)), error)
+
+
+def _error_at(logit: Floats, error: Floats) -> Floats:
     def half_width(by: Floats | float) -> Floats:
         return 0.5 * (_expit(logit + by) - _expit(logit - by))
 

@@ -10,9 +10,11 @@ from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
 from morphcline.stats.barriers import blocked
-from morphcline.stats.kernels import CUT, Floats, KernelName
-from morphcline.stats.local_likelihood import Flags, LocalFit, fit_local, mean_near
+from morphcline.stats.kernels import CUT, Flags, Floats, KernelName
+from morphcline.stats.local_likelihood import LocalFit, certain_limit, fit_local
+from morphcline.stats.local_logistic import error_of_frequency
 from morphcline.stats.overdispersion import effective_number
+from morphcline.stats.surface_field import Field, squared_bias
 
 #: Effective sites below which a plane, with its three unknowns, is not shown: the fit would say next to nothing of its
 #: own error. A choice of ours.
@@ -32,12 +34,15 @@ class Family:
     bandwidth : array (points,)
     rho : float
         Intra-site correlation about the surface.
+    fields : tuple of Field
+        For each of its traits, how the truth is taken to vary in space.
     """
 
     traits: tuple[int, ...]
     exhaustive: bool
     bandwidth: Floats
     rho: float
+    fields: tuple[Field, ...]
 
 
 @dataclass(frozen=True)
@@ -49,8 +54,8 @@ class Task:
     points : array (points, 2)
     sites : array (sites, 2)
     count, total : array (sites, traits)
-    blur : array (sites, traits)
-        Estimates of the surface's squared bias (:func:`morphcline.stats.blur.squared_blur`); NaN where not known.
+    fitted : array (sites, traits)
+        The surface at the sites.
     families : tuple of Family
         Each trait is in one.
     kernel : {"gaussian", "epanechnikov", "tricube"}
@@ -64,7 +69,7 @@ class Task:
     sites: Floats
     count: Floats
     total: Floats
-    blur: Floats
+    fitted: Floats
     families: tuple[Family, ...]
     kernel: KernelName
     degree: Literal[0, 1]
@@ -89,6 +94,8 @@ class Smoothed:
         NaN where the support is below the limit, or too few sites are in reach for a plane.
     effective_shells : array of float32 (points, traits)
         Everywhere; 0 where no site is in reach.
+    without_plane : array of bool (points, traits)
+        Blank for want of a plane alone: the shells would suffice.
     held : array of bool (points, traits)
         Shown, and not held by the shells in reach alone.
     closure : array (traits,)
@@ -98,6 +105,7 @@ class Smoothed:
     frequency: NDArray[np.float32]
     standard_error: NDArray[np.float32]
     effective_shells: NDArray[np.float32]
+    without_plane: Flags
     held: Flags
     closure: Floats
 
@@ -122,20 +130,22 @@ def smooth(task: Task) -> Smoothed:
     -----
     Planes are fitted to each trait by itself, so that the traits of a family need not sum to 1. Where they must, each
     frequency and its standard error is divided by their sum; where they may not exceed 1, the same is done when they
-    do. The square of a standard error is the variance by chance and the mean of the blur at the sites near, weighted as
-    the samples are. A family is blank as a whole where a plane is asked for and not identified for each of it, or rests
-    on fewer than :data:`LEAST_SITES` effective sites: a proportion in its place would make a step, and look surer than
-    it is.
+    do. The square of a standard error is the variance by chance and the square expected of what smoothing misses
+    (:func:`morphcline.stats.surface_field.squared_bias`). A family is blank as a whole where a plane is asked for and
+    not identified for each of it, or rests on fewer than :data:`LEAST_SITES` effective sites: a proportion in its place
+    would make a step, and look surer than it is.
     """
     shape = len(task.points), task.count.shape[1]
     frequency, error = np.full(shape, np.nan), np.full(shape, np.nan)
-    effective, held, closure = np.zeros(shape), np.zeros(shape, dtype=bool), np.zeros(shape[1])
+    effective, closure = np.zeros(shape), np.zeros(shape[1])
+    held, without_plane = np.zeros(shape, dtype=bool), np.zeros(shape, dtype=bool)
     hidden = task.blocked()
     for family in task.families:
         members = list(family.traits)
         with one_thread():
             fit, squared_error = _fit(task, family, hidden)
         shown = fit.effective_shells >= task.min_effective_shells
+        supported = shown.all(axis=1, keepdims=True)
         if task.degree == 1:
             shown &= ~fit.fallback & (fit.effective_sites >= LEAST_SITES)
         shown = np.broadcast_to(shown.all(axis=1, keepdims=True), shown.shape)
@@ -147,8 +157,12 @@ def smooth(task: Task) -> Smoothed:
         error[:, members] = np.where(shown, np.sqrt(squared_error), np.nan) / divisor
         effective[:, members] = fit.effective_shells
         held[:, members] = fit.held & shown
+        without_plane[:, members] = supported & ~shown
         closure[members] = np.nanmax(np.abs(amiss), initial=0.0)
-    return Smoothed(frequency.astype(np.float32), error.astype(np.float32), effective.astype(np.float32), held, closure)
+    return Smoothed(
+        frequency.astype(np.float32), error.astype(np.float32), effective.astype(np.float32), without_plane, held,
+        closure,
+    )  # fmt: skip
 
 
 def _fit(task: Task, family: Family, hidden: Flags | None) -> tuple[LocalFit, Floats]:
@@ -161,8 +175,16 @@ def _fit(task: Task, family: Family, hidden: Flags | None) -> tuple[LocalFit, Fl
         bandwidth=family.bandwidth, rho=family.rho, kernel=task.kernel, degree=task.degree,
         blocked=hidden,
     )  # fmt: skip
-    blur = mean_near(
-        task.points, sites, task.blur[np.ix_(rows, members)], effective_number(total, family.rho),
-        bandwidth=family.bandwidth, kernel=task.kernel, blocked=hidden,
+    shells = effective_number(total, family.rho)
+    missed = np.column_stack(
+        [
+            squared_bias(
+                task.points, sites, shells[:, j], task.fitted[rows, column], field, bandwidth=family.bandwidth,
+                kernel=task.kernel, degree=task.degree, blocked=hidden,
+            )
+            for j, (column, field) in enumerate(zip(family.traits, family.fields, strict=True))
+        ]
     )  # fmt: skip
-    return fit, np.square(fit.standard_error) + np.fmax(blur, 0.0)
+    half = certain_limit(fit.effective_shells)
+    blur = error_of_frequency(np.clip(fit.frequency, half, 1.0 - half), np.sqrt(missed))
+    return fit, np.square(fit.standard_error) + np.square(blur)
