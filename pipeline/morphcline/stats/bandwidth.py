@@ -129,7 +129,7 @@ def left_out_deviance(rung: Rung) -> Floats:
     left_out = _numbers(rung.sites, rung.left_out)
     fit = fit_local(
         rung.sites, rung.sites, rung.count, total, bandwidth=rung.bandwidth, rho=rung.rho, kernel=rung.kernel,
-        degree=rung.degree, left_out=left_out, blocked=rung.blocked,
+        degree=rung.degree, left_out=left_out, blocked=rung.blocked, errors=False,
     )  # fmt: skip
     foretold, half = _foretold(fit, share * shells, np.broadcast_to(shells, share.shape), left_out)
     if (rung.count.sum(axis=1) < rung.total).any():

@@ -60,6 +60,7 @@ def fit_local(
     degree: Literal[0, 1] = 1,
     left_out: Rows | None = None,
     blocked: Flags | None = None,
+    errors: bool = True,
 ) -> LocalFit:
     """Return smoothed frequencies of all traits at some points, with standard errors and support.
 
@@ -82,6 +83,9 @@ def fit_local(
     blocked : array of bool (points, sites), optional
         Sites that have no weight at a point, whatever their distance
         (:func:`morphcline.stats.barriers.blocked`).
+    errors : bool
+        Without them the standard errors of planes are the binomial ones of the effective shells, and their gradients
+        have no covariance: for cross-validation, which asks for neither.
 
     Returns
     -------
@@ -122,7 +126,7 @@ def fit_local(
     ):
         _proportions(fit, block, weights, shown[near], shells[near], at_reach)
         if degree == 1:
-            _planes(fit, block, weights, points[block], sites[near], shown[near], shells[near])
+            _planes(fit, block, weights, points[block], sites[near], shown[near], shells[near], errors)
         _at_least_binomial(fit, block)
     return fit
 
@@ -151,6 +155,7 @@ def _planes(
     sites: Floats,
     shown: Floats,
     shells: Floats,
+    errors: bool,
 ) -> None:
     """Put the logistic plane in place of the proportion wherever it is identified."""
     for trait in range(shown.shape[1]):
@@ -163,7 +168,7 @@ def _planes(
         present = np.flatnonzero(shells[:, trait] > 0)
         planes = logistic_planes(
             points[rows], sites[present], shown[present, trait], shells[present, trait],
-            weights=weights[np.ix_(rows, present)],
+            weights=weights[np.ix_(rows, present)], errors=errors,
         )  # fmt: skip
         good, found = rows[planes.identified], planes.identified
         share = np.minimum(planes.least[found] / LEAST_OF_EITHER, 1.0)

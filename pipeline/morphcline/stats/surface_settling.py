@@ -65,6 +65,7 @@ class Survey:
             return fit_local(
                 self.sites, self.sites, self.count, np.broadcast_to(self.total[:, None], self.count.shape),
                 bandwidth=bandwidth, rho=rho, kernel=self.kernel, degree=self.degree, blocked=self.blocked,
+                errors=False,
             ).frequency  # fmt: skip
 
 
