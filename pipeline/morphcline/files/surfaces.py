@@ -17,7 +17,6 @@ from morphcline.errors import Problem, SourceError
 from morphcline.files.bands import Tile as Tile
 from morphcline.files.bands import write_bands
 from morphcline.places.grid import StudyGrid
-from morphcline.places.grid import Tile as GridTile
 
 Quantity = Literal["frequency", "standard error", "effective shells"]
 
@@ -136,9 +135,24 @@ def read_surface(
     return values
 
 
-def shown_cells(surfaces: SurfaceFile, traits: Sequence[str], tile: GridTile) -> NDArray[np.bool_]:
-    """Return which cells of a part of the raster have a frequency, (traits, rows, columns)."""
-    bands = [len(QUANTITIES) * surfaces.traits.index(trait) + 1 for trait in traits]
-    rows, columns = tile.grid.shape
+def read_frequencies(surfaces: SurfaceFile, traits: Sequence[str], *, longest: int) -> NDArray[np.float32]:
+    """Return the frequencies of several traits, (traits, rows, columns), reduced as :func:`read_surface` does."""
+    rows, columns = surfaces.grid.rows, surfaces.grid.columns
+    shrink = min(1.0, longest / max(rows, columns))
+    shape = (len(traits), max(1, round(rows * shrink)), max(1, round(columns * shrink)))
     with rasterio.open(surfaces.path) as raster:
-        return np.isfinite(raster.read(bands, window=Window(tile.column, tile.row, columns, rows)))
+        values: NDArray[np.float32] = raster.read(
+            _frequency_bands(surfaces, traits), out_shape=shape, resampling=Resampling.average
+        )
+    return values
+
+
+def shown_cells(surfaces: SurfaceFile, traits: Sequence[str], row: int, rows: int) -> NDArray[np.bool_]:
+    """Return which cells have a frequency in so many rows from one on, (traits, rows, columns)."""
+    with rasterio.open(surfaces.path) as raster:
+        read = raster.read(_frequency_bands(surfaces, traits), window=Window(0, row, surfaces.grid.columns, rows))
+    return np.isfinite(read)
+
+
+def _frequency_bands(surfaces: SurfaceFile, traits: Sequence[str]) -> list[int]:
+    return [len(QUANTITIES) * surfaces.traits.index(trait) + 1 for trait in traits]

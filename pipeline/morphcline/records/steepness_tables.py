@@ -15,11 +15,13 @@ STEEPNESS_COLUMNS = {
     "sites": "samples with shells that can show the trait",
     "shells": "shells that can show the trait",
     "bandwidth_m": "bandwidth of the surface in metres; its median over the sites where it follows them",
-    "x_m": "easting of the place that is most surely steep (highest lower limit), in the study's CRS",
+    "x_m": "easting of the place where steepness stands out most from chance, in the study's CRS",
     "y_m": "northing of that place",
     "surface_per_km": "gradient of the surface as drawn at that place: frequency per kilometre; smoothing makes it too "
     "small in the middle of a cline",
     "surface_se": "its standard error by chance alone, per kilometre (delta method, sandwich)",
+    "at_least_per_km": "lower limit of the surface's gradient by chance alone. Smoothing makes no gradient steeper "
+    "than the steepest that it takes in: somewhere in reach the truth is at least so steep",
     "gradient_per_km": "gradient at that place, corrected for what smoothing blurs (from two narrower bandwidths)",
     "low": "lower limit of the true gradient there, per kilometre, at the study's confidence; 0 where it could be "
     "chance about no gradient. The limits allow for the length of a noisy arrow being too large, not for the place "
@@ -49,10 +51,13 @@ TOGETHER_COLUMNS = {
     "steep_km2": "area of the first trait's steep zone where both have support",
     "other_steep_km2": "area of the second trait's steep zone there",
     "both_km2": "area of both zones together",
-    "expected_km2": "mean of that were the second trait's pattern placed at random, as smooth as it is",
+    "both_expected_km2": "mean of that were the second trait's pattern placed at random, as smooth as it is",
     "share": "area steep in both over the area steep in either",
-    "p": "chance of at least as much overlap were it so placed (spectral randomisation). Small p: the zones coincide. "
-    "Colour and banding are linked, so that this by itself is no sign of a common cause",
+    "likeness": "cosine of the two traits' steepness over the region: 1 where one is a multiple of the other "
+    "everywhere",
+    "likeness_expected": "mean of that were the second trait's pattern so placed",
+    "p": "chance of at least that likeness were it so placed (spectral randomisation). Small p: the traits are steep "
+    "in the same places. Colour and banding are linked within samples, which by itself makes them so",
     "p_holm": "p corrected for the number of pairs of the species (Holm)",
     "draws": "placements drawn",
     "not_tested_because": "why the pair isn't tested, else empty",

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from morphcline.files.bands import Tile
 from morphcline.files.steepness import QUANTITIES, write_steepness
-from morphcline.files.surfaces import open_surfaces, read_surface, shown_cells
+from morphcline.files.surfaces import open_surfaces, read_frequencies, shown_cells
 from morphcline.files.tables import write_table
 from morphcline.files.vectors import write_layers
 from morphcline.places.grid import StudyGrid
@@ -172,8 +172,8 @@ def measure_steepness(
     ]
     findings.steepness.append(pd.DataFrame(rows, columns=list(STEEPNESS_COLUMNS)))
     findings.together.append(_together(context, samples, measured))
+    findings.lines += _lines(context, samples.species, list(measured))
     for trait in measured:
-        findings.lines += _lines(context, samples.species, trait)
         findings.zones += _zone_shapes(samples.species, trait, area.grid, cells[trait], cell_km2)
 
 
@@ -239,15 +239,19 @@ def _tiles(
     measured: dict[str, _Measured],
     zones: dict[str, list[NDArray[np.intp]]],
 ) -> Iterator[Tile]:
-    """Yield the raster tile by tile; rows, columns and kinds of steep cells are added to the zones as they are taken."""
+    """Yield the raster tile by tile; row, column and kind of steep cells are added to the zones as they are taken."""
     if not measured:
         return
     raster = open_surfaces(context.path(f"surfaces/{slug(species)}.tif"))
     bands = len(QUANTITIES)
+    strip = -1, np.empty((0, 0, 0), dtype=bool)
     for tile in area.tiles():
         inside, places = area.inside(tile), area.places(tile)
         rows, columns = np.nonzero(inside)
-        drawn = shown_cells(raster, list(measured), tile)[:, rows, columns]
+        if tile.row != strip[0]:
+            # A strip at once: each reading decodes all bands of the file's tiles it touches.
+            strip = tile.row, shown_cells(raster, list(measured), tile.row, tile.grid.rows)
+        drawn = strip[1][:, rows, columns + tile.column]
         values = np.full((bands * len(traits) + 1, *inside.shape), np.nan, dtype=np.float32)
         together = np.where(drawn.any(axis=0), 0.0, np.nan)
         for shown, (trait, one) in zip(drawn, measured.items(), strict=True):
@@ -299,7 +303,7 @@ def _row(
     if one is None:
         return row
     surface = one.surface
-    place = steepest(surface.gradients, one.within, confidence=context.study.scoring.confidence)
+    place = steepest(surface, one.within, confidence=context.study.scoring.confidence)
     if place is None:
         return {**row, "not_measured_because": "nowhere do the shells in reach hold a plane at all three bandwidths"}
     steep, steeper = len(zone), int((zone[:, 2] >= 2).sum())
@@ -310,6 +314,7 @@ def _row(
         "y_m": one.task.points[place.at, 1],
         "surface_per_km": place.surface * _PER_KM,
         "surface_se": place.surface_error * _PER_KM,
+        "at_least_per_km": place.at_least * _PER_KM,
         "gradient_per_km": place.corrected * _PER_KM,
         "low": place.low * _PER_KM,
         "high": place.high * _PER_KM,
@@ -317,19 +322,19 @@ def _row(
         "bearing_se_deg": place.bearing_error,
         "steep_cells": steep,
         "steep_area_km2": steep * cell_km2,
-        "p": float(np.nanmin(surface.anywhere.p)),
+        "p": float(np.nanmin(surface.anywhere.p[one.within])),
         "steeper_cells": steeper,
         "steeper_area_km2": steeper * cell_km2,
-        "p_even_slope": _least_p(surface),
+        "p_even_slope": _least_p(surface, one.within),
         "points": int(np.isfinite(surface.anywhere.statistic).sum()),
         "permutations": one.task.permutations,
     }
 
 
-def _least_p(surface: SteepSurface) -> float:
+def _least_p(surface: SteepSurface, within: Flags) -> float:
     """Return the second test's smallest p among points steeper than the even slope."""
     _, beyond = surface.zone()
-    steeper = np.nan_to_num(beyond) > 0 if np.isfinite(surface.beyond_slope.critical) else np.zeros(len(beyond), bool)
+    steeper = within & (np.nan_to_num(beyond) > 0)
     return float(surface.beyond_slope.p[steeper].min()) if steeper.any() else 1.0
 
 
@@ -347,7 +352,10 @@ def _together(context: Context, samples: Samples, measured: dict[str, _Measured]
     corrected = holm_of(found) if found else np.empty(0)
     tested = (row for row in rows if not row["not_tested_because"])
     for row, one, p_holm in zip(tested, found, corrected, strict=True):
-        row |= {"both_km2": one.points, "expected_km2": one.expected, "share": one.share, "p": one.p, "p_holm": p_holm}
+        row |= {
+            "both_km2": one.points, "both_expected_km2": one.expected, "share": one.share, "likeness": one.likeness,
+            "likeness_expected": one.likeness_expected, "p": one.p, "p_holm": p_holm,
+        }  # fmt: skip
     return pd.DataFrame(rows, columns=list(TOGETHER_COLUMNS))
 
 
@@ -361,9 +369,9 @@ def _pair(
     ratio = first.at(points, first.surface.zone()[0])
     own = second.surface.zone()[0]
     shown = np.isfinite(ratio) & np.isfinite(own) & second.within
-    stays, steep = np.nan_to_num(ratio) >= 1.0, np.nan_to_num(own) >= 1.0
+    stays, steep = np.nan_to_num(ratio), np.nan_to_num(own) >= 1.0
     weight = np.full(len(points), (second.lattice.step_m / 1000.0) ** 2)
-    areas = [float(weight[shown & zone].sum()) for zone in (stays, steep)]
+    areas = [float(weight[shown & zone].sum()) for zone in (stays >= 1.0, steep)]
     because = ""
     if not all(areas):
         names = [labels.trait_name(one.trait) for one, area in zip((first, second), areas, strict=True) if not area]
@@ -382,21 +390,24 @@ def _pair(
     return row, OverlapTask(second.task, stays, shown, weight, critical, seed)
 
 
-def _lines(context: Context, species: str, trait: str) -> list[dict[str, object]]:
+def _lines(context: Context, species: str, traits: Sequence[str]) -> list[dict[str, object]]:
+    found: list[dict[str, object]] = []
+    if not traits:
+        return found
     raster = open_surfaces(context.path(f"surfaces/{slug(species)}.tif"))
-    frequency = read_surface(raster, trait, longest=_CELLS_TRACED)
-    rows, columns = frequency.shape
+    frequencies = read_frequencies(raster, traits, longest=_CELLS_TRACED)
+    rows, columns = frequencies.shape[1:]
     west, south, east, north = raster.grid.bounds
     easting = west + (np.arange(columns) + 0.5) * (east - west) / columns
     northing = north - (np.arange(rows) + 0.5) * (north - south) / rows
-    found: list[dict[str, object]] = []
-    for level in _LEVELS:
-        lines = contour_lines(frequency, easting, northing, level=level)
-        if lines:
-            shape = shapely.multilinestrings([shapely.linestrings(line) for line in lines])
-            found.append(
-                {"species": species, "trait": trait, "level": level, "length_m": shape.length, "geometry": shape}
-            )
+    for trait, frequency in zip(traits, frequencies, strict=True):
+        for level in _LEVELS:
+            lines = contour_lines(frequency, easting, northing, level=level)
+            if lines:
+                shape = shapely.multilinestrings([shapely.linestrings(line) for line in lines])
+                found.append(
+                    {"species": species, "trait": trait, "level": level, "length_m": shape.length, "geometry": shape}
+                )
     return found
 
 

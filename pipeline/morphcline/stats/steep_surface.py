@@ -163,9 +163,12 @@ class Steepest:
     Attributes
     ----------
     at : int
-        The point whose lower limit is the highest; where all are 0, the one with the steepest surface.
+        The point at which steepness stands out most from chance.
     surface, surface_error : float
         Of the surface there, and its standard error by chance.
+    at_least : float
+        Lower limit of the surface's gradient by chance alone: smoothing makes no gradient steeper than the steepest it
+        takes in, so that somewhere in reach the truth is at least so steep.
     corrected, low, high : float
     bearing, bearing_error : float
         Of the corrected gradient, degrees; NaN where no direction is sure.
@@ -174,6 +177,7 @@ class Steepest:
     at: int
     surface: float
     surface_error: float
+    at_least: float
     corrected: float
     low: float
     high: float
@@ -181,34 +185,36 @@ class Steepest:
     bearing_error: float
 
 
-def steepest(found: Gradients, among: Flags, *, confidence: float) -> Steepest | None:
+def steepest(surface: SteepSurface, among: Flags, *, confidence: float) -> Steepest | None:
     """Return where a trait is most surely steep, or None where no point has a gradient with limits.
 
     Parameters
     ----------
-    found : Gradients
+    surface : SteepSurface
     among : array of bool (points,)
     confidence : float
 
     Notes
     -----
-    The place with the highest lower limit, not the steepest estimate: of many noisy estimates the largest is too large.
-    The limits are those of a place chosen beforehand.
+    The place with the largest statistic of the test against random placement, not that of the steepest estimate: of
+    many noisy estimates the largest is too large. The limits are those of a place chosen beforehand.
     """
-    rows = np.flatnonzero(among & np.isfinite(found.corrected[:, 0]))
+    found = surface.gradients
+    rows = np.flatnonzero(among & np.isfinite(found.corrected[:, 0]) & np.isfinite(surface.anywhere.statistic))
     if not len(rows):
         return None
     corrected, covariance = found.corrected[rows], found.covariance[rows]
     length = np.linalg.norm(corrected, axis=1)
     low, high = length_limits(length, length_error(corrected, covariance), confidence=confidence)
-    surface = np.linalg.norm(found.surface[rows], axis=1)
-    best = int(np.lexsort((surface, low))[-1])
+    drawn = np.linalg.norm(found.surface[rows], axis=1)
+    best = int(np.argmax(surface.anywhere.statistic[rows]))
     across = np.array([-corrected[best, 1], corrected[best, 0]]) / max(float(length[best]), np.finfo(float).tiny)
     turned = float(np.sqrt(across @ covariance[best] @ across)) / max(float(length[best]), np.finfo(float).tiny)
     sure = low[best] > 0
     error = length_error(found.surface[rows[best : best + 1]], found.surface_covariance[rows[best : best + 1]])
+    at_least = float(length_limits(drawn[best : best + 1], error, confidence=confidence)[0][0])
     return Steepest(
-        int(rows[best]), float(surface[best]), float(error[0]), float(length[best]), float(low[best]),
+        int(rows[best]), float(drawn[best]), float(error[0]), at_least, float(length[best]), float(low[best]),
         float(high[best]), float(bearing_deg(corrected[best])) if sure else np.nan,
         float(np.degrees(turned)) if sure else np.nan,
     )  # fmt: skip
@@ -221,8 +227,8 @@ class OverlapTask:
     Attributes
     ----------
     moved : SteepTask
-    stays : array of bool (points,)
-        The other zone, at the moved trait's points.
+    stays : array (points,)
+        The other trait's statistic over its critical value, at the moved trait's points.
     shown : array of bool (points,)
         Points with support for both.
     weight : array (points,)
@@ -232,7 +238,7 @@ class OverlapTask:
     """
 
     moved: SteepTask
-    stays: Flags
+    stays: Floats
     shown: Flags
     weight: Floats
     critical: float

@@ -171,10 +171,15 @@ def linear_slopes(ground: Ground, frequency: Floats) -> Floats:
 
 @dataclass(frozen=True)
 class Overlap:
-    """Whether two traits' steep zones lie together.
+    """Whether two traits are steep in the same places.
 
     Attributes
     ----------
+    likeness : float
+        Cosine of the two traits' steepness (roots of the statistics) over the points: 1 where one is everywhere a
+        multiple of the other.
+    likeness_expected : float
+        Its mean over the draws.
     share : float
         Points steep in both, by their weights, over the points steep in either.
     points : float
@@ -182,9 +187,11 @@ class Overlap:
     expected : float
         Mean of that over the draws.
     p : float
-        Share of draws with at least as much overlap, the observed included.
+        Share of draws with at least the likeness, the observed included.
     """
 
+    likeness: float
+    likeness_expected: float
     share: float
     points: float
     expected: float
@@ -192,9 +199,9 @@ class Overlap:
 
 
 def overlap(
-    ground: Ground, deviation: Floats, drawn: Floats, *, critical: float, other: Flags, weight: Floats
+    ground: Ground, deviation: Floats, drawn: Floats, *, critical: float, other: Floats, weight: Floats
 ) -> Overlap:
-    """Return how much of a trait's steep zone lies in another's, and how much would if it lay anywhere.
+    """Return how far two traits are steep together, and how far they would be if one pattern lay anywhere.
 
     Parameters
     ----------
@@ -205,20 +212,42 @@ def overlap(
         Its pattern moved (:func:`moved_patterns`).
     critical : float
         From which on a point is steep.
-    other : array of bool (points,)
-        The other trait's zone, which stays.
+    other : array (points,)
+        The other trait's statistic over its critical value, which stays.
     weight : array (points,)
         Area that a point stands for.
+
+    Notes
+    -----
+    The null: one trait has its own pattern, as smooth as it is, but where it lies has nothing to do with the other's.
+    Shuffling whole samples would keep how the traits go together within them, but it takes every pattern away, so that
+    any two clines would seem to coincide; and what goes together between sites is the coincidence itself. The test
+    takes in what linkage makes: traits that are linked within samples follow each other's clines (it says that they
+    coincide, not why).
+
+    Judged by the likeness over all points, not by the zones' overlap: a large zone overlaps with anything.
     """
-    both, either, by_draws = 0.0, float(weight[other].sum()), np.zeros(drawn.shape[1])
+    root = np.sqrt(np.nan_to_num(other))
+    both, either, by_draws = 0.0, float(weight[other >= 1.0].sum()), np.zeros(drawn.shape[1])
+    product, square, products, squares = 0.0, 0.0, np.zeros(drawn.shape[1]), np.zeros(drawn.shape[1])
     for rows, observed, by_draw in _statistics(ground, deviation, drawn):
-        steep = np.nan_to_num(observed) >= critical
-        both += float(weight[rows][steep & other[rows]].sum())
-        either += float(weight[rows][steep & ~other[rows]].sum())
-        by_draws += (weight[rows] * other[rows]) @ (np.nan_to_num(by_draw) >= critical)
-    reached = int((by_draws >= both * (1.0 - _ROUNDING)).sum())
-    share = both / either if either > 0 else np.nan
-    return Overlap(share, both, float(by_draws.mean()), (1.0 + reached) / (1.0 + len(by_draws)))
+        observed, by_draw = np.nan_to_num(observed), np.nan_to_num(by_draw)
+        steep, stays, area = observed >= critical, other[rows] >= 1.0, weight[rows]
+        both += float(area[steep & stays].sum())
+        either += float(area[steep & ~stays].sum())
+        by_draws += (area * stays) @ (by_draw >= critical)
+        product += float(np.sum(area * root[rows] * np.sqrt(observed)))
+        square += float(np.sum(area * observed))
+        products += (area * root[rows]) @ np.sqrt(by_draw)
+        squares += area @ by_draw
+    whole = float(np.sum(weight * root**2))
+    likeness = product / np.sqrt(whole * square)
+    drawn_likeness = products / np.sqrt(whole * squares)
+    reached = int((drawn_likeness >= likeness * (1.0 - _ROUNDING)).sum())
+    return Overlap(
+        likeness, float(drawn_likeness.mean()), both / either if either > 0 else np.nan, both, float(by_draws.mean()),
+        (1.0 + reached) / (1.0 + len(by_draws)),
+    )  # fmt: skip
 
 
 def moved_patterns(sites: Floats, deviation: Floats, *, draws: int, rng: np.random.Generator) -> Floats:
@@ -234,9 +263,11 @@ def moved_patterns(sites: Floats, deviation: Floats, *, draws: int, rng: np.rand
     Notes
     -----
     Spectral randomisation (Wagner & Dray 2015, *Methods in Ecology and Evolution* 6:1169-1178): the pattern is taken
-    apart into eigenvectors of the sites' closeness, doubly centred, from the broadest to the finest, and each part's
-    sign is drawn anew. What each scale holds of the variance, and so the correlogram, stays exactly; where the pattern
-    is high and low doesn't. Closeness falls as exp(-d/r), with r the mean distance between sites.
+    apart into eigenvectors of the sites' closeness, doubly centred, from the broadest to the finest. Neighbouring ones,
+    two of the broadest, then three, four and so on as a plane has waves of like length, are turned among themselves at
+    random: what each scale holds of the variance stays, where the pattern is high and low and which way it slopes
+    doesn't. (Signs drawn anew, the simplest kind, would leave a cline where it is and turn it round, and its zone with
+    it.) Closeness falls as exp(-d/r), with r the mean distance between sites.
     """
     apart = np.sqrt(squared_distances(sites, sites))
     close = np.exp(-apart / max(float(apart.mean()), np.finfo(float).tiny))
@@ -245,10 +276,16 @@ def moved_patterns(sites: Floats, deviation: Floats, *, draws: int, rng: np.rand
     close -= close.mean(axis=1, keepdims=True)
     # Half the sum: rounding must not make the matrix lopsided.
     _, parts = eigh(0.5 * (close + close.T))
+    parts = parts[:, ::-1]
     middle = deviation.mean()
     heights = parts.T @ (deviation - middle)
-    signs = rng.integers(0, 2, (len(heights), draws)) * 2.0 - 1.0
-    moved: Floats = parts @ (signs * heights[:, None])
+    turned = rng.standard_normal((len(heights), draws))
+    start, size = 0, 2
+    while start < len(heights):
+        band = slice(start, start + size)
+        turned[band] *= np.linalg.norm(heights[band]) / np.linalg.norm(turned[band], axis=0)
+        start, size = start + size, size + 1
+    moved: Floats = parts @ turned
     # The constant is one of the eigenvectors, and what rounding left in it doesn't belong to the pattern.
     moved += middle - moved.mean(axis=0)
     return moved

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -239,11 +240,16 @@ def length_limits(length: Floats, error: Floats, *, confidence: float = 0.95) ->
     normal = -float(ndtri(tail))
     length, error = np.asarray(length, dtype=np.float64), np.asarray(error, dtype=np.float64)
     ratio = np.divide(length, error, out=np.full(np.shape(length), np.nan), where=error > 0)
-    # The limit as a function of the ratio, once: it becomes ratio - normal within a thousandth beyond the table.
-    known = np.linspace(0.0, 30.0, 601)
-    central = chndtrinc(np.square(known), 2.0, 1.0 - tail)
-    roots = np.sqrt(np.maximum(np.nan_to_num(central), 0.0))
-    roots[np.square(known) <= -2.0 * np.log(tail)] = 0.0
+    known, roots = _lower_limits(tail)
     beyond = ratio - (known[-1] - roots[-1])
     low = error * np.where(ratio > known[-1], beyond, np.interp(ratio, known, roots))
     return np.where(np.isnan(ratio), np.nan, low), length + normal * error
+
+
+@lru_cache(maxsize=8)
+def _lower_limits(tail: float) -> tuple[Floats, Floats]:
+    """Return ratios of length to error and the lower limits they have; beyond the last both grow alike."""
+    known = np.linspace(0.0, 30.0, 601)
+    roots = np.sqrt(np.maximum(np.nan_to_num(chndtrinc(np.square(known), 2.0, 1.0 - tail)), 0.0))
+    roots[np.square(known) <= -2.0 * np.log(tail)] = 0.0
+    return known, roots
