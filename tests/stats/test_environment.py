@@ -15,18 +15,23 @@ from scipy.linalg import toeplitz
 from scipy.optimize import minimize
 from scipy.special import expit, logit
 from scipy.stats import norm
+from sklearn.gaussian_process import GaussianProcessRegressor
+from sklearn.gaussian_process.kernels import ConstantKernel, Matern
 from statsmodels.stats.multitest import multipletests
 from threadpoolctl import threadpool_limits
 
+from morphcline.stats.correlations import ROUGH, SMOOTH
+from morphcline.stats.effective_sites import effective_sites, modified_t
 from morphcline.stats.environment import (
-    effective_sites,
     fit_environment,
-    modified_t,
     moran_of_residuals,
     pool_rare_classes,
 )
 from morphcline.stats.logistic import fit_logistic
+from morphcline.stats.logit_least_squares import LogitFit, binomial_variance, fit_logits
+from morphcline.stats.logit_scatter import empirical_logits
 from morphcline.stats.neighbours import nearest
+from morphcline.stats.restricted import Components, covariance_allowing_for_estimates, restricted_step
 from morphcline.stats.spatial_errors import SpatialErrors
 from morphcline.stats.spatial_logistic import SpatialLogisticFit, fit_spatial_logistic
 
@@ -153,39 +158,58 @@ def with_effect_of_place(seed: int, *, spread: float = 1.0, rho: float = 0.08, s
     return count.astype(float), total.astype(float), design, errors
 
 
-def fitted(survey: Survey) -> SpatialLogisticFit:
+def fitted(survey: Survey, smoothness: float = ROUGH) -> SpatialLogisticFit:
     count, total, design, errors = survey
-    return fit_spatial_logistic(count, total, design, errors, fit_logistic(count, total, design))
+    return fit_spatial_logistic(count, total, design, errors, fit_logistic(count, total, design), smoothness=smoothness)
 
 
-def dense(survey: Survey, eta: Floats, variance: float, range_m: float, rho: float) -> tuple[Floats, Floats]:
+def alike(errors: SpatialErrors, range_m: float, smoothness: float) -> Floats:
+    """scikit-learn's Matérn correlation."""
+    places = np.column_stack([errors.easting, errors.northing])
+    return np.asarray(Matern(length_scale=range_m, nu=smoothness)(places))
+
+
+def dense(
+    survey: Survey, eta: Floats, variance: float, range_m: float, rho: float, smoothness: float = ROUGH
+) -> tuple[Floats, Floats]:
     """Working response at eta and its covariance, written out."""
     count, total, _, errors = survey
     p = expit(eta)
     own = (1 + (total - 1) * rho) / (total * p * (1 - p))
     response = eta + (count - total * p) / (total * p * (1 - p))
-    return response, variance * np.exp(-errors.distance_m / range_m) + np.diag(own)
+    return response, variance * alike(errors, range_m, smoothness) + np.diag(own)
 
 
+def restricted_by_hand(response: Floats, design: Floats, v: Floats) -> float:
+    inverse = np.linalg.inv(v)
+    inner = design.T @ inverse @ design
+    rest = response - design @ np.linalg.solve(inner, design.T @ inverse @ response)
+    return float(-0.5 * (np.linalg.slogdet(v)[1] + np.linalg.slogdet(inner)[1] + rest @ inverse @ rest))
+
+
+@pytest.mark.parametrize("smoothness", [ROUGH, SMOOTH])
 @pytest.mark.parametrize("seed", [1, 2])
-def test_with_its_variances_known_it_is_a_second_penalised_quasi_likelihood(seed: int) -> None:
+def test_with_its_variances_known_it_is_a_second_penalised_quasi_likelihood(seed: int, smoothness: float) -> None:
     """Rounds of statsmodels' generalised least squares on dense matrices, from nothing, to the last digit."""
     survey = with_effect_of_place(seed)
     _, total, design, errors = survey
-    fit = fitted(survey)
+    fit = fitted(survey, smoothness)
     assert fit.converged
     assert fit.variance > 0.1
     eta = np.zeros(len(total))
     for _ in range(60):
-        response, covariance = dense(survey, eta, fit.variance, fit.range_m, fit.rho)
+        response, covariance = dense(survey, eta, fit.variance, fit.range_m, fit.rho, smoothness)
         gls = sm.GLS(response, design, sigma=covariance).fit()
-        spatial = fit.variance * np.exp(-errors.distance_m / fit.range_m)
+        spatial = fit.variance * alike(errors, fit.range_m, smoothness)
         effect = spatial @ np.linalg.solve(covariance, response - design @ gls.params)
         eta = design @ gls.params + effect
     assert_allclose(fit.coefficients, gls.params, atol=2e-3)
-    assert_allclose(np.sqrt(np.diag(fit.covariance)), gls.bse / np.sqrt(gls.scale), rtol=2e-3)
     assert_allclose(fit.effect, effect, atol=3e-3)
     assert_allclose(fit.frequency, expit(eta), atol=1e-3)
+    # Kenward and Roger's covariance is a little wider than that of known variances.
+    ratio = np.sqrt(np.diag(fit.covariance)) / (gls.bse / np.sqrt(gls.scale))
+    assert (ratio > 1 - 2e-3).all()
+    assert (ratio < 1.3).all()
     scale = np.sqrt(np.diag(covariance))
     assert_allclose(fit.correlation, covariance / np.outer(scale, scale), atol=1e-3)
     assert fit.share == pytest.approx(np.mean(fit.variance / np.diag(covariance)), abs=1e-3)
@@ -211,20 +235,18 @@ def test_it_is_the_mode_of_the_penalised_likelihood() -> None:
     assert_allclose(fit.effect, found.x[2:], atol=5e-3)
 
 
+@pytest.mark.parametrize("smoothness", [ROUGH, SMOOTH])
 @pytest.mark.parametrize("seed", [1, 2, 4])
-def test_variance_range_and_rho_maximise_the_restricted_likelihood(seed: int) -> None:
+def test_variance_range_and_rho_maximise_the_restricted_likelihood(seed: int, smoothness: float) -> None:
     """Written out with dense matrices at the last working response: moving any of the three by a fifth is worse."""
     survey = with_effect_of_place(seed)
     design, errors = survey[2], survey[3]
-    fit = fitted(survey)
-    response, _ = dense(survey, design @ fit.coefficients + fit.effect, 1.0, 1.0, 0.0)
+    fit = fitted(survey, smoothness)
+    eta = design @ fit.coefficients + fit.effect
+    response, _ = dense(survey, eta, 1.0, 1.0, 0.0)
 
     def restricted(variance: float, range_m: float, rho: float) -> float:
-        _, v = dense(survey, design @ fit.coefficients + fit.effect, variance, range_m, rho)
-        inverse = np.linalg.inv(v)
-        inner = design.T @ inverse @ design
-        rest = response - design @ np.linalg.solve(inner, design.T @ inverse @ response)
-        return float(-0.5 * (np.linalg.slogdet(v)[1] + np.linalg.slogdet(inner)[1] + rest @ inverse @ rest))
+        return restricted_by_hand(response, design, dense(survey, eta, variance, range_m, rho, smoothness)[1])
 
     best = restricted(fit.variance, fit.range_m, fit.rho)
     longest = float(errors.ranges_m[-1])
@@ -233,7 +255,162 @@ def test_variance_range_and_rho_maximise_the_restricted_likelihood(seed: int) ->
         assert restricted(fit.variance, fit.range_m, fit.rho * factor + 0.01 * (factor - 1)) < best
         if factor < 1 or fit.range_m * factor < longest:
             # With the slope of the variogram held, as variance and range are hard to tell apart.
-            assert restricted(fit.variance * factor, fit.range_m * factor, fit.rho) < best + 1e-3
+            stretched = fit.variance * factor ** (2 * smoothness)
+            assert restricted(stretched, fit.range_m * factor, fit.rho) < best + 1e-3
+
+
+@pytest.mark.parametrize("smoothness", [ROUGH, SMOOTH])
+def test_score_and_likelihood_of_a_step_are_those_of_dense_matrices(smoothness: float) -> None:
+    """The score by differences of a likelihood written out, at parameters that are not the best."""
+    survey = with_effect_of_place(3, sites=40)
+    design, errors, total = survey[2], survey[3], survey[1]
+    eta = design @ [0.1, 0.5]
+    response, _ = dense(survey, eta, 1.0, 1.0, 0.0)
+    spread = total * expit(eta) * (1 - expit(eta))
+
+    def at(logs: Floats) -> Components:
+        slope, range_m, own = np.exp(logs)
+        return Components(slope * range_m ** (2 * smoothness), range_m, own - 0.01)
+
+    def by_hand(logs: Floats) -> float:
+        here = at(logs)
+        v = dense(survey, eta, here.variance, here.range_m, here.own, smoothness)[1]
+        return restricted_by_hand(response, design, v)
+
+    logs = np.log([0.8 / 3000 ** (2 * smoothness), 3000.0, 0.08])
+    here = at(logs)
+    own = (1 + (total - 1) * here.own) / spread
+    step = restricted_step(response, design, own, (total - 1) / spread, errors.distance_m, here, smoothness)
+    assert step.log_likelihood == pytest.approx(by_hand(logs), rel=1e-9)
+    numeric = [(by_hand(logs + 1e-4 * e) - by_hand(logs - 1e-4 * e)) / 2e-4 for e in np.eye(3)]
+    assert_allclose(step.score, numeric, rtol=1e-4, atol=1e-5)
+
+
+def test_uncertain_variances_widen_the_covariance_as_kenward_and_roger_say() -> None:
+    """Their formula in dense matrices, derivatives of the covariance by differences."""
+    survey = with_effect_of_place(2, sites=40)
+    design, errors, total = survey[2], survey[3], survey[1]
+    eta = design @ [0.1, 0.5]
+    response, _ = dense(survey, eta, 1.0, 1.0, 0.0)
+    spread = total * expit(eta) * (1 - expit(eta))
+    here = Components(0.8, 3000.0, 0.07)
+    slopes = (total - 1) / spread
+    own = 1 / spread + slopes * here.own
+    step = restricted_step(response, design, own, slopes, errors.distance_m, here, SMOOTH)
+    wider = covariance_allowing_for_estimates(step, design, own, slopes, errors.distance_m, here, (100.0, 2e4), SMOOTH)
+
+    def v(logs: Floats) -> Floats:
+        slope, range_m, rho = np.exp(logs)
+        return dense(survey, eta, slope * range_m**3, range_m, rho - 0.01, SMOOTH)[1]
+
+    logs = np.log([here.variance / here.range_m**3, here.range_m, here.own + 0.01])
+    d = [(v(logs + 1e-5 * e) - v(logs - 1e-5 * e)) / 2e-5 for e in np.eye(3)]
+    inverse = np.linalg.inv(v(logs))
+    phi = np.linalg.inv(design.T @ inverse @ design)
+    projection = inverse - inverse @ design @ phi @ design.T @ inverse
+    rest = projection @ response
+    information = np.array([[0.5 * rest @ one @ projection @ two @ rest for two in d] for one in d])
+    w = np.linalg.inv(information + 0.05 * np.eye(3))  # the damping of a flat likelihood
+    x = inverse @ design
+    inner = sum(
+        w[i, j] * (x.T @ d[i] @ inverse @ d[j] @ x - (x.T @ d[i] @ x) @ phi @ (x.T @ d[j] @ x))
+        for i in range(3)
+        for j in range(3)
+    )
+    assert_allclose(step.covariance, phi, rtol=1e-8)
+    assert_allclose(wider, phi + 2 * phi @ inner @ phi, rtol=1e-5)
+    assert (np.diag(wider) > np.diag(phi)).all()
+
+
+# ------------------------------------------------------------------------------------ least squares on empirical logits
+def logits_of(survey: Survey, smoothnesses: tuple[float, ...] = (ROUGH, SMOOTH)) -> tuple[LogitFit, Floats, Floats]:
+    count, total, design, errors = survey
+    fit = fitted(survey)
+    limits = float(errors.ranges_m[0]), float(errors.ranges_m[-1])
+    start = fit.variance, fit.range_m
+    found = fit_logits(count, total, design, fit.frequency, errors.distance_m, limits, start, smoothnesses=smoothnesses)
+    return found, empirical_logits(count, total), binomial_variance(total, fit.frequency)
+
+
+def test_least_squares_on_logits_are_statsmodels_with_the_covariance_found() -> None:
+    survey = with_effect_of_place(1)
+    found, logits, known = logits_of(survey)
+    v = found.variance * alike(survey[3], found.range_m, found.smoothness) + np.diag(known + found.own)
+    gls = sm.GLS(logits, survey[2], sigma=v).fit()
+    assert_allclose(found.coefficients, gls.params, rtol=1e-6)
+    ratio = np.sqrt(np.diag(found.covariance)) / (gls.bse / np.sqrt(gls.scale))
+    assert ((ratio >= 1) & (ratio < 1.3)).all()
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_the_likelihood_of_logits_is_scikit_learns_and_no_better_is_found_by_a_search(seed: int) -> None:
+    """With a flat prior of the mean, a Gaussian process has the restricted likelihood: a wide constant kernel is it."""
+    survey = with_effect_of_place(seed)
+    errors, ones = survey[3], np.ones((80, 1))
+    count, total = survey[:2]
+    places = np.column_stack([errors.easting, errors.northing])
+    frequency = np.full(80, count.sum() / total.sum())
+    known, logits = binomial_variance(total, frequency), empirical_logits(count, total)
+    limits = float(errors.ranges_m[0]), float(errors.ranges_m[-1])
+    for smoothness in (ROUGH, SMOOTH):
+        found = fit_logits(
+            count, total, ones, frequency, errors.distance_m, limits, (0.5, 5000.0), smoothnesses=(smoothness,)
+        )
+        wide = 1e7
+        kernel = ConstantKernel(wide) + ConstantKernel(found.variance) * Matern(found.range_m, nu=smoothness)
+        process = GaussianProcessRegressor(kernel, alpha=known + found.own, optimizer=None).fit(places, logits)
+        # -log sqrt(2 pi) a site; and the flat prior's: log(wide) / 2, with one site's constant back.
+        theirs = process.log_marginal_likelihood_value_ + 40 * np.log(2 * np.pi) + 0.5 * np.log(wide)
+        assert found.log_likelihood == pytest.approx(theirs, abs=1e-3)
+
+        def loss(logs: Floats, nu: float = smoothness) -> float:
+            variance, range_m, own = np.exp(logs)
+            v = variance * alike(errors, float(np.clip(range_m, *limits)), nu) + np.diag(known + own)
+            return -restricted_by_hand(logits, ones, v)
+
+        best = minimize(loss, np.log([0.5, 5000.0, 0.2]), method="Nelder-Mead", options={"maxiter": 600}).fun
+        assert found.log_likelihood >= -best - 2e-3
+
+
+def test_the_likelier_smoothness_is_kept() -> None:
+    survey = with_effect_of_place(4)
+    both = logits_of(survey)[0]
+    one = [logits_of(survey, (smoothness,))[0] for smoothness in (ROUGH, SMOOTH)]
+    best = max(one, key=lambda fit: fit.log_likelihood)
+    assert both.smoothness == best.smoothness
+    assert both.log_likelihood == pytest.approx(best.log_likelihood, abs=1e-3)
+
+
+def test_smoothness_is_told_by_the_logits() -> None:
+    """Of fields made with 3/2 most are told as such; of those made with 1/2 about half, for counting hides the rest."""
+    told = {ROUGH: 0, SMOOTH: 0}
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        errors = SpatialErrors(*rng.uniform(0, 2e4, (2, 100)))
+        total = rng.integers(20, 80, 100).astype(float)
+        normal = rng.normal(size=100)
+        for smoothness in told:
+            root = np.linalg.cholesky(alike(errors, 6000, smoothness) + 1e-9 * np.eye(100))
+            p = expit(1.2 * root @ normal)
+            count = rng.binomial(total.astype(int), p).astype(float)
+            survey = count, total, np.ones((100, 1)), errors
+            told[smoothness] += logits_of(survey)[0].smoothness == SMOOTH
+    assert told[SMOOTH] >= 14
+    assert told[ROUGH] <= 12
+
+
+def test_without_an_effect_of_place_logits_have_weighted_least_squares() -> None:
+    errors = SpatialErrors(np.arange(0.0, 30_000.0, 500.0), np.zeros(60))
+    x = np.random.default_rng(5).normal(size=60)
+    total = np.full(60, 30.0)
+    count = np.round(total * expit(0.2 + 0.5 * x + 0.6 * (-1.0) ** np.arange(60)))
+    design = np.column_stack([np.ones(60), x])
+    limits = float(errors.ranges_m[0]), float(errors.ranges_m[-1])
+    found = fit_logits(count, total, design, np.full(60, 0.5), errors.distance_m, limits, (0.2, 3000.0))
+    assert (found.variance, np.isnan(found.range_m)) == (0, True)
+    wls = sm.WLS(empirical_logits(count, total), design).fit()  # equal variances
+    assert_allclose(found.coefficients, wls.params, atol=1e-6)
+    assert_allclose(np.sqrt(np.diag(found.covariance)), wls.bse, rtol=0.03)
 
 
 def test_without_an_effect_of_place_it_is_statsmodels_binomial_regression() -> None:

@@ -1,7 +1,9 @@
 """What habitat and temperature explain of a trait, ignoring space and allowing for it.
 
 Neighbouring sites share both their shells and their surroundings. A model that takes sites as independent then finds
-associations that are none; the one that lets residuals of neighbours be alike does not. Both are returned.
+associations that are none; the one that lets residuals of neighbours be alike does not. Both are returned, and two
+further answers that allow for space by other roads: least squares on empirical logits, and the modified t-test of one
+covariate by itself.
 """
 
 from __future__ import annotations
@@ -11,12 +13,16 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import csr_array
-from scipy.special import fdtrc, ndtr, stdtr, stdtrit
+from scipy.special import fdtrc, stdtrit
 
+from morphcline.stats.correlations import SMOOTH
+from morphcline.stats.effective_sites import effective_sites, modified_t, two_sided
 from morphcline.stats.logistic import LogisticFit, fit_logistic
+from morphcline.stats.logit_least_squares import LogitFit, fit_logits
+from morphcline.stats.logit_scatter import empirical_logits
 from morphcline.stats.multiple import holm
 from morphcline.stats.neighbours import nearest
+from morphcline.stats.residual_moran import moran_of_residuals as moran_of_residuals
 from morphcline.stats.spatial_errors import SpatialErrors
 from morphcline.stats.spatial_logistic import SpatialLogisticFit, fit_spatial_logistic
 
@@ -45,7 +51,11 @@ class Term:
     se_naive, p_naive : float
         Standard error and p-value of the model that takes sites as independent.
     p_spatial : float
-        With space allowed for.
+        With space allowed for: the one to believe.
+    estimate_gls, se_gls, p_gls : float
+        By generalised least squares on empirical logits, space allowed for.
+    p_modified_t : float
+        Of the covariate by itself (of a class: among sites of it and of the reference), by the modified t-test.
     p_holm : float
         Of a habitat class: ``p_spatial`` adjusted by Holm's (1979) method for the classes of the trait, so that the
         class with the smallest may be picked and named. NaN for other terms.
@@ -64,10 +74,49 @@ class Term:
     se_naive: float = np.nan
     p_naive: float = np.nan
     p_spatial: float = np.nan
+    estimate_gls: float = np.nan
+    se_gls: float = np.nan
+    p_gls: float = np.nan
+    p_modified_t: float = np.nan
     p_holm: float = np.nan
     effective_sites: float = np.nan
     reference: str = ""
     not_estimated_because: str = ""
+
+
+@dataclass(frozen=True)
+class Model:
+    """What a trait's terms come from, for whatever else is made of it.
+
+    Attributes
+    ----------
+    kept : (all sites,) array of bool
+        Sites in the model; the arrays below are of these.
+    count, total : (n,) arrays
+    classes : (n,) array of str
+        Rare ones pooled; "" throughout without habitat.
+    temperature_c : (n,) array, or None
+    names : tuple of str
+        Of the coefficients.
+    design : (n, k) array
+    reference : str
+        Habitat class without a coefficient.
+    naive : LogisticFit
+    spatial : SpatialLogisticFit
+    errors : SpatialErrors
+    """
+
+    kept: NDArray[np.bool_]
+    count: Floats
+    total: Floats
+    classes: NDArray[np.str_]
+    temperature_c: Floats | None
+    names: tuple[str, ...]
+    design: Floats
+    reference: str
+    naive: LogisticFit
+    spatial: SpatialLogisticFit
+    errors: SpatialErrors
 
 
 @dataclass(frozen=True)
@@ -81,10 +130,13 @@ class Environment:
         In the model.
     rho : float
         Intra-site correlation left after habitat, temperature and the effect of place.
-    range_m, spatial_share : float
-        Range of the effect of place, exp(-distance / range), and its mean share of the variance of a site's residual.
+    range_m, smoothness, spatial_share : float
+        Range and smoothness of the effect of place (:func:`morphcline.stats.correlations.matern`), and its mean share
+        of the variance of a site's residual.
     residual_moran_i, residual_moran_p : float
         Of the residuals of the model that ignores space.
+    model : Model, optional
+        None where nothing was fitted.
     """
 
     terms: tuple[Term, ...]
@@ -92,9 +144,11 @@ class Environment:
     shells: int
     rho: float = np.nan
     range_m: float = np.nan
+    smoothness: float = np.nan
     spatial_share: float = np.nan
     residual_moran_i: float = np.nan
     residual_moran_p: float = np.nan
+    model: Model | None = None
 
 
 def fit_environment(
@@ -131,11 +185,20 @@ def fit_environment(
     Notes
     -----
     Ignoring space: logistic regression with extra-binomial variance (Williams 1982). Allowing for it: the same with a
-    Gaussian effect of place, correlated as exp(-distance / range), by penalised quasi-likelihood (Breslow & Clayton
-    1993; :func:`morphcline.stats.spatial_logistic.fit_spatial_logistic`): its estimates compare sites as they would be
+    Gaussian effect of place with Matérn's correlation, by penalised quasi-likelihood (Breslow & Clayton
+    1993; :func:`morphcline.stats.spatial_logistic.fit_spatial_logistic`), as smooth as the restricted likelihood of
+    empirical logits prefers (1/2 or 3/2): its estimates compare sites as they would be
     at one place, such as one point of a cline. Its t has the degrees of freedom M - 2, where
     M = 1 + tr(B Sx) tr(B Sy) / tr(B Sx B Sy) is Dutilleul's (1993) effective number of sites, taken with the fitted
     correlations of the term (Sx) and of the working residuals (Sy).
+
+    Covariances allow for the uncertainty of variance, range and rho (Kenward & Roger 1997).
+
+    Two more answers allow for space: least squares on empirical logits, on the same degrees of freedom, with the
+    binomial variance at the frequencies of the logistic model (:mod:`morphcline.stats.logit_least_squares`); and
+    Dutilleul's modified t-test of the plain correlation between empirical logits and one covariate, which holds no
+    other covariate and gives every site the same weight. Believe the logistic model: it takes counts for what they are,
+    however few, and holds the other covariates. The others are there to be compared.
 
     The reference is the commonest class. Classes with fewer than five sites are pooled as "other". A class in which
     no shell or every shell has the trait has no finite coefficient: it is left out, with the reason.
@@ -165,12 +228,16 @@ def fit_environment(
     if not fit.converged:
         apart = "the model separates sites with the trait from those without it, so that no estimate is finite"
         return Environment((Term(INTERCEPT, not_estimated_because=apart), *left_out), sites, int(total[kept].sum()))
-    spatial = fit_spatial_logistic(count[kept], total[kept], design, here, fit)
+    spatial, logits = _with_place(count[kept], total[kept], design, here, fit)
     if not spatial.converged:
         unsettled = "the model with an effect of place doesn't settle"
         return Environment((Term(INTERCEPT, not_estimated_because=unsettled), *left_out), sites, int(total[kept].sum()))
-    terms = _terms(names, design, fit, spatial, here, confidence)
-    terms = [replace(term, reference=reference if term.name.startswith(HABITAT) else "") for term in terms]
+    temperature = None if temperature_c is None else np.asarray(temperature_c, dtype=np.float64)[kept]
+    model = Model(
+        kept, count[kept], total[kept], classes[kept].astype(str), temperature, tuple(names), design, reference, fit,
+        spatial, here,
+    )  # fmt: skip
+    terms = _terms(model, logits, confidence)
     moran_i, moran_p = _residual_moran(count[kept], total[kept], design, fit, here)
     return Environment(
         terms=(*terms, *(replace(term, reference=reference) for term in left_out)),
@@ -178,40 +245,12 @@ def fit_environment(
         shells=int(total[kept].sum()),
         rho=spatial.rho,
         range_m=spatial.range_m,
+        smoothness=spatial.smoothness,
         spatial_share=spatial.share,
         residual_moran_i=moran_i,
         residual_moran_p=moran_p,
+        model=model,
     )
-
-
-def effective_sites(first: Floats, second: Floats) -> float:
-    """Return how many independent pairs the correlation of two autocorrelated variables rests on.
-
-    Parameters
-    ----------
-    first, second : (n, n) arrays
-        Their correlation matrices over the sites.
-
-    Notes
-    -----
-    M = 1 + tr(B S1) tr(B S2) / tr(B S1 B S2) with B = I - J / n (Dutilleul 1993; Clifford, Richardson & Hemon 1989).
-    """
-    one, two = _doubly_centred(first), _doubly_centred(second)
-    return 1 + float(np.trace(one) * np.trace(two) / np.sum(one * two.T))
-
-
-def modified_t(r: float, effective: float) -> tuple[float, float, float]:
-    """Return t, its degrees of freedom and the two-sided p of a correlation, by Dutilleul's (1993) modified test.
-
-    Parameters
-    ----------
-    r : float
-    effective : float
-        From :func:`effective_sites`; above 2.
-    """
-    freedom = effective - 2
-    t = r * np.sqrt(freedom / (1 - r * r))
-    return float(t), float(freedom), _two_sided(t, freedom)
 
 
 def pool_rare_classes(classes: Sequence[str] | NDArray[np.object_]) -> NDArray[np.object_]:
@@ -220,14 +259,6 @@ def pool_rare_classes(classes: Sequence[str] | NDArray[np.object_]) -> NDArray[n
     names, where, sites = np.unique(found.astype(str), return_inverse=True, return_counts=True)
     pooled = np.where(sites < FEWEST_SITES_OF_CLASS, OTHER, names)
     return np.asarray(pooled[where], dtype=object)
-
-
-def _doubly_centred(matrix: Floats) -> Floats:
-    return np.asarray(matrix - matrix.mean(axis=0) - matrix.mean(axis=1)[:, None] + matrix.mean())
-
-
-def _two_sided(t: float, freedom: float) -> float:
-    return float(2 * stdtr(freedom, -abs(t)))
 
 
 def _why_not(count: Floats, total: Floats) -> str:
@@ -273,21 +304,32 @@ def _design(classes: NDArray[np.object_], temperature_c: Floats | None) -> tuple
     return names, np.column_stack(columns), reference, unfit
 
 
-def _terms(
-    names: list[str],
-    design: Floats,
-    fit: LogisticFit,
-    spatial: SpatialLogisticFit,
-    errors: SpatialErrors,
-    confidence: float,
-) -> list[Term]:
-    freedom_naive = len(design) - design.shape[1]
+def _with_place(
+    count: Floats, total: Floats, design: Floats, errors: SpatialErrors, start: LogisticFit
+) -> tuple[SpatialLogisticFit, LogitFit]:
+    """Return the logistic model with an effect of place and least squares on empirical logits, equally smooth."""
+    spatial = fit_spatial_logistic(count, total, design, errors, start)
+    ladder = errors.ranges_m
+    begin = (spatial.variance, spatial.range_m) if spatial.variance > 0 else (0.1, float(ladder[len(ladder) // 2]))
+    limits = float(ladder[0]), float(ladder[-1])
+    logits = fit_logits(count, total, design, spatial.frequency, errors.distance_m, limits, begin)
+    if spatial.converged and spatial.variance > 0 and logits.smoothness == SMOOTH:
+        smoother = fit_spatial_logistic(count, total, design, errors, start, smoothness=SMOOTH, near=spatial)
+        if smoother.converged and smoother.variance > 0:
+            return smoother, logits
+    return spatial, logits
+
+
+def _terms(model: Model, logits: LogitFit, confidence: float) -> list[Term]:
+    fit, spatial, errors = model.naive, model.spatial, model.errors
+    freedom_naive = len(model.design) - model.design.shape[1]
     terms = []
-    for i, name in enumerate(names):
-        sites = effective_sites(errors.correlation_of(design[:, i]), spatial.correlation) if i else np.nan
-        freedom = float(np.clip(sites - 2, 1.0, freedom_naive)) if i else float(freedom_naive)
+    for i, name in enumerate(model.names):
+        sites = effective_sites(errors.correlation_of(model.design[:, i]), spatial.correlation) if i else np.nan
+        freedom = degrees_of_freedom(sites, model) if i else float(freedom_naive)
         se = float(np.sqrt(spatial.covariance[i, i]))
         se_naive = float(np.sqrt(fit.covariance[i, i]))
+        se_gls = float(np.sqrt(logits.covariance[i, i]))
         estimate = float(spatial.coefficients[i])
         half = float(stdtrit(freedom, 0.5 + confidence / 2)) * se
         terms.append(
@@ -298,37 +340,70 @@ def _terms(
                 low=estimate - half,
                 high=estimate + half,
                 se_naive=se_naive,
-                p_naive=_two_sided(float(fit.coefficients[i]) / se_naive, freedom_naive),
-                p_spatial=_two_sided(estimate / se, freedom),
+                p_naive=two_sided(float(fit.coefficients[i]) / se_naive, freedom_naive),
+                p_spatial=two_sided(estimate / se, freedom),
+                estimate_gls=float(logits.coefficients[i]),
+                se_gls=se_gls,
+                p_gls=two_sided(float(logits.coefficients[i]) / se_gls, freedom),
                 effective_sites=sites,
+                reference=model.reference if name.startswith(HABITAT) else "",
             )
         )
-    return _with_joint_test(terms, fit, spatial, freedom_naive)
+    return _with_modified_t(_with_joint_test(terms, model, logits), model)
 
 
-def _with_joint_test(
-    terms: list[Term], fit: LogisticFit, spatial: SpatialLogisticFit, freedom_naive: int
-) -> list[Term]:
+def degrees_of_freedom(sites: float, model: Model) -> float:
+    """Return those of a t on so many effective sites: 1 or more, and no more than sites less coefficients."""
+    return float(np.clip(sites - 2, 1.0, len(model.design) - model.design.shape[1]))
+
+
+def _with_joint_test(terms: list[Term], model: Model, logits: LogitFit) -> list[Term]:
     """Put the test of all habitat classes before the classes, and adjust theirs for how many they are."""
     at = [i for i, term in enumerate(terms) if term.name.startswith(f"{HABITAT}: ")]
     if not at:
         return terms
-    block = np.ix_(at, at)
     sites = float(np.mean([terms[i].effective_sites for i in at]))
-    freedom = float(np.clip(sites - 2, 1.0, freedom_naive))
+    freedom = degrees_of_freedom(sites, model)
+    naive = float(len(model.design) - model.design.shape[1])
     joint = Term(
         name=HABITAT,
-        p_naive=_wald(fit.coefficients[at], fit.covariance[block], freedom_naive),
-        p_spatial=_wald(spatial.coefficients[at], spatial.covariance[block], freedom),
+        p_naive=_wald(model.naive, at, naive),
+        p_spatial=_wald(model.spatial, at, freedom),
+        p_gls=_wald(logits, at, freedom),
         effective_sites=sites,
+        reference=model.reference,
     )
     adjusted = holm([terms[i].p_spatial for i in at])
     classes = [replace(terms[i], p_holm=float(p)) for i, p in zip(at, adjusted, strict=True)]
     return [*terms[: at[0]], joint, *classes, *terms[at[-1] + 1 :]]
 
 
-def _wald(coefficients: Floats, covariance: Floats, freedom: float) -> float:
-    k = len(coefficients)
+def _with_modified_t(terms: list[Term], model: Model) -> list[Term]:
+    """Add the modified t-test of each covariate by itself."""
+    logits, errors = empirical_logits(model.count, model.total), model.errors
+    found = errors.fit(logits, np.ones((len(logits), 1)))
+    alike = errors.correlation(found.range_m, found.share)
+    tested = []
+    for term in terms:
+        if term.name not in model.names[1:]:
+            tested.append(term)
+            continue
+        covariate = model.design[:, model.names.index(term.name)]
+        by_covariate = errors.correlation_of(covariate)
+        some = np.ones(len(logits), dtype=bool)
+        if term.reference:
+            some = (covariate > 0) | (model.classes == model.reference)
+        here = np.ix_(some, some)
+        sites = effective_sites(by_covariate[here], alike[here])
+        r = float(np.corrcoef(covariate[some], logits[some])[0, 1])
+        p = modified_t(r, sites)[2] if sites > 3 and abs(r) < 1 else np.nan
+        tested.append(replace(term, p_modified_t=p))
+    return tested
+
+
+def _wald(fit: LogisticFit | SpatialLogisticFit | LogitFit, at: Sequence[int], freedom: float) -> float:
+    coefficients, covariance = fit.coefficients[at], fit.covariance[np.ix_(at, at)]
+    k = len(at)
     statistic = float(coefficients @ np.linalg.solve(covariance, coefficients)) / k
     return float(fdtrc(k, freedom, statistic))
 
@@ -341,35 +416,3 @@ def _residual_moran(
     residual = (count - total * p) / (total * p * (1 - p)) * np.sqrt(fit.weights)
     neighbours = nearest(errors.easting, errors.northing, min(_NEIGHBOURS, len(total) - 1))
     return moran_of_residuals(residual, np.sqrt(fit.weights)[:, None] * design, neighbours)
-
-
-def moran_of_residuals(residual: Floats, design: Floats, weights: csr_array) -> tuple[float, float]:
-    """Return Moran's I of least-squares residuals and its two-sided normal p.
-
-    Parameters
-    ----------
-    residual : (n,) array
-    design : (n, k) array
-        Of the regression they come from.
-    weights : (n, n) sparse array
-
-    Notes
-    -----
-    Residuals are correlated through the fit alone. With M = I - X (X'X)^-1 X' and W symmetrised: mean
-    n tr(M W) / (S0 (n - k)), variance by Cliff & Ord (1981, chapter 8).
-    """
-    n, k = design.shape
-    s0 = float(weights.sum())
-    even = (weights + weights.T) / 2
-    basis, _ = np.linalg.qr(design)
-    moved = even @ basis
-    inner = basis.T @ moved
-    trace = float(even.diagonal().sum()) - float(np.trace(inner))
-    # tr(M W M W) = tr(W W) - 2 tr(Q' W W Q) + tr((Q' W Q)^2), without any n x n matrix.
-    square = float(even.power(2).sum()) - 2 * float(np.sum(moved * moved)) + float(np.sum(inner * inner.T))
-    freedom = n - k
-    mean = n / s0 * trace / freedom
-    variance = (n / s0) ** 2 * (2 * square + trace**2) / (freedom * (freedom + 2)) - mean**2
-    index = n / s0 * float(residual @ (even @ residual)) / float(residual @ residual)
-    z = (index - mean) / np.sqrt(variance)
-    return index, float(2 * ndtr(-abs(z)))
