@@ -277,6 +277,8 @@ def moved_patterns(sites: Floats, deviation: Floats, *, draws: int, rng: np.rand
     # Half the sum: rounding must not make the matrix lopsided.
     _, parts = eigh(0.5 * (close + close.T))
     parts = parts[:, ::-1]
+    # The constant is one of them, and no part of a pattern.
+    parts = np.delete(parts, int(np.argmax(np.abs(parts.sum(axis=0)))), axis=1)
     middle = deviation.mean()
     heights = parts.T @ (deviation - middle)
     turned = rng.standard_normal((len(heights), draws))
@@ -286,8 +288,7 @@ def moved_patterns(sites: Floats, deviation: Floats, *, draws: int, rng: np.rand
         turned[band] *= np.linalg.norm(heights[band]) / np.linalg.norm(turned[band], axis=0)
         start, size = start + size, size + 1
     moved: Floats = parts @ turned
-    # The constant is one of the eigenvectors, and what rounding left in it doesn't belong to the pattern.
-    moved += middle - moved.mean(axis=0)
+    moved += middle
     return moved
 
 

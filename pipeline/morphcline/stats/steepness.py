@@ -135,6 +135,8 @@ def gradients(
     for start in range(0, len(points), _TOGETHER):
         rows = slice(start, start + _TOGETHER)
         near = _in_reach(points[rows], sites, CUT[kernel] * float(spread[rows].max()))
+        if not len(near):
+            continue
         influence = []
         for share, fit in zip((1.0, *SHARES), fits, strict=True):
             weights = kernel_weights(points[rows], sites[near], bandwidth=spread[rows] * share, kernel=kernel)
