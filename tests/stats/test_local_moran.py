@@ -12,7 +12,7 @@ from scipy.special import chdtrc
 from scipy.stats import false_discovery_control
 
 from morphcline.stats.autocorrelation import moran
-from morphcline.stats.local_moran import _without_replacement, local_moran
+from morphcline.stats.local_moran import STOP_AFTER, _without_replacement, local_moran
 from morphcline.stats.neighbours import binary, from_pairs, nearest, row_standardised, within
 from published_maps import of_libpysal
 
@@ -60,7 +60,7 @@ def test_p_is_that_of_all_sets_of_neighbours():
     rows = np.repeat(np.arange(12), [len(chosen) for chosen in links])
     weights = row_standardised(from_pairs(rows, np.concatenate(links), sites=12))
     permutations = 20_000
-    result = local_moran(values, weights, permutations=permutations, rng=rng)
+    result = local_moran(values, weights, permutations=permutations, rng=rng, stop_after=permutations + 1)
     z = values - values.mean(axis=0)
     exact = np.array([[exact_p(z[:, trait], links, site) for trait in range(3)] for site in range(12)])
     standard_error = np.sqrt(exact * (1 - exact) / permutations)
@@ -73,7 +73,7 @@ def test_p_of_tied_values_is_exact_too():
     values = (np.arange(12) < 5).astype(float) * 0.1
     links = [rng.choice(np.delete(np.arange(12), i), 3, replace=False) for i in range(12)]
     weights = from_pairs(np.repeat(np.arange(12), 3), np.concatenate(links), sites=12)
-    result = local_moran(values, weights, permutations=20_000, rng=rng)
+    result = local_moran(values, weights, permutations=20_000, rng=rng, stop_after=20_001)
     z = values - values.mean()
     exact = np.array([exact_p(z, links, site) for site in range(12)])
     assert np.all(np.abs(result.p[:, 0] - exact) <= 4.5 * np.sqrt(exact * (1 - exact) / 20_000) + 1e-4)
@@ -181,6 +181,69 @@ def test_weights_that_differ_within_a_row_are_refused():
         local_moran(np.arange(12.0), weights, permutations=9, rng=np.random.default_rng(0))
 
 
+def by_one_draw_after_another(z, links, site, drawn, stop_after):
+    """Return Besag & Clifford's p-value and the draws it took, for one site, from ordered draws of sites."""
+    k, reached = len(links), 0
+    mean = -z[site] * k / (len(z) - 1)
+    apart = abs(z[links].sum() - mean)
+    for number, one in enumerate(drawn, start=1):
+        others = [other for other in one if other != site][:k]
+        reached += abs(z[others].sum() - mean) >= apart * (1 - 1e-9)
+        if reached == stop_after:
+            return stop_after / number, number
+    return (1 + reached) / (1 + len(drawn)), len(drawn)
+
+
+@pytest.mark.parametrize("stop_after", [1, 7, 40, 5000])
+def test_sequential_p_and_draws_are_those_of_one_draw_after_another(stop_after):
+    """The slow way on the very draws that were made, batch by batch."""
+    rng = np.random.default_rng(15)
+    easting, northing = rng.uniform(0, 1000, (2, 40))
+    values = np.column_stack([rng.gamma(1, size=40), easting + rng.normal(scale=100, size=40)])
+    weights = within(easting, northing, 260.0)
+    found = np.diff(weights.indptr)
+    assert found.min() < found.max()  # sites with few and with many neighbours
+    result = local_moran(values, weights, permutations=1500, rng=np.random.default_rng(3), stop_after=stop_after)
+    made, again = [], np.random.default_rng(3)
+    for size in (500, 500, 500):
+        made.append(_without_replacement(40, int(found.max()) + 1, size, again))
+    z, drawn = values - values.mean(axis=0), np.concatenate(made)
+    for trait in range(2):
+        for site in np.flatnonzero(found):
+            links = weights.indices[weights.indptr[site] : weights.indptr[site + 1]]
+            p, number = by_one_draw_after_another(z[:, trait], links, site, drawn, stop_after)
+            assert (result.p[site, trait], result.draws[site, trait]) == (pytest.approx(p, rel=1e-12), number)
+
+
+def test_draws_go_where_p_is_small():
+    rng = np.random.default_rng(16)
+    easting, northing = rng.uniform(0, 1000, (2, 100))
+    values = np.column_stack([easting + rng.normal(scale=60, size=100), rng.normal(size=100)])
+    result = local_moran(values, nearest(easting, northing, 6), permutations=9999, rng=rng)
+    assert_array_equal(result.draws < 9999, result.p >= STOP_AFTER / 9999)
+    stopped = result.draws < 9999
+    assert_allclose(result.p[stopped], STOP_AFTER / result.draws[stopped])
+    assert result.draws[:, 1].mean() < 1500 < result.draws[:, 0].mean()
+
+
+@pytest.mark.slow
+def test_sequential_p_agrees_with_the_full_run_over_many_seeds():
+    """At every site the mean of log p over 60 seeds is the full run's to within what such means scatter by."""
+    rng = np.random.default_rng(17)
+    easting, northing = rng.uniform(0, 1000, (2, 80))
+    values = 0.001 * easting + rng.normal(size=80)
+    weights = nearest(easting, northing, 6)
+    full = local_moran(values, weights, permutations=99_999, rng=rng, stop_after=100_000).p[:, 0]
+    seeds = [
+        local_moran(values, weights, permutations=9999, rng=np.random.default_rng(seed)).p[:, 0] for seed in range(60)
+    ]
+    ratio = np.log(np.array(seeds) / full)
+    # A stopped p has a relative error of 0.1; one that wasn't rests on 9,999 draws.
+    error = np.sqrt(1 / np.minimum(STOP_AFTER, 1 + 9999 * full) + 1 / (1 + 99_999 * full))
+    assert np.abs(ratio.mean(axis=0) / (error / np.sqrt(60) + 0.01)).max() < 4.5
+    assert np.all(ratio.std(axis=0) < 1.4 * error + 0.01)
+
+
 @pytest.mark.slow
 def test_p_agrees_with_esdas_draws_over_many_seeds():
     """Mean p over 40 seeds at every site: the two differ by no more than such means do by chance."""
@@ -194,7 +257,9 @@ def test_p_agrees_with_esdas_draws_over_many_seeds():
     z, seeds, permutations = values - values.mean(), 40, 499
     ours_p, theirs_p = [], []
     for seed in range(seeds):
-        ours_p.append(local_moran(values, weights, permutations=permutations, rng=np.random.default_rng(seed)).p[:, 0])
+        rng = np.random.default_rng(seed)
+        fixed = local_moran(values, weights, permutations=permutations, rng=rng, stop_after=permutations + 1)
+        ours_p.append(fixed.p[:, 0])
         local = esda.Moran_Local(values, theirs, permutations=permutations, seed=seed, keep_simulations=True)
         conditional_mean = -(z**2) / z.var(ddof=1) / 59
         apart = np.abs(local.rlisas - conditional_mean[:, np.newaxis])

@@ -6,11 +6,12 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 from scipy.special import chdtrc
+from statsmodels.stats.proportion import proportion_confint
 
 from morphcline.stats import permutation
 from morphcline.stats.autocorrelation import moran
 from morphcline.stats.neighbours import binary, from_pairs, nearest, within
-from morphcline.stats.permutation import permute_moran, same_sites, shuffles, two_sided_p
+from morphcline.stats.permutation import monte_carlo_limits, permute_moran, same_sites, shuffles, two_sided_p
 from published_maps import irish_counties
 
 
@@ -22,6 +23,15 @@ def test_two_sided_p_counted_by_hand():
     # Never 0, never above 1, and draws equal but for rounding count.
     assert two_sided_p(np.array(100.0), drawn, expected=1.0) == 1 / 6
     assert two_sided_p(np.array(0.3), np.array([0.1 + 0.2 - 1e-15, 0.3]), expected=0.0) == 1
+
+
+def test_monte_carlo_limits_are_those_of_statsmodels():
+    reached, draws = np.array([0, 1, 49, 500, 999]), 999
+    low, high = monte_carlo_limits((1 + reached) / (1 + draws), draws)
+    theirs = proportion_confint(reached, draws, method="beta")
+    assert_allclose(low, np.nan_to_num(theirs[0]), atol=1e-12)
+    assert_allclose(high, np.where(reached == draws, 1, theirs[1]), atol=1e-12)
+    assert np.isnan(monte_carlo_limits([np.nan], 99)).all()
 
 
 def test_p_is_that_of_all_arrangements():
