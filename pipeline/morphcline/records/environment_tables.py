@@ -1,62 +1,56 @@
-"""What habitat and temperature explain of each species' traits, and the tables it makes: environment, skill."""
+"""What habitat and temperature explain of each species' traits: its tasks, worked and put into rows."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from morphcline.records.environment_columns import (
+    EFFECT_COLUMNS,
+    ENVIRONMENT_COLUMNS,
+    PAIR_COLUMNS,
+    SKILL_COLUMNS,
+)
 from morphcline.records.stacking import framed
-from morphcline.stats.blocks import FEWEST_BLOCKS, Skill, blocked_skill, spatial_blocks
-from morphcline.stats.environment import Environment, fit_environment
+from morphcline.stats.blocks import FEWEST_BLOCKS, Skill, Spatial, blocked_skill, spatial_blocks
+from morphcline.stats.correlations import ROUGH
+from morphcline.stats.environment import Environment, Model, fit_environment
+from morphcline.stats.habitat_pairs import Matchings, PairedHabitats, compare_habitats
+from morphcline.stats.logistic import fit_logistic
+from morphcline.stats.marginal_effects import Effect, marginal_effects
 from morphcline.stats.spatial_errors import SpatialErrors
+from morphcline.stats.spatial_logistic import fit_spatial_logistic
 
 Floats = NDArray[np.float64]
 
-#: Sites that the environment models take at most: their time grows with the cube of it.
-MOST_SITES = 1000
+#: Sites that the environment models take at most: their time grows with the cube of it, their memory with the square.
+MOST_SITES = 3000
 _BLOCKS = 10
-
-ENVIRONMENT_COLUMNS = {
-    "species": "species, by its full name",
-    "trait": "trait",
-    "term": "intercept; habitat: <class>, against the reference; temperature_c, per degree Celsius; habitat: joint "
-    "test of all classes, without an estimate",
-    "estimate": "coefficient on the logit scale, space allowed for: between sites as they would be at one place",
-    "se": "its standard error, space allowed for",
-    "low": "lower limit at the study's confidence, space allowed for",
-    "high": "upper limit at the study's confidence, space allowed for",
-    "p_naive": "two-sided p-value when sites are taken as independent",
-    "p_spatial": "two-sided p-value when neighbouring sites' residuals may be alike: the one to believe",
-    "effective_sites": "how many independent sites the sites are worth for this term",
-    "residual_moran_i": "Moran's I of the residuals of the model that ignores space, 8 nearest neighbours",
-    "residual_moran_p": "its two-sided p-value, by the moments for regression residuals",
-    "reference": "habitat class that the others are compared with: the commonest",
-    "p_holm": "habitat classes: p_spatial adjusted by Holm's method for all classes of the trait, so that the class "
-    "with the smallest may be named",
-    "se_naive": "standard error when sites are taken as independent",
-    "spatial_share": "share of the residual variance that is an effect of place, shared by neighbours; mean over sites",
-    "spatial_range_m": "range of that correlation, exp(-distance / range), in metres",
-    "rho": "intra-site correlation left after habitat, temperature and the effect of place",
-    "sites": "sites in the model",
-    "shells": "shells in the model",
-    "not_estimated_because": "why there are no numbers, else empty",
-}
-SKILL_COLUMNS = {
-    "species": "species, by its full name",
-    "trait": "trait",
-    "model": "mean only, habitat, temperature, or both",
-    "blocks": "number of blocks of neighbouring sites, each predicted from the others",
-    "deviance_per_shell": "binomial deviance of the blocks left out, over their shells",
-    "skill": "1 - deviance / that of the mean only: 0 is no better than the mean, 1 perfect, below 0 worse",
-}
+#: Beyond so many sites a trait is a task of its own, so that all workers have one.
+_SITES_TOGETHER = 1000
 
 
 @dataclass(frozen=True)
 class EnvironmentTask:
-    """One species: counts of every trait (sites, traits) and what is known of its sites."""
+    """Some traits of a species: counts (sites, traits), and what is known of the sites.
+
+    Attributes
+    ----------
+    species : str
+    traits : tuple of str
+    easting, northing : (sites,) arrays
+    count, total : (sites, traits) arrays
+    habitat : tuple of str, or None
+    temperature_c : (sites,) array, or None
+    block : (sites,) array of int, or None
+        Block of neighbouring sites that each belongs to; None where there are too few places.
+    paired_within_m, confidence : float
+    """
 
     species: str
     traits: tuple[str, ...]
@@ -66,74 +60,152 @@ class EnvironmentTask:
     total: Floats
     habitat: tuple[str, ...] | None
     temperature_c: Floats | None
+    block: NDArray[np.intp] | None
+    paired_within_m: float
     confidence: float
-    rng: np.random.Generator
+
+
+@dataclass(frozen=True)
+class TraitResult:
+    """What was found of one trait; ``environment`` without its model, which is large."""
+
+    environment: Environment
+    effects: tuple[Effect, ...]
+    pairs: tuple[PairedHabitats, ...]
+    skills: tuple[Skill, ...]
+    blocks: int
 
 
 @dataclass(frozen=True)
 class EnvironmentResult:
-    """The models and skills of one species, a trait each; no skill where there are too few blocks."""
+    """What was found of each trait of a task."""
 
-    models: tuple[Environment, ...]
-    skills: tuple[tuple[Skill, ...], ...]
-    blocks: tuple[int, ...]
+    traits: tuple[TraitResult, ...]
+
+
+def blocks_of(easting: Floats, northing: Floats, rng: np.random.Generator) -> NDArray[np.intp] | None:
+    """Return the block of each site for cross-validation, or None where places are too few."""
+    places = len(np.unique(np.column_stack([easting, northing]), axis=0))
+    wanted = min(_BLOCKS, places // 10)
+    return spatial_blocks(easting, northing, blocks=wanted, rng=rng) if wanted >= FEWEST_BLOCKS else None
+
+
+def divided(task: EnvironmentTask) -> list[EnvironmentTask]:
+    """Return a large task as one a trait; a small one as it is, since its traits share what is found of the sites."""
+    if len(task.easting) <= _SITES_TOGETHER:
+        return [task]
+    return [
+        replace(
+            task, traits=(trait,), count=task.count[:, [column]], total=task.total[:, [column]]
+        )
+        for column, trait in enumerate(task.traits)
+    ]  # fmt: skip
 
 
 def fit_environment_task(task: EnvironmentTask) -> EnvironmentResult:
-    """Fit every trait of a species; traits known at the same sites share the decomposed correlations."""
-    shared: dict[bytes, SpatialErrors] = {}
-    places = len(np.unique(np.column_stack([task.easting, task.northing]), axis=0))
-    wanted = min(_BLOCKS, places // 10)
-    block = (
-        spatial_blocks(task.easting, task.northing, blocks=wanted, rng=task.rng) if wanted >= FEWEST_BLOCKS else None
-    )
-    models, skills, blocks = [], [], []
+    """Fit every trait of a task; traits judged at the same sites share distances, correlations and pairs."""
+    shared: dict[bytes, tuple[SpatialErrors, Matchings | None]] = {}
+    found = []
     for column in range(len(task.traits)):
         judged = task.total[:, column] > 0
         key = judged.tobytes()
-        if key not in shared:
-            shared[key] = SpatialErrors(task.easting[judged], task.northing[judged])
-        count, total = task.count[judged, column], task.total[judged, column]
         habitat = None if task.habitat is None else [task.habitat[i] for i in np.flatnonzero(judged)]
-        temperature = None if task.temperature_c is None else task.temperature_c[judged]
-        models.append(fit_environment(count, total, habitat, temperature, shared[key], confidence=task.confidence))
-        known = block is not None and 0 < count.sum() < total.sum()
-        here = block[judged] if block is not None else np.zeros(0, dtype=np.intp)
-        enough = known and len(np.unique(here)) >= FEWEST_BLOCKS
-        skills.append(blocked_skill(count, total, habitat, temperature, here) if enough else ())
-        blocks.append(len(np.unique(here)) if enough else 0)
-    return EnvironmentResult(tuple(models), tuple(skills), tuple(blocks))
+        if key not in shared:
+            easting, northing = task.easting[judged], task.northing[judged]
+            pairs = None if habitat is None else Matchings(easting, northing, habitat, within_m=task.paired_within_m)
+            shared[key] = SpatialErrors(easting, northing), pairs
+        found.append(_fit_trait(task, column, judged, habitat, *shared[key]))
+    return EnvironmentResult(tuple(found))
 
 
-def environment_rows(task: EnvironmentTask, result: EnvironmentResult) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Return the rows of ``environment.csv`` and of ``environment_skill.csv`` of one species."""
-    terms, skills = [], []
-    for trait, model, of_trait, blocks in zip(task.traits, result.models, result.skills, result.blocks, strict=True):
-        for term in model.terms:
-            terms.append(
-                {
-                    "species": task.species,
-                    "trait": trait,
-                    "term": term.name,
-                    **{name: getattr(term, name) for name in ENVIRONMENT_COLUMNS if hasattr(term, name)},
-                    "residual_moran_i": model.residual_moran_i,
-                    "residual_moran_p": model.residual_moran_p,
-                    "spatial_share": model.spatial_share,
-                    "spatial_range_m": model.range_m,
-                    "rho": model.rho,
-                    "sites": model.sites,
-                    "shells": model.shells,
-                }
-            )
-        for skill in of_trait:
-            skills.append(
-                {
-                    "species": task.species,
-                    "trait": trait,
-                    "model": skill.model,
-                    "blocks": blocks,
-                    "deviance_per_shell": skill.deviance_per_shell,
-                    "skill": skill.skill,
-                }
-            )
-    return framed(terms, ENVIRONMENT_COLUMNS), framed(skills, SKILL_COLUMNS)
+def _fit_trait(
+    task: EnvironmentTask,
+    column: int,
+    judged: NDArray[np.bool_],
+    habitat: list[str] | None,
+    errors: SpatialErrors,
+    matchings: Matchings | None,
+) -> TraitResult:
+    count, total = task.count[judged, column], task.total[judged, column]
+    temperature = None if task.temperature_c is None else task.temperature_c[judged]
+    fitted = fit_environment(count, total, habitat, temperature, errors, confidence=task.confidence)
+    model = fitted.model
+    # Without a model every pair counts alike.
+    rho = model.naive.rho if model is not None else 1.0
+    here = task.block[judged] if task.block is not None else np.zeros(0, dtype=np.intp)
+    skills, blocks = _skill(count, total, habitat, temperature, here, model)
+    return TraitResult(
+        replace(fitted, model=None),
+        () if model is None else marginal_effects(model, fitted.terms, confidence=task.confidence),
+        () if matchings is None else compare_habitats(count, total, matchings, rho, confidence=task.confidence),
+        skills,
+        blocks,
+    )
+
+
+def _skill(
+    count: Floats,
+    total: Floats,
+    habitat: list[str] | None,
+    temperature_c: Floats | None,
+    block: NDArray[np.intp],
+    model: Model | None,
+) -> tuple[tuple[Skill, ...], int]:
+    """Return skills and the number of blocks; with space where the model was fitted, at the model's sites then."""
+    spatial, classes = None, habitat
+    if model is not None and len(block):
+        block = block[model.kept]
+        count, total = model.count, model.total
+        classes = None if habitat is None else [str(name) for name in model.classes]
+        temperature_c = model.temperature_c
+        spatial = _spatial(model)
+    blocks = len(np.unique(block))
+    if blocks < FEWEST_BLOCKS or not 0 < count.sum() < total.sum():
+        return (), 0
+    return blocked_skill(count, total, classes, temperature_c, block, spatial), blocks
+
+
+def _spatial(model: Model) -> Spatial:
+    """Return the model with covariates and the one without, both as smooth."""
+    ones = np.ones((len(model.total), 1))
+    start = fit_logistic(model.count, model.total, ones)
+    smoothness = model.spatial.smoothness if model.spatial.variance > 0 else ROUGH
+    space = fit_spatial_logistic(model.count, model.total, ones, model.errors, start, smoothness=smoothness)
+    return Spatial(space, model.spatial)
+
+
+def environment_rows(
+    task: EnvironmentTask, result: EnvironmentResult
+) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+    """Return the rows of ``environment``, ``environment_skill``, ``marginal_effects`` and ``habitat_pairs``."""
+    terms: list[dict[str, Any]] = []
+    skills: list[dict[str, Any]] = []
+    effects: list[dict[str, Any]] = []
+    pairs: list[dict[str, Any]] = []
+    for trait, found in zip(task.traits, result.traits, strict=True):
+        of_trait = {"species": task.species, "trait": trait}
+        model = found.environment
+        rested = {"sites": model.sites, "shells": model.shells}
+        about = {
+            "residual_moran_i": model.residual_moran_i,
+            "residual_moran_p": model.residual_moran_p,
+            "spatial_share": model.spatial_share,
+            "spatial_range_m": model.range_m,
+            "spatial_smoothness": model.smoothness,
+            "rho": model.rho,
+        }
+        terms += [{**of_trait, "term": term.name, **_known(term, ENVIRONMENT_COLUMNS), **about, **rested}
+                  for term in model.terms]  # fmt: skip
+        skills += [{**of_trait, **_known(skill, SKILL_COLUMNS), "blocks": found.blocks} for skill in found.skills]
+        effects += [{**of_trait, **_known(effect, EFFECT_COLUMNS), **rested} for effect in found.effects]
+        pairs += [{**of_trait, **_known(pair, PAIR_COLUMNS), "within_m": task.paired_within_m} for pair in found.pairs]
+    return (
+        framed(terms, ENVIRONMENT_COLUMNS),
+        framed(skills, SKILL_COLUMNS),
+        framed(effects, EFFECT_COLUMNS),
+        framed(pairs, PAIR_COLUMNS),
+    )
+
+
+def _known(found: object, columns: Sequence[str] | dict[str, str]) -> dict[str, Any]:
+    return {name: getattr(found, name) for name in columns if hasattr(found, name)}

@@ -22,6 +22,8 @@ class Habitat(Section):
         Raster code = class name; several codes may share a class, codes not listed are reported.
     water : tuple of str
         Classes in which no snail lives: a place well inside them is a mistake.
+    paired_within_m : float
+        Sites of two habitats closer than this are compared as a pair.
     """
 
     path: Path
@@ -29,3 +31,4 @@ class Habitat(Section):
     radius_m: float = Field(default=50.0, ge=0)
     classes: dict[int, str] = Field(default_factory=dict)
     water: tuple[str, ...] = ("water",)
+    paired_within_m: float = Field(default=1000.0, gt=0)
