@@ -1,8 +1,9 @@
 """Clines: fit each trait over space, say what habitat and temperature explain, and compare with earlier surveys.
 
 Reads the sites with their surroundings, the frequencies and the regional intra-site correlations, and the same of
-earlier surveys; writes the cline models, the environment models with their skill on blocks left out, and the change at
-places seen before. Every sample with a shell enters, weighted by its size.
+earlier surveys; writes the cline models, the environment models with their effects in points and their skill on blocks
+left out, habitats compared between near sites, and the change at places seen before. Every sample with a shell enters,
+weighted by its size.
 """
 
 from __future__ import annotations
@@ -19,18 +20,11 @@ from morphcline.files.tables import read_table, write_table
 from morphcline.files.vectors import read_line
 from morphcline.records.change_table import CHANGE_COLUMNS, RADIUS_COLUMNS, UNMATCHED_COLUMNS
 from morphcline.records.cline_tables import CLINE_COLUMNS, ClineTask, Line, cline_rows, fit_cline_task
-from morphcline.records.environment_tables import (
-    ENVIRONMENT_COLUMNS,
-    SKILL_COLUMNS,
-    EnvironmentResult,
-    EnvironmentTask,
-    environment_rows,
-    fit_environment_task,
-)
+from morphcline.records.environment_tables import EnvironmentResult, EnvironmentTask, fit_environment_task
 from morphcline.records.smoothing import Samples, samples_of
 from morphcline.records.stacking import joined
 from morphcline.stages._change import write_change
-from morphcline.stages._environment import environment_tasks
+from morphcline.stages._environment import ENVIRONMENT_TABLES, environment_tasks, write_environment
 from morphcline.stages.base import Account, Context, Stage
 from morphcline.stats.cline_axis import bearing_of_transect
 from morphcline.stats.clines import Clines
@@ -58,10 +52,7 @@ def run(context: Context) -> Account:
     account["warnings"] += _transect_warnings(study, cline_tasks)
     clines = [cline_rows(task, result) for task, result in zip(cline_tasks, fitted, strict=True)]
     write_table(context.path("tables/clines.csv"), joined(clines, CLINE_COLUMNS), CLINE_COLUMNS)
-    pairs = [environment_rows(task, result) for task, result in zip(explained_by, explained, strict=True)]
-    for position, name, columns in ((0, "environment", ENVIRONMENT_COLUMNS), (1, "environment_skill", SKILL_COLUMNS)):
-        table = joined([pair[position] for pair in pairs], columns)
-        write_table(context.path(f"tables/{name}.csv"), table, columns)
+    write_environment(context, explained_by, explained)
     write_change(context, frequencies, regional, sites, account)
     _describe(account, study, cline_tasks, fitted)
     return account
@@ -155,7 +146,7 @@ def _sources(study: Study) -> tuple[Path, ...]:
 STAGE = Stage(
     name="clines",
     summary="cline models, what habitat and temperature explain, change since earlier surveys",
-    settings=("scoring", "clines", "change"),
+    settings=("scoring", "habitat", "clines", "change"),
     reads=(
         "tables/sites.csv",
         "tables/frequencies.csv",
@@ -165,8 +156,7 @@ STAGE = Stage(
     ),
     writes=lambda study: (
         "tables/clines.csv",
-        "tables/environment.csv",
-        "tables/environment_skill.csv",
+        *ENVIRONMENT_TABLES,
         "tables/change.csv",
         "tables/change_radius.csv",
         "tables/change_unmatched.csv",
@@ -175,8 +165,7 @@ STAGE = Stage(
     sources=_sources,
     columns={
         "tables/clines.csv": CLINE_COLUMNS,
-        "tables/environment.csv": ENVIRONMENT_COLUMNS,
-        "tables/environment_skill.csv": SKILL_COLUMNS,
+        **ENVIRONMENT_TABLES,
         "tables/change.csv": CHANGE_COLUMNS,
         "tables/change_radius.csv": RADIUS_COLUMNS,
         "tables/change_unmatched.csv": UNMATCHED_COLUMNS,

@@ -55,6 +55,7 @@ layout = "counts"                    # counts: a row per site, species, colour a
 # [habitat]                          # a raster of habitat classes; without it habitat is left out
 # path = "habitat.tif"
 # radius_m = 50.0                    # class shares within it; 0: the cell at the point
+# paired_within_m = 1000.0           # sites of two habitats closer than this are compared as a pair
 # [habitat.classes]
 # 1 = "woodland"                     # raster code = class
 
