@@ -35,6 +35,8 @@ from morphcline.records.smoothing import Samples, samples_of
 from morphcline.records.stacking import joined
 from morphcline.records.variogram_tables import FIT_COLUMNS, VARIOGRAM_COLUMNS, variogram_rows
 from morphcline.scoring.traits import MORPHS
+from morphcline.stages._isolation import COLUMNS as ISOLATION_COLUMNS
+from morphcline.stages._isolation import write_isolation
 from morphcline.stages.base import Account, Context, Stage
 from morphcline.stats.autocorrelation import MIN_SITES, moran, rate_adjusted
 from morphcline.stats.correlogram import correlogram
@@ -109,6 +111,7 @@ def run(context: Context) -> Account:
         last = ["site"] if name == "local" else []
         table = _sorted(tables[name], study.scoring.species, order, last)
         write_table(context.path(f"tables/{name}.csv"), table, columns)
+    write_isolation(context, enough, sites)
     return _account(study.scoring.species, study.autocorrelation, tasks, results, known_rho)
 
 
@@ -262,7 +265,7 @@ STAGE = Stage(
     summary="Moran's I, its correlogram by distance and reach, variograms, and local clusters",
     settings=("scoring", "autocorrelation"),
     reads=("tables/sites.csv", "tables/frequencies.csv", "tables/regional.csv"),
-    writes=lambda study: tuple(f"tables/{name}.csv" for name in _COLUMNS),
+    writes=lambda study: (*(f"tables/{name}.csv" for name in _COLUMNS), *ISOLATION_COLUMNS),
     run=run,
-    columns={f"tables/{name}.csv": columns for name, columns in _COLUMNS.items()},
+    columns={**{f"tables/{name}.csv": columns for name, columns in _COLUMNS.items()}, **ISOLATION_COLUMNS},
 )
