@@ -85,6 +85,8 @@ layout = "counts"                    # counts: a row per site, species, colour a
 
 [clines]
 # axis = "best"                      # or a bearing in degrees, or a line file
+# dispersal_m = 20.0                 # or [low, high]: sd of parent-offspring distance along one axis per root
+#                                    # generation; given, the report says what selection would hold each cline
 
 [change]
 # within_m = 100.0                   # an earlier and a present site closer than this are the same place
