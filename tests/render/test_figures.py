@@ -29,6 +29,7 @@ from morphcline.render.figures.landscape import draw_landscape
 from morphcline.render.figures.sheet import Figure, Sheet, pixels, style
 from morphcline.render.figures.sites import SitePanel, draw_sites
 from morphcline.render.figures.surfaces import SurfacePanel, draw_surfaces
+from morphcline.render.figures.variogram import draw_variogram
 from morphcline.render.palettes import LOCAL_GROUPS, frequency_colours
 from morphcline.scoring.traits import MORPHS
 from morphcline.stages._saving import save
@@ -117,12 +118,39 @@ def step_figure() -> Figure:
 
 def correlogram_figure(width: float = 190.0) -> Figure:
     rows = [
-        {"species": s, "trait": t, "distance_class": k + 1, "from_m": k * 4e3, "to_m": (k + 1) * 4e3, "pairs": 300,
-         "moran_i": 0.6 - 0.09 * k, "expected": -0.01, "p_permutation": 0.01, "p_holm": 0.01 if k < 4 else 0.6}
-        for s in (SPECIES, "Cepaea hortensis") for t in TRAITS for k in range(10)
+        {"species": SPECIES, "trait": t, "distance_class": k + 1, "from_m": k * 4e3, "to_m": (k + 1) * 4e3,
+         "mean_m": (k + 0.55) * 4e3, "pairs": 300, "moran_i": 0.6 - 0.09 * k, "expected": -0.01, "envelope_low": -0.1,
+         "envelope_high": 0.12, "p_permutation": 0.01, "p_holm": 0.01 if k < 4 else 0.6}
+        for t in TRAITS for k in range(10)
+    ]  # fmt: skip
+    # An open interval, a closed one, and none.
+    reaches = [
+        {"species": SPECIES, "trait": t, "sites": 58, "p_global": 0.001, "reach_m": reach_m, "reach_low": 21e3,
+         "reach_high": high, "not_estimated_because": ""}
+        for t, (reach_m, high) in zip(TRAITS, 9 * [(28e3, 31e3), (29e3, np.nan), (np.nan, np.nan)], strict=False)
     ]  # fmt: skip
     numbers = pd.DataFrame({"species": [SPECIES], "trait": ["yellow"], "sites": [58], "shells": [4321]})
-    return draw_correlogram("correlogram", pd.DataFrame(rows), numbers, permutations=999, level=0.05, width_mm=width)
+    return draw_correlogram(
+        "correlogram", SPECIES, pd.DataFrame(rows), pd.DataFrame(reaches), numbers, permutations=999, level=0.05,
+        width_mm=width,
+    )  # fmt: skip
+
+
+def variogram_figure(width: float = 190.0) -> Figure:
+    at = (np.arange(15) + 0.6) * 1.2e3
+    rows = [
+        {"species": SPECIES, "trait": t, "distance_class": k + 1, "from_m": k * 1.2e3, "to_m": (k + 1) * 1.2e3,
+         "mean_m": at[k], "pairs": 300, "semivariance": 1.1 - np.exp(-at[k] / 4e3),
+         "fitted": 1.15 - np.exp(-at[k] / 4e3)} for t in TRAITS for k in range(15)
+    ]  # fmt: skip
+    fits = [
+        {"species": SPECIES, "trait": t, "sites": 58, "nugget_binomial": 0.1, "nugget_small_scale": 0.05, "sill": sill,
+         "sill_low": 0.4, "range_m": range_m, "practical_range_m": 3 * range_m, "practical_range_low": 5e3,
+         "practical_range_high": high, "smoothness": 0.5}
+        for t, (sill, range_m, high) in zip(
+            TRAITS, 9 * [(1.0, 4e3, 17e3), (1.0, 5e3, np.nan), (np.nan, np.nan, np.nan)], strict=False)
+    ]  # fmt: skip
+    return draw_variogram("variogram", SPECIES, pd.DataFrame(rows), pd.DataFrame(fits), width_mm=width)
 
 
 def bandwidth_figure(width: float = 190.0) -> Figure:
@@ -169,7 +197,7 @@ def landscape_figure(width: float = 190.0, aspect: float = 0.7) -> Figure:
 
 
 MAPS = (sites_figure, surface_figure, clusters_figure, landscape_figure)
-ALL = (*MAPS, cline_figure, correlogram_figure, bandwidth_figure, habitat_figure, change_figure)
+ALL = (*MAPS, cline_figure, correlogram_figure, variogram_figure, bandwidth_figure, habitat_figure, change_figure)
 
 
 def texts(figure: Figure) -> list[Text]:
@@ -386,10 +414,10 @@ def test_many_sites_become_a_bitmap_within_the_vector_file(tmp_path: Path) -> No
 def test_a_width_that_a_step_fits_as_well_is_no_number() -> None:
     made = step_figure()
     texts = [[text.get_text() for text in axes.texts] for axes in made.sheet.axes[:4]]
-    assert texts[0] == ["narrower than 6 km"]
+    assert texts[0] == ["a step, narrower than 6 km"]
     assert [len(found) for found in texts] == [1, 1, 0, 0]
     step, cline, unknown, linear = made.caption.split("towards 060°")[1:5]
-    assert "narrower than 6 km (a step fits as well)" in step
+    assert "a step, narrower than 6 km (no lower limit)" in step
     assert "width 137 m (120 to 180 m)" in cline
     assert "width" not in unknown
     assert "over the whole 137 m" in linear
@@ -397,7 +425,26 @@ def test_a_width_that_a_step_fits_as_well_is_no_number() -> None:
     assert "the dashed bar is the widest" in made.caption
     assert "137 m" not in step
     plain = cline_figure()
-    assert "step" not in plain.caption.replace("a step fits", "")
+    assert "step" not in plain.caption
+
+
+def test_a_cline_that_fails_its_test_is_marked_and_has_no_numbers() -> None:
+    at = np.linspace(-20e3, 20e3, 50)
+    fit = 0.1 + 0.8 / (1 + np.exp(-at / 3000))
+    shown = sites().dropna(subset=["frequency"]).assign(distance_m=np.linspace(-20e3, 20e3, 58))
+    good, failed = (
+        ClinePanel(trait, "sigmoid, free ends", 0.97, "towards 060°", 500.0, -800.0, 2100.0, 12e3, 9e3, 15e3, shown, at,
+                   fit, fit - 0.05, fit + 0.05, p_fit=p)
+        for trait, p in (("yellow", 0.4), ("mid-banded", 0.005))
+    )  # fmt: skip
+    made = draw_clines("cline", SPECIES, [good, failed], confidence=0.95, privacy="", width_mm=190.0)
+    texts = [[text.get_text() for text in axes.texts] for axes in made.sheet.axes[:2]]
+    assert texts == [["12 km"], ["doesn't describe the map (p = 0.005)"]]
+    assert [axes.lines[0].get_linestyle() for axes in made.sheet.axes[:2]] == ["-", "--"]
+    assert "Mid-banded: sigmoid with free ends, towards 060°, which doesn't describe the map (p = 0.005)" in (
+        made.alt + made.caption
+    ).replace("mid-banded: sigmoid", "Mid-banded: sigmoid")
+    assert "A dashed curve is the best of the models" in made.caption
 
 
 def test_pairs_beyond_the_panel_are_triangles_wholly_inside() -> None:

@@ -133,10 +133,44 @@ def test_a_cline_along_a_line_is_told_by_its_direction() -> None:
 
 def test_a_step_has_no_width() -> None:
     text = sentences.cline(
-        [cline("sigmoid, free ends", 0.9, step=True, width_m=127.0, width_low=NAN, width_high=4920.0)]
+        [cline("sigmoid, free ends", 0.9, step=True, width_m=127.0, width_low=NAN, width_high=920.0, spacing_m=1100.0)]
     )
-    assert "a step between two sites fits as well as any cline narrower than 4.9 km" in text
+    assert "it is a step as far as the sites tell: narrower than 920 m, which is within the 1.1 km between" in text
     assert "127" not in text
+
+
+def test_a_width_without_a_lower_limit_is_no_step_and_no_number() -> None:
+    text = sentences.cline(
+        [cline("sigmoid, free ends", 0.9, width_m=127.0, width_low=NAN, width_high=4920.0, spacing_m=600.0)]
+    )
+    assert "its width can't be told beyond this: it is less than 4.9 km" in text
+    assert "127" not in text
+    assert "step" not in text
+
+
+def test_a_model_that_fails_its_test_of_fit_is_said_to() -> None:
+    text = sentences.cline([cline("sigmoid", 0.9, p_fit=0.005, residual_moran_i=0.22, residual_moran_p=1e-20)])
+    assert "one line of change doesn't describe the map" in text
+    assert "(p = 0.005; Moran's I of what is left over 0.22)" in text
+    assert "describe the map" not in sentences.cline([cline("sigmoid", 0.9, p_fit=0.3)])
+    flat = sentences.cline([cline("flat", 0.9, p_fit=0.01)])
+    assert "But one frequency everywhere doesn't describe the map" in flat
+
+
+def test_a_width_that_hangs_on_its_ends_says_so() -> None:
+    text = sentences.cline(
+        [cline("sigmoid", 0.9, width_high=NAN, width_low_given_ends=8000.0, width_high_given_ends=9900.0)]
+    )
+    assert "at least 7 km; no upper limit" in text
+    assert "or 8 to 9.9 km if its ends are 0 and 100%, which the sites don't show" in text
+
+
+def test_tails_are_told_by_their_slopes() -> None:
+    tails = {"tail_share": 0.2, "slope_min": 0.31, "slope_max": 0.05}
+    text = sentences.cline([cline("stepped, asymmetric tails", 0.9, **tails)])
+    assert "the last 20% of the way to either end is a tail" in text
+    assert "to 0.31 times at the low end and 0.05 times at the high end that of the central step" in text
+    assert "central step with unequal tails" in text
 
 
 def test_a_map_that_one_line_of_change_does_not_describe_is_told() -> None:
@@ -173,7 +207,7 @@ def test_an_even_gradient_has_no_centre_and_no_width() -> None:
 
 def test_open_intervals_are_said_to_be_open() -> None:
     assert "at least 7 km; no upper limit" in sentences.cline([cline("sigmoid", 1.0, width_high=NAN)])
-    assert "at most 11 km; no lower limit" in sentences.cline([cline("sigmoid", 1.0, width_low=NAN)])
+    assert "it is less than 11 km" in sentences.cline([cline("sigmoid", 1.0, width_low=NAN)])
 
 
 def test_an_unfitted_cline_says_why() -> None:

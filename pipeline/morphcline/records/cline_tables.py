@@ -62,6 +62,12 @@ CLINE_COLUMNS = {
     "residual_moran_i": "Moran's I of the model's residuals (over their beta-binomial standard deviation), 8 nearest "
     "neighbours: above what chance gives, one line of change doesn't describe the map, as where areas differ",
     "residual_moran_p": "its two-sided p-value, by the moments for regression residuals",
+    "centre_low_given_ends": "sigmoid from 0 to 1, when chosen: the limit if the ends really are 0 and 1; centre_low "
+    "and the others allow for free ends as well, since not to have shown them is not to have shown that there are "
+    "none",
+    "centre_high_given_ends": "the same of centre_high",
+    "width_low_given_ends": "the same of width_low",
+    "width_high_given_ends": "the same of width_high",
     "spacing_m": "median distance in metres from a site to its nearest neighbour, of the 20 sites nearest the centre "
     "along the axis; of the chosen model",
     "p_fit": "whether the chosen model describes the sites: how often surveys drawn from it depart from it as much, "

@@ -21,6 +21,7 @@ from morphcline.files.vectors import read_line
 from morphcline.records.change_table import CHANGE_COLUMNS, RADIUS_COLUMNS, UNMATCHED_COLUMNS
 from morphcline.records.cline_tables import CLINE_COLUMNS, ClineTask, Line, cline_rows, fit_cline_task
 from morphcline.records.environment_tables import EnvironmentResult, EnvironmentTask, fit_environment_task
+from morphcline.records.selection_table import SELECTION_COLUMNS, selection_rows
 from morphcline.records.smoothing import Samples, samples_of
 from morphcline.records.stacking import joined
 from morphcline.stages._change import write_change
@@ -52,6 +53,8 @@ def run(context: Context) -> Account:
     account["warnings"] += _transect_warnings(study, cline_tasks)
     clines = [cline_rows(task, result) for task, result in zip(cline_tasks, fitted, strict=True)]
     write_table(context.path("tables/clines.csv"), joined(clines, CLINE_COLUMNS), CLINE_COLUMNS)
+    held_by = selection_rows(joined(clines, CLINE_COLUMNS), study.clines.dispersal_range_m)
+    write_table(context.path("tables/selection.csv"), held_by, SELECTION_COLUMNS)
     write_environment(context, explained_by, explained)
     write_change(context, frequencies, regional, sites, account)
     _describe(account, study, cline_tasks, fitted)
@@ -133,7 +136,8 @@ def _describe(account: Account, study: Study, tasks: Iterable[ClineTask], fitted
             told["not_fitted"][task.trait] = result.not_fitted_because
             continue
         told["chosen"][task.trait] = result.chosen
-        told["not_converged"] += [f"{task.trait}, {fit.model}" for fit in result.fits if not fit.converged]
+        tried = (fit for fit in result.fits if not fit.not_fitted_because)
+        told["not_converged"] += [f"{task.trait}, {fit.model}" for fit in tried if not fit.converged]
     for species, told in account["clines"].items():
         if not told["chosen"]:
             account["warnings"].append(f"{species}: no cline could be fitted; clines.csv says why, trait by trait.")
@@ -156,6 +160,7 @@ STAGE = Stage(
     ),
     writes=lambda study: (
         "tables/clines.csv",
+        "tables/selection.csv",
         *ENVIRONMENT_TABLES,
         "tables/change.csv",
         "tables/change_radius.csv",
@@ -165,6 +170,7 @@ STAGE = Stage(
     sources=_sources,
     columns={
         "tables/clines.csv": CLINE_COLUMNS,
+        "tables/selection.csv": SELECTION_COLUMNS,
         **ENVIRONMENT_TABLES,
         "tables/change.csv": CHANGE_COLUMNS,
         "tables/change_radius.csv": RADIUS_COLUMNS,

@@ -22,7 +22,23 @@ from morphcline.stages.base import Account, Context, Stage
 from morphcline.study import Study, settings_in_force
 
 REPORT = "report.html"
-_TABLES = ("regional", "surfaces", "autocorrelation", "clines", "environment", "environment_skill", "change", "sites")
+_TABLES = (
+    "regional",
+    "surfaces",
+    "autocorrelation",
+    "correlogram_reach",
+    "variogram_fit",
+    "clines",
+    "selection",
+    "environment",
+    "environment_skill",
+    "change",
+    "associations",
+    "alleles",
+    "differentiation",
+    "isolation",
+    "sites",
+)
 _ACCEPTED = "records/accepted.csv"
 _FLAGGED = "records/flagged.csv"
 _FIGURES = "figures/README.md"

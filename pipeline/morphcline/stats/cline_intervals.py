@@ -37,6 +37,18 @@ class Intervals:
         """Whether the limits hold the narrowest cline that sites could tell from a step, and a widest is known."""
         return bool(np.isnan(self.log_width[0]) and np.isfinite(self.log_width[1]))
 
+    def united(self, other: Intervals) -> Intervals:
+        """Return the limits of both: the wider one on each side, open where either is."""
+        turns = 2 * np.pi * np.round((np.mean(self.bearing) - np.mean(other.bearing)) / (2 * np.pi))
+        there = (other.bearing[0] + turns, other.bearing[1] + turns)
+        pairs = [(self.centre, other.centre), (self.log_width, other.log_width), (self.bearing, there)]
+        centre, width, bearing = (
+            # minimum and maximum of NumPy: NaN wins.
+            (float(np.minimum(one[0], two[0])), float(np.maximum(one[1], two[1])))
+            for one, two in pairs
+        )
+        return Intervals(centre, width, bearing)
+
     def in_metres(self, unit_m: float) -> dict[str, float]:
         """Return the limits by name: metres, and degrees clockwise from north."""
         low, high = np.exp(self.log_width)

@@ -33,9 +33,9 @@ class Likeness:
     Attributes
     ----------
     share : float
-        Share of the residuals' variance that neighbours have in common; 0 where sites are independent.
+        Share of the residuals' variance that neighbours have in common, averaged over what may be true.
     range_m : float
-        NaN where the share is 0.
+        Likewise, its geometric mean.
     longer : (k,) array
         By the model's parameters (with rho last): standard error with the correlation over the one without, at least 1.
     """
@@ -64,8 +64,9 @@ def likeness(data: Sites, fitted: Candidate, place: Floats, rng: np.random.Gener
     estimates remain right, but their covariance is the sandwich A^-1 X'RX A^-1 with A = X'X, X the derivatives of the
     standardised frequencies and R the correlation of the residuals. The signed root of a profile is divided by the
     ratio of the two standard errors, which gives it its nominal distribution again (Chandler & Bate 2007; Pauli,
-    Racugno & Ventura 2011). R is exponential with a share of the site's own (a nugget); range and share are those of
-    the greatest restricted likelihood, given the derivatives (Patterson & Thompson 1971).
+    Racugno & Ventura 2011). R is exponential with a share of the site's own (a nugget); it is averaged over ranges
+    and shares by their restricted likelihood given the derivatives (Patterson & Thompson 1971), since few sites leave
+    them uncertain.
     """
     residual, slopes = standardised(data, _no_step(data, fitted, place))
     k = len(fitted.maximum.parameters)
@@ -73,19 +74,21 @@ def likeness(data: Sites, fitted: Candidate, place: Floats, rng: np.random.Gener
     sites = np.arange(len(residual))
     if len(sites) > MOST_SITES:
         sites = np.sort(rng.choice(sites, MOST_SITES, replace=False))
-    found = _errors(np.ascontiguousarray(place[sites]).tobytes(), len(sites)).fit(
-        residual[sites], basis_of(slopes[sites])
-    )
-    if not found.share > 0:
-        return Likeness(0.0, np.nan, longer)
+    errors = _errors(np.ascontiguousarray(place[sites]).tobytes(), len(sites))
+    shares = errors.mean_shares(residual[sites], basis_of(slopes[sites]))
+    share = float(shares.sum())
     scale = np.maximum(np.linalg.norm(slopes, axis=0), 1e-12)
     scaled = slopes / scale
     inverse = np.linalg.pinv(scaled.T @ scaled, rcond=1e-10, hermitian=True)
-    middle = found.share * (scaled.T @ _decayed(place, found.range_m, scaled)) + (1 - found.share) * scaled.T @ scaled
+    middle = (1 - share) * scaled.T @ scaled
+    for part, range_m in zip(shares, errors.ranges_m, strict=True):
+        if part > 1e-3:
+            middle += part * (scaled.T @ _decayed(place, float(range_m), scaled))
     naive, robust = np.diag(inverse), np.diag(inverse @ middle @ inverse)
     ratio = np.sqrt(np.maximum(robust, 0.0) / np.maximum(naive, 1e-300))
     longer[kept_parameters(data, fitted)] = np.maximum(ratio, 1.0)
-    return Likeness(found.share, found.range_m, longer)
+    typical = np.exp(float(shares @ np.log(errors.ranges_m)) / max(share, 1e-12))
+    return Likeness(share, float(typical), longer)
 
 
 def _no_step(data: Sites, fitted: Candidate, place: Floats) -> Candidate:

@@ -75,6 +75,8 @@ class ClineFit:
         Share of the way from end to end that the curve covers between the outermost sites.
     residual_moran_i, residual_moran_p : float
         Moran's I of the standardised residuals, eight nearest neighbours.
+    centre_low_given_ends, centre_high_given_ends, width_low_given_ends, width_high_given_ends : float
+        Of a chosen sigmoid from 0 to 1: the limits if its ends really are 0 and 1. The others allow for free ends.
     p_fit, p_fit_error : float
         Parametric bootstrap of the model's goodness of fit, and the standard error of that p-value by its draws.
     residual_share, residual_range_m : float
@@ -115,6 +117,10 @@ class ClineFit:
     residual_moran_i: float = np.nan
     residual_moran_p: float = np.nan
     spacing_m: float = np.nan
+    centre_low_given_ends: float = np.nan
+    centre_high_given_ends: float = np.nan
+    width_low_given_ends: float = np.nan
+    width_high_given_ends: float = np.nan
     p_fit: float = np.nan
     p_fit_error: float = np.nan
     residual_share: float = np.nan

@@ -103,6 +103,32 @@ class SpatialErrors:
             self._of_covariates[key] = found.range_m, found.share
         return self.correlation(*self._of_covariates[key])
 
+    def mean_shares(self, response: Floats, design: Floats) -> Floats:
+        """Return, for each range, the share of the variance that is spatial at it, averaged over what may be true.
+
+        Parameters
+        ----------
+        response, design
+            As for :meth:`fit`.
+
+        Returns
+        -------
+        (ranges,) array
+            Sum over shares s of s w(range, s), with weights w proportional to the restricted likelihood (flat priors on
+            share and log range). Its sum is the mean share. Few sites leave the share uncertain, and the likeliest is
+            then often 0 where it isn't (Diggle & Ribeiro 2007).
+        """
+        scores = np.array([_restricted(*turned, _SHARES) for turned in self._turned(response, design)])
+        weights = np.exp(scores - scores.max())
+        return np.asarray((weights @ _SHARES) / weights.sum())
+
+    def _turned(self, response: Floats, design: Floats) -> list[tuple[Floats, Floats, Floats]]:
+        """Return eigenvalues, response and design in the eigenvectors' coordinates, for each range."""
+        return [
+            (np.concatenate([v for v, _ in basis]), self._rotated(basis, response), self._rotated(basis, design))
+            for basis in self._bases
+        ]
+
     def fit(self, response: Floats, design: Floats) -> SpatialFit:
         """Fit response = design @ coefficients + error by restricted maximum likelihood (Patterson & Thompson 1971).
 
@@ -113,10 +139,7 @@ class SpatialErrors:
         design : (n, k) array
             Of full rank, standardised likewise.
         """
-        rotated = [
-            (np.concatenate([v for v, _ in basis]), self._rotated(basis, response), self._rotated(basis, design))
-            for basis in self._bases
-        ]
+        rotated = self._turned(response, design)
         scores = np.array([_restricted(*basis, _SHARES) for basis in rotated])
         index, at = divmod(int(scores.argmax()), len(_SHARES))
         low, high = _SHARES[max(at - 1, 0)], _SHARES[min(at + 1, len(_SHARES) - 1)]

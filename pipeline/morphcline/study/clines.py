@@ -5,9 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import Field
+from pydantic import Field, field_validator
 
 from morphcline.study._base import Section
+
+Dispersal = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 
 
 class Clines(Section):
@@ -19,10 +21,28 @@ class Clines(Section):
         The bearing that fits best, a bearing in degrees clockwise from grid north, or a line file.
     traits : tuple of str, optional
         Traits to fit; all traits otherwise.
+    dispersal_m : float or (low, high), optional
+        Standard deviation of the distance between parent and offspring along one axis, in metres per root generation,
+        or its range. Given, the report says what selection would hold each cline, or how long ago mixing began.
     """
 
     axis: Literal["best"] | Annotated[float, Field(ge=0, le=360)] | Path = "best"
     traits: tuple[str, ...] | None = None
+    dispersal_m: Dispersal | tuple[Dispersal, Dispersal] | None = None
+
+    @field_validator("dispersal_m")
+    @classmethod
+    def _in_order(cls, value: float | tuple[float, float] | None) -> float | tuple[float, float] | None:
+        if isinstance(value, tuple) and value[0] > value[1]:
+            raise ValueError("the lower limit comes first: [low, high]")
+        return value
+
+    @property
+    def dispersal_range_m(self) -> tuple[float, float] | None:
+        """Return least and greatest dispersal, or None where none was given."""
+        if self.dispersal_m is None or isinstance(self.dispersal_m, tuple):
+            return self.dispersal_m
+        return self.dispersal_m, self.dispersal_m
 
 
 class Change(Section):

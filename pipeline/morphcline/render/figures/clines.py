@@ -23,6 +23,7 @@ CENTRE = "#F3CBA8"
 LARGEST_SAMPLE = 150
 #: Limits of the frequency axis, with room above for the width, and where 103% lies between them.
 LIMITS = (-0.03, 1.17)
+LEVEL = 0.05
 TOP = (1.03 - LIMITS[0]) / (LIMITS[1] - LIMITS[0])
 
 
@@ -44,7 +45,9 @@ class ClinePanel:
     at_m, fit, low, high : (m,) arrays
         The curve and its band.
     step : bool
-        A step fits as well as any width up to ``width_high``.
+        It is a step as far as the sites tell.
+    p_fit : float
+        Of the model's goodness of fit; missing where not known.
     """
 
     trait: str
@@ -63,11 +66,22 @@ class ClinePanel:
     low: NDArray[np.float64]
     high: NDArray[np.float64]
     step: bool = False
+    p_fit: float = np.nan
 
     @property
     def width_known(self) -> bool:
         """Whether the width is a number: not where it has no lower limit."""
         return bool(np.isfinite(self.width_m) and np.isfinite(self.width_low))
+
+    @property
+    def only_widest(self) -> bool:
+        """Whether no more is known of the width than how great it may be."""
+        return bool(np.isnan(self.width_low) and np.isfinite(self.width_high))
+
+    @property
+    def fits(self) -> bool:
+        """Whether the model describes the sites, as far as is known."""
+        return not self.p_fit <= LEVEL
 
 
 def draw_clines(
@@ -106,9 +120,10 @@ def draw_clines(
                 Mark(f"Chosen model with its {level} band", "s", BAND, edge=curve, size=5),
                 Mark(f"Centre, with its {level} interval", "s", CENTRE, edge=SERIES[1].fill, size=5),
                 Mark("Width of the cline", "_", INK, size=9),
-                *([Mark("A step: widest that fits", "--", PAPER, INK)] if any(panel.step for panel in panels) else []),
+                *([Mark("Widest in its interval", "--", PAPER, INK)] if any(map(_only_widest, panels)) else []),
+                *([Mark("Model that fails its test", "--", PAPER, curve)] if not all(p.fits for p in panels) else []),
             ],
-            rows=4,
+            rows=5,
         ),
     ]
     with style():
@@ -142,35 +157,48 @@ def _draw_panel(axes: Axes, panel: ClinePanel) -> None:
         np.tile(to_rgba(POINT), (len(sites), 1)), edgecolors=PAPER, linewidths=0.25, zorder=2, clip_on=False,
     )  # fmt: skip
     axes.fill_between(panel.at_m, panel.low, panel.high, color=BAND, alpha=0.75, lw=0, zorder=3)
-    axes.plot(panel.at_m, panel.fit, color=mark.fill, lw=1.4, zorder=4)
+    axes.plot(panel.at_m, panel.fit, color=mark.fill, lw=1.4, ls="-" if panel.fits else (0, (3.5, 1.6)), zorder=4)
     percent_axis(axes, "y")
+    if panel.fits:
+        _draw_centre_and_width(axes, panel, shown)
+    else:
+        label = f"doesn't describe the map ({labels.probability(panel.p_fit)})"
+        axes.text(sum(shown) / 2, 1.095, label, ha="center", va="bottom", fontsize=SMALL)
+    axes.set_xlim(*shown)
+    axes.set_ylim(*LIMITS)
+    kilometre_axis(axes, "Distance along the axis (km)")
+
+
+def _only_widest(panel: ClinePanel) -> bool:
+    return panel.fits and panel.only_widest
+
+
+def _draw_centre_and_width(axes: Axes, panel: ClinePanel, shown: tuple[float, float]) -> None:
     if np.isfinite(panel.centre_low) and np.isfinite(panel.centre_high):
         axes.axvspan(
             max(panel.centre_low, shown[0]), min(panel.centre_high, shown[1]), ymax=TOP, color=CENTRE, lw=0, zorder=0.6
         )
     if panel.model != "linear" and shown[0] <= panel.centre_m <= shown[1]:
         axes.axvline(panel.centre_m, ymax=TOP, color=SERIES[1].fill, lw=0.8, zorder=1)
-    if panel.step:
-        _draw_width(axes, panel, shown, panel.width_high, f"narrower than {labels.distance(panel.width_high)}")
+    if panel.only_widest:
+        what = "a step, narrower than" if panel.step else "narrower than"
+        _draw_width(axes, panel, shown, panel.width_high, f"{what} {labels.distance(panel.width_high)}")
     elif panel.width_known:
         _draw_width(axes, panel, shown, panel.width_m, labels.distance(panel.width_m))
-    axes.set_xlim(*shown)
-    axes.set_ylim(*LIMITS)
-    kilometre_axis(axes, "Distance along the axis (km)")
 
 
 def _draw_width(axes: Axes, panel: ClinePanel, shown: tuple[float, float], width: float, label: str) -> None:
-    """Draw a width as a bar across the top, dashed for a step; ends outside the panel are cut off without a tick."""
+    """Draw a width as a bar across the top, dashed for the widest that fits; ends outside the panel get no tick."""
     ends = panel.centre_m - width / 2, panel.centre_m + width / 2
     cut = max(ends[0], shown[0]), min(ends[1], shown[1])
     if cut[0] >= cut[1]:
         return
-    dashes = (0, (2.5, 1.5)) if panel.step else "-"
+    dashes = (0, (2.5, 1.5)) if panel.only_widest else "-"
     axes.plot(cut, [1.07, 1.07], color=INK, lw=1.0, ls=dashes, zorder=5, dash_capstyle="butt", solid_capstyle="butt")
     for end in ends:
         if shown[0] <= end <= shown[1]:
             axes.plot([end, end], [1.05, 1.09], color=INK, lw=0.8, zorder=5)
-    room = (0.26 if panel.step else 0.12) * (shown[1] - shown[0])
+    room = (0.4 if panel.step else 0.26 if panel.only_widest else 0.12) * (shown[1] - shown[0])
     middle = float(np.clip((cut[0] + cut[1]) / 2, shown[0] + room, shown[1] - room))
     axes.text(middle, 1.095, label, ha="center", va="bottom", fontsize=SMALL)
 
@@ -200,11 +228,12 @@ def _caption(species: str, panels: Sequence[ClinePanel], level: str, privacy: st
             f"{species}: frequencies at the sites along the axis of each trait's cline, and the model chosen "
             "(beta-binomial likelihood; its Akaike weight among all models fitted is in brackets above the panel). It "
             "has the lowest AICc, but free ends are chosen only where surveys drawn from a simpler cline seldom look "
-            "as much like them (p of 0.05 or less) and both ends are seen among the sites. Traits for which a "
-            "permutation test doesn't rule out one frequency everywhere (p above 0.05) have no panel.",
+            "as much like them (p of 0.05 or less) and both ends are seen among the sites; tails likewise. Traits for "
+            "which a permutation test doesn't rule out one frequency everywhere (p above 0.05) have no panel.",
             labels.sentence("; ".join(fits)) + ".",
             f"Band: {level}, pointwise, given the axis (delta method); centre and width: {level} profile-likelihood "
-            f"intervals. {_steps(panels)}{_counted_from(panels)}",
+            f"intervals, longer where neighbours' residuals are alike. {_steps(panels)}{_failed(panels)}"
+            f"{_counted_from(panels)}",
             labels.denominators_in_text([panel.trait for panel in panels], among),
             privacy,
         ]
@@ -212,11 +241,20 @@ def _caption(species: str, panels: Sequence[ClinePanel], level: str, privacy: st
 
 
 def _steps(panels: Sequence[ClinePanel]) -> str:
-    if not any(panel.step for panel in panels):
+    if not any(map(_only_widest, panels)):
         return ""
     return (
-        "Where a step fits as well as any cline up to some width, no width can be told: the dashed bar is the widest "
-        "in the interval. "
+        "Where the width has no lower limit, no width can be told: the dashed bar is the widest in the interval. It is "
+        "called a step only where even that is less than the distance between neighbouring sites. "
+    )
+
+
+def _failed(panels: Sequence[ClinePanel]) -> str:
+    if all(panel.fits for panel in panels):
+        return ""
+    return (
+        "A dashed curve is the best of the models and yet doesn't describe the map: surveys drawn from it seldom "
+        "depart from it as much (p of 0.05 or less); its centre and width are not drawn. "
     )
 
 
@@ -228,6 +266,8 @@ def _counted_from(panels: Sequence[ClinePanel]) -> str:
 
 def _fit(panel: ClinePanel) -> str:
     parts = [labels.model_name(panel.model), panel.axis]
+    if not panel.fits:
+        return ", ".join([*parts, f"which doesn't describe the map ({labels.probability(panel.p_fit)})"])
     if panel.model == "linear":  # its centre and width are those of the survey
         return ", ".join([*parts, f"over the whole {labels.distance(panel.width_m)}"])
     if np.isfinite(panel.centre_m):
@@ -236,8 +276,9 @@ def _fit(panel: ClinePanel) -> str:
             _with_interval("centre", panel.centre_m, panel.centre_low, panel.centre_high)
             + (" beyond the outermost sites" if outside else "")
         )
-    if panel.step:
-        parts.append(f"narrower than {labels.distance(panel.width_high)} (a step fits as well)")
+    if panel.only_widest:
+        what = "a step, narrower than" if panel.step else "narrower than"
+        parts.append(f"{what} {labels.distance(panel.width_high)} (no lower limit)")
     elif panel.width_known:
         parts.append(_with_interval("width", panel.width_m, panel.width_low, panel.width_high))
     return ", ".join(parts)

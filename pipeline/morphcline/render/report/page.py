@@ -14,7 +14,16 @@ from markupsafe import Markup, escape
 from morphcline.render import labels
 from morphcline.render.report import methods, summary
 from morphcline.render.report.parts import Section, ShownFigure
-from morphcline.render.report.topics import change, clines, environment, neighbours, records, surfaces
+from morphcline.render.report.topics import (
+    change,
+    clines,
+    environment,
+    genetics,
+    neighbours,
+    records,
+    selection,
+    surfaces,
+)
 from morphcline.scoring import cautions
 from morphcline.scoring.species import slug
 
@@ -104,8 +113,12 @@ def _sections(data: ReportData) -> list[Section]:
     left_out = [str(sentence) for sentence in data.accounts["landscape"].get("left_out", [])]
     told += [
         surfaces.surfaces(tables["surfaces"], data.settings["surfaces"]["bandwidth"], figures),
-        neighbours.alike(tables["autocorrelation"], figures),
+        neighbours.alike(
+            tables["autocorrelation"], tables["correlogram_reach"], tables["variogram_fit"], figures
+        ),
+        *filter(None, [genetics.genetics(tables, figures, level)]),
         clines.clines(tables["clines"], figures),
+        *filter(None, [selection.held_by(tables["selection"])]),
         environment.environment(tables["environment"], tables["environment_skill"], figures, left_out, level),
     ]
     since = change.change(tables["change"], figures)

@@ -151,6 +151,8 @@ def neighbours(rows: Sequence[Row]) -> list[str]:
 def _index(row: Row) -> str:
     value = f"{row['moran_i']:.2f}".replace("-", "−")
     numbers = f"I = {value}, {labels.probability(row['p_permutation'])}, {int(row['sites'])} sites"
+    if known(row.get("p_mc_low")) and row["p_mc_low"] <= LEVEL < row["p_mc_high"]:
+        numbers += f"; so few permutations can't tell which side of {LEVEL:g} it lies"
     return f"{labels.trait_name(row['trait'])} ({numbers})"
 
 
@@ -174,7 +176,7 @@ def cline(rows: Sequence[Row]) -> str:
         return f"{trait}: no cline fitted, because {reason}."
     basis = f"{shells_and_sites(best['shells'], best['sites'])}; AICc weight {best['weight']:.2f}"
     if best["model"] == "flat":
-        return f"{trait}: no cline is needed to describe the sites ({basis}{_flat(best)})."
+        return f"{trait}: no cline is needed to describe the sites ({basis}{_flat(best)}).{_flat_but(best)}"
     if best["model"] == "linear":
         return (
             f"{subject(best)} changes evenly over the stretch surveyed, rising{_towards(best)} from "
@@ -185,22 +187,57 @@ def cline(rows: Sequence[Row]) -> str:
         parts.append(f"its centre lies {_with_interval(best, 'centre')} {_from_where(best)}")
     if known(best["width_m"]):
         parts.append(_width(best))
+    if known(best.get("tail_share")):
+        parts.append(_tails(best))
     if known(best["p_min"]) and known(best["p_max"]) and best["model"] != "sigmoid":
         parts.append(f"from {labels.percent(best['p_min'])} to {labels.percent(best['p_max'])}")
     return f"{', '.join(parts)} ({labels.model_name(best['model'])}; {basis}).{_left_over(best)}"
 
 
 def _width(row: Row) -> str:
-    if not row["step"]:
-        return f"its width is {_with_interval(row, 'width')}"
-    if known(row["width_high"]):
-        return f"a step between two sites fits as well as any cline narrower than {labels.distance(row['width_high'])}"
-    return "a step between two sites fits as well as a cline of any width"
+    if known(row["width_high"]) and not known(row["width_low"]):
+        if row["step"]:
+            return (
+                f"it is a step as far as the sites tell: narrower than {labels.distance(row['width_high'])}, which is "
+                f"within the {labels.distance(row['spacing_m'])} between neighbouring sites"
+            )
+        return f"its width can't be told beyond this: it is less than {labels.distance(row['width_high'])}"
+    if not known(row["width_low"]) and known(row.get("spacing_m")):
+        return "its width can't be told"
+    told = f"its width is {_with_interval(row, 'width')}"
+    low, high = row.get("width_low_given_ends"), row.get("width_high_given_ends")
+    if low is None or high is None or not (known(low) and known(high)):
+        return told
+    if (low, high) != (row["width_low"], row["width_high"]):
+        told += f", or {labels.distance_range(low, high)} if its ends are 0 and 100%, which the sites don't show"
+    return told
+
+
+def _tails(row: Row) -> str:
+    share = labels.percent(row["tail_share"])
+    slopes = {end: f"{row[f'slope_{end}']:.2g}" for end in ("min", "max")}
+    where = (
+        f"{slopes['min']} times"
+        if row["model"] == "stepped, symmetric tails"
+        else f"{slopes['min']} times at the low end and {slopes['max']} times at the high end"
+    )
+    return (
+        f"the last {share} of the way to either end is a tail, in which the gradient drops at once to {where} that of "
+        "the central step"
+    )
 
 
 def _left_over(row: Row) -> str:
     """Say when one line of change doesn't describe the map."""
-    if not known(row["residual_moran_p"]) or row["residual_moran_p"] > LEVEL or row["residual_moran_i"] < 0.1:
+    if known(row.get("p_fit")) and row["p_fit"] <= LEVEL:
+        what = "one frequency everywhere" if row["model"] == "flat" else "one line of change"
+        numbers = "" if row["model"] == "flat" else " The numbers are those of the line that comes nearest."
+        return (
+            f" But {what} doesn't describe the map: surveys drawn from this model seldom depart from it as much "
+            f"({labels.probability(row['p_fit'])}{_alike(row)}), as where the trait has an area of its own or rises "
+            f"and falls again.{numbers}"
+        )
+    if not _alike(row):
         return ""
     value = f"{row['residual_moran_i']:.2f}"
     return (
@@ -208,6 +245,16 @@ def _left_over(row: Row) -> str:
         f"{labels.probability(row['residual_moran_p'])}): one line of change doesn't describe the map, as with an area "
         "effect."
     )
+
+
+def _alike(row: Row) -> str:
+    if not known(row["residual_moran_p"]) or row["residual_moran_p"] > LEVEL or row["residual_moran_i"] < 0.1:
+        return ""
+    return f"; Moran's I of what is left over {row['residual_moran_i']:.2f}"
+
+
+def _flat_but(row: Row) -> str:
+    return _left_over(row) if known(row.get("p_fit")) and row["p_fit"] <= LEVEL else ""
 
 
 def _flat(row: Row) -> str:

@@ -68,6 +68,6 @@ def _told(row: Row) -> bool:
 
 
 def _width_cell(row: Row) -> str:
-    if str(row["step"]) == "True":
+    if not known(row["width_low"]):
         return f"under {distance_cell(row['width_high'])}" if known(row["width_high"]) else "–"
     return distance_cell(row["width_m"])
