@@ -203,7 +203,7 @@ def test_the_defaults_shown_in_the_new_study_file_are_those_in_force(tmp_path: P
             parsed = tomllib.loads(line.removeprefix("# "))
             ((key, value),) = parsed.items()
             holder = getattr(bare, section)
-            if holder is None or key in {"path", "area", "barriers", "mask"}:
+            if holder is None or key in {"path", "area", "barriers", "mask", "dispersal_m"}:
                 continue
             default = getattr(holder, key, None)
             if isinstance(default, tuple):
@@ -225,3 +225,18 @@ def test_every_line_of_the_new_study_file_is_accepted_when_uncommented(tmp_path:
     assert study.habitat is not None
     assert study.habitat.classes == {1: "woodland"}
     assert study.earlier[0].name == "1984"
+
+
+def test_a_dispersal_is_a_number_or_a_range_above_zero(tmp_path: Path) -> None:
+    for text, expected in (("20", (20.0, 20.0)), ("[10, 30]", (10.0, 30.0))):
+        study = load_study(study_file(tmp_path, f"{SMALL}[clines]\ndispersal_m = {text}\n"))
+        assert study.clines.dispersal_range_m == expected
+    assert load_study(study_file(tmp_path, SMALL)).clines.dispersal_range_m is None
+    for text, told in (
+        ("0", "found 0; greater than 0"),
+        ("-3", "found -3; greater than 0"),
+        ("[-1, 5]", "greater than 0"),
+        ("[30, 10]", r"the lower limit comes first: [low, high]"),
+        ("inf", "found inf; a finite number"),
+    ):
+        assert told in problems(tmp_path, f"{SMALL}[clines]\ndispersal_m = {text}\n")
