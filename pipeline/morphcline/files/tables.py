@@ -15,8 +15,9 @@ TEXT = (
     "band_class", "age", "condition", "habitat", "habitat_noted", "recorder", "note", "grid_reference", "crs",
     "reason_code", "reason", "flag_code", "flag", "mended", "not_counted_because", "model", "term", "group", "pair",
     "earlier_site", "nearest_site", "earlier_survey", "not_tested_because", "transformation", "sources",
-    "row_as_it_came", "visit_used", "not_estimated_because", "not_fitted_because", "not_smoothed_because", "reference",
-    "method", "direction", "limits_left_open", "locus", "allele", "noted", "raster",
+    "row_as_it_came", "visit_used", "not_estimated_because", "not_fitted_because", "not_smoothed_because",
+    "not_measured_because", "other_trait", "reference", "method",
+    "direction", "limits_left_open", "locus", "allele", "noted", "raster",
 )  # fmt: skip
 
 

@@ -23,6 +23,8 @@ FREQUENCY_MAP = "cividis"
 FREQUENCY_LIMITS = (0.0, 1.0)
 #: Temperatures: a map of another hue, so that it isn't taken for a frequency.
 TEMPERATURE_MAP = "plasma"
+#: Steepness: flat is pale, so that lines and arrows show on it.
+STEEPNESS_MAP = "YlOrBr"
 
 #: Okabe & Ito (2008), "Color universal design", without its black.
 OKABE_ITO = ("#E69F00", "#56B4E9", "#009E73", "#F0E442", "#0072B2", "#D55E00", "#CC79A7")

@@ -24,11 +24,15 @@ from morphcline.render.figures.change import draw_change
 from morphcline.render.figures.clines import draw_clines
 from morphcline.render.figures.clusters import draw_clusters
 from morphcline.render.figures.correlogram import draw_correlogram
+from morphcline.render.figures.effects import draw_effects
 from morphcline.render.figures.frame import MapFrame
 from morphcline.render.figures.habitat import draw_habitat
+from morphcline.render.figures.isolation import draw_isolation
 from morphcline.render.figures.landscape import draw_landscape
 from morphcline.render.figures.sites import draw_sites
+from morphcline.render.figures.steepness import draw_steepness
 from morphcline.render.figures.surfaces import draw_surfaces
+from morphcline.render.figures.variogram import draw_variogram
 from morphcline.render.webmap import render_page
 from morphcline.scoring.species import slug
 from morphcline.scoring.traits import MORPHS, wanted_traits
@@ -36,7 +40,11 @@ from morphcline.stages import _panels as panels
 from morphcline.stages._mapframe import map_frame
 from morphcline.stages._orders import Order, order
 from morphcline.stages._panels import Material
+from morphcline.stages._panels_environment import effect_rows
+from morphcline.stages._panels_genetics import isolation_panels
+from morphcline.stages._panels_steepness import steepness_panels
 from morphcline.stages._saving import save
+from morphcline.stages._steepness import steepness_name
 from morphcline.stages._webpage import page_data
 from morphcline.stages.base import Account, Context, Stage
 from morphcline.stages.surfaces import raster_name
@@ -44,8 +52,10 @@ from morphcline.study import Study
 from morphcline.workers import Workers
 
 _TABLES = (
-    "sites", "frequencies", "regional", "habitat_frequencies", "bandwidth", "surfaces", "autocorrelation",
-    "correlogram", "local", "clines", "change",
+    "sites", "frequencies", "regional", "habitat_frequencies", "bandwidth", "surfaces", "steepness", "autocorrelation",
+    "correlogram", "correlogram_reach", "variogram", "variogram_fit", "local", "clines", "change",
+    "isolation", "isolation_bins",
+    "marginal_effects",
 )  # fmt: skip
 _INDEX = "figures/README.md"
 _PAGE = "map.html"
@@ -54,7 +64,9 @@ _FLAGGED = "records/flagged.csv"
 
 #: Beginnings of our figures' names; files of an earlier run that are no longer drawn are known by them.
 _KINDS = (
-    "sites", "morphs", "surface", "clusters", "cline", "habitat", "landscape", "correlogram", "bandwidth", "change",
+    "sites", "morphs", "surface", "steepness", "clusters", "cline", "habitat", "landscape", "correlogram", "variogram",
+    "bandwidth", "change", "isolation",
+    "effects",
 )  # fmt: skip
 _ENDINGS = (".png", ".svg", ".pdf", ".csv", ".txt")
 
@@ -117,7 +129,10 @@ def _orders(material: Material, frame: MapFrame) -> Iterator[Order]:
         yield from _maps_of(material, frame, species, style)
         yield _clines_of(material, frame, species, style)
         yield _habitat_of(material, species, style)
-    yield _correlogram(material, style)
+        yield _effects_of(material, species, style)
+        yield _correlogram_of(material, species, style)
+        yield _variogram_of(material, species, style)
+    yield _isolation(material)
     yield _bandwidth(material)
     yield _change(material, style)
 
@@ -134,6 +149,11 @@ def _maps_of(material: Material, frame: MapFrame, species: str, style: Mapping[s
     yield order(
         f"surface_{end}", surfaces, "no trait has a surface", draw_surfaces, species, surfaces, frame,
         min_effective_shells=study.surfaces.min_effective_shells, **style,
+    )  # fmt: skip
+    steep = steepness_panels(material, species)
+    yield order(
+        f"steepness_{end}", steep, "steepness was measured for no trait", draw_steepness, species, steep, frame,
+        level=study.steepness.level, permutations=study.steepness.permutations, **style,
     )  # fmt: skip
     clusters = panels.cluster_panels(material, species)
     yield order(
@@ -160,6 +180,14 @@ def _habitat_of(material: Material, species: str, style: Mapping[str, object]) -
     )  # fmt: skip
 
 
+def _effects_of(material: Material, species: str, style: Mapping[str, object]) -> Order:
+    rows = effect_rows(material, species)
+    return order(
+        f"effects_{slug(species)}", rows, "nothing is estimated of habitat or temperature", draw_effects, species, rows,
+        confidence=material.study.scoring.confidence, **style,
+    )  # fmt: skip
+
+
 def _landscape(material: Material, frame: MapFrame) -> Order:
     sites = material.tables["sites"].drop(columns=["x_m", "y_m"]).merge(material.places, on="site", how="inner")
     # To the last digit, a temperature would point to one cell of the raster.
@@ -177,13 +205,32 @@ def _shells_used(material: Material, sites: pd.Series) -> pd.Series:
     return sites.map(used).fillna(0).astype(int)
 
 
-def _correlogram(material: Material, style: Mapping[str, object]) -> Order:
-    rows = material.tables["correlogram"]
+def _correlogram_of(material: Material, species: str, style: Mapping[str, object]) -> Order:
+    rows = material.of("correlogram", species)
     rows = rows[rows["moran_i"].notna() & rows["trait"].isin(labels.main_traits(rows["trait"]))]
+    numbers = panels.sample_numbers(material)
     settings = material.study.autocorrelation
     return order(
-        "correlogram", rows, "Moran's I was not computed for any distance class", draw_correlogram, rows,
-        panels.sample_numbers(material), permutations=settings.permutations, level=settings.level, **style,
+        f"correlogram_{slug(species)}", rows, "Moran's I was not computed for any distance class", draw_correlogram,
+        species, rows, material.of("correlogram_reach", species), numbers[numbers["species"] == species],
+        permutations=settings.permutations, level=settings.level, **style,
+    )  # fmt: skip
+
+
+def _variogram_of(material: Material, species: str, style: Mapping[str, object]) -> Order:
+    rows = material.of("variogram", species)
+    rows = rows[rows["fitted"].notna()]
+    return order(
+        f"variogram_{slug(species)}", rows, "no trait has a variogram with a curve", draw_variogram, species, rows,
+        material.of("variogram_fit", species), **style,
+    )  # fmt: skip
+
+
+def _isolation(material: Material) -> Order:
+    lines, classes = isolation_panels(material)
+    return order(
+        "isolation", classes, "isolation by distance was not tested", draw_isolation, lines, classes,
+        confidence=material.study.scoring.confidence, width_mm=material.study.publish.width_mm,
     )  # fmt: skip
 
 
@@ -264,6 +311,7 @@ STAGE = Stage(
         "habitat",
         "temperature",
         "surfaces",
+        "steepness",
         "autocorrelation",
         "clines",
         "change",
@@ -274,6 +322,7 @@ STAGE = Stage(
         _FLAGGED,
         *(f"tables/{name}.csv" for name in _TABLES),
         *(raster_name(species) for species in study.scoring.species),
+        *(steepness_name(species) for species in study.scoring.species),
     ),
     writes=lambda study: (_INDEX, _PAGE),
     run=run,

@@ -25,6 +25,8 @@ REPORT = "report.html"
 _TABLES = (
     "regional",
     "surfaces",
+    "steepness",
+    "steep_together",
     "autocorrelation",
     "correlogram_reach",
     "variogram_fit",
@@ -44,8 +46,8 @@ _FLAGGED = "records/flagged.csv"
 _FIGURES = "figures/README.md"
 
 _SECTIONS = (
-    "study", "records", "earlier", "scoring", "habitat", "temperature", "surfaces", "autocorrelation", "clines",
-    "change", "publish",
+    "study", "records", "earlier", "scoring", "habitat", "temperature", "surfaces", "steepness",
+    "autocorrelation", "clines", "change", "publish",
 )  # fmt: skip
 
 #: Formats a page can show, the sharper first, with the size in bytes beyond which the next is taken.

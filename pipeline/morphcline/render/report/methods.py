@@ -11,38 +11,53 @@ REFERENCES = (
     "Anselin L. 1995. Local indicators of spatial association: LISA. Geographical Analysis 27: 93–115.",
     "Assunção R.M. & Reis E.A. 1999. A new proposal to adjust Moran's I for population density. Statistics in Medicine "
     "18: 2147–2162.",
+    "Barbujani G., Oden N.L. & Sokal R.R. 1989. Detecting regions of abrupt change in maps of biological variables. "
+    "Systematic Zoology 38: 376–389.",
     "Barton N.H. & Hewitt G.M. 1985. Analysis of hybrid zones. Annual Review of Ecology and Systematics 16: 113–148.",
     "Benjamini Y. & Hochberg Y. 1995. Controlling the false discovery rate. Journal of the Royal Statistical Society B "
     "57: 289–300.",
+    "Besag J. & Clifford P. 1991. Sequential Monte Carlo p-values. Biometrika 78: 301–304.",
     "Breslow N.E. & Clayton D.G. 1993. Approximate inference in generalized linear mixed models. Journal of the "
     "American Statistical Association 88: 9–25.",
     "Brown L.D., Cai T.T. & DasGupta A. 2001. Interval estimation for a binomial proportion. Statistical Science 16: "
     "101–133.",
     "Burnham K.P. & Anderson D.R. 2002. Model selection and multimodel inference. Springer.",
     "Cain A.J. & Sheppard P.M. 1954. Natural selection in Cepaea. Genetics 39: 89–116.",
+    "Calonico S., Cattaneo M.D. & Farrell M.H. 2018. On the effect of bias estimation on coverage accuracy in "
+    "nonparametric inference. Journal of the American Statistical Association 113: 767–779.",
     "Cliff A.D. & Ord J.K. 1981. Spatial processes: models and applications. Pion.",
+    "Cressie N. 1985. Fitting variogram models by weighted least squares. Mathematical Geology 17: 563–586.",
     "Diggle P.J. & Ribeiro P.J. 2007. Model-based geostatistics. Springer.",
     "Dutilleul P. 1993. Modifying the t test for assessing the correlation between two spatial processes. Biometrics "
     "49: 305–314.",
+    "Fortin M.-J. & Dale M.R.T. 2005. Spatial analysis: a guide for ecologists. Cambridge University Press.",
     "Haldane J.B.S. 1948. The theory of a cline. Journal of Genetics 48: 277–284.",
     "Kish L. 1965. Survey sampling. Wiley.",
     "Loader C. 1999. Local regression and likelihood. Springer.",
     "Mantel N. & Haenszel W. 1959. Statistical aspects of the analysis of data from retrospective studies of disease. "
     "Journal of the National Cancer Institute 22: 719–748.",
+    "Matheron G. 1963. Principles of geostatistics. Economic Geology 58: 1246–1266.",
     "Moran P.A.P. 1950. Notes on continuous stochastic phenomena. Biometrika 37: 17–23.",
+    "Myllymäki M., Mrkvička T., Grabarnik P., Seijo H. & Hahn U. 2017. Global envelope tests for spatial processes. "
+    "Journal of the Royal Statistical Society B 79: 381–404.",
     "Newcombe R.G. 1998. Two-sided confidence intervals for the single proportion: comparison of seven methods. "
     "Statistics in Medicine 17: 857–872.",
     "Roberts D.R. et al. 2017. Cross-validation strategies for data with temporal, spatial, hierarchical, or "
     "phylogenetic structure. Ecography 40: 913–929.",
+    "Schucany W.R. & Sommers J.P. 1977. Improvement of kernel type density estimators. Journal of the American "
+    "Statistical Association 72: 420–423.",
     "Skellam J.G. 1948. A probability distribution derived from the binomial distribution. Journal of the Royal "
     "Statistical Society B 10: 257–261.",
     "Sokal R.R. & Oden N.L. 1978. Spatial autocorrelation in biology. Biological Journal of the Linnean Society 10: "
     "199–228.",
     "Tibshirani R. & Hastie T. 1987. Local likelihood estimation. Journal of the American Statistical Association 82: "
     "559–567.",
+    "Wagner H.H. & Dray S. 2015. Generating spatially constrained null models for irregularly spaced data using Moran "
+    "spectral randomization methods. Methods in Ecology and Evolution 6: 1169–1178.",
     "Williams D.A. 1975. The analysis of binary responses from toxicological experiments involving reproduction and "
     "teratogenicity. Biometrics 31: 949–952.",
     "Williams D.A. 1982. Extra-binomial variation in logistic linear models. Applied Statistics 31: 144–148.",
+    "Womble W.H. 1951. Differential systematics. Science 114: 315–322.",
 )
 
 
@@ -78,12 +93,19 @@ def paragraphs(settings: Mapping[str, Any]) -> list[str]:
         f"regional mean. Cells of {labels.distance(surface['cell_m'])}; a cell with less than "
         f"{surface['min_effective_shells']:g} effective shells near it (Kish 1965) is left blank. The three colours "
         "are closed to sum to 1 in each cell.",
+        *_steepness(surface, settings["steepness"]),
         f"Neighbours. Moran's I (Moran 1950; Cliff & Ord 1981), {_neighbours(spatial['neighbours'])}, each site's "
         "neighbours weighing 1 together. The rate-adjusted form standardises each frequency by its own variance, as "
         "Assunção & Reis (1999) do for rare events, but with the binomial variance p(1 − p)(1 + (n − 1)ρ)/n that "
         f"common morphs between unlike sites need. p from {spatial['permutations']:,} permutations, two-sided. "
-        "Correlogram by distance class, with Holm's correction (Sokal & Oden 1978). Local clusters by at least 9,999 "
-        f"conditional permutations (Anselin 1995) at a false-discovery rate of {labels.level(spatial['level'])} "
+        "Correlogram by distance class, with Holm's correction (Sokal & Oden 1978) and a global envelope by extreme "
+        "rank length (Myllymäki et al. 2017); its reach is where the curve, made to fall, comes down to the average "
+        "over all pairs, with a bootstrap over sites in which no site is paired with itself. Variograms of empirical "
+        "logits (Matheron 1963), an exponential curve by weighted least squares (Cressie 1985), the exact counting "
+        "variance taken off the nugget; upper limits of a range are often open, for one region tells little of it. "
+        f"Local clusters by up to {max(spatial['permutations'], 19_999):,} conditional permutations (Anselin 1995), "
+        "fewer where the p-value is large (sequential "
+        f"Monte Carlo: Besag & Clifford 1991), at a false-discovery rate of {labels.level(spatial['level'])} "
         f"(Benjamini & Hochberg 1995). Samples under {scoring['min_shells']} shells take no part.",
         "Clines. Four models by beta-binomial likelihood: one frequency everywhere; a frequency that changes evenly "
         "over the stretch surveyed; a sigmoid from 0 to 1, which is a straight line on the logit; and a sigmoid "
@@ -101,6 +123,22 @@ def paragraphs(settings: Mapping[str, Any]) -> list[str]:
         f"Change. Earlier and present sites within {labels.distance(settings['change']['within_m'])} of each other are "
         "paired. The test over pairs allows sites to differ for reasons of their own; the Cochran–Mantel–Haenszel test "
         "(Mantel & Haenszel 1959) over shells stands beside it in the table.",
+    ]
+
+
+def _steepness(surface: Mapping[str, Any], steep: Mapping[str, Any]) -> list[str]:
+    if surface["degree"] != 1:
+        return []
+    return [
+        "Steepness. The gradient is the slope of the local logistic plane (Loader 1999). Limits are about twice the "
+        "gradient of a narrower bandwidth less that of one √2 times as wide (three quarters of the surface's), which "
+        "takes most of the blur away (Schucany & Sommers 1977), with the error of that difference (Calonico, "
+        "Cattaneo & Farrell 2018); the lower one allows for the length of a noisy vector (noncentral chi-square). "
+        "Zones: the slopes of what sites differ by from the regional frequency, in units of their own standard "
+        f"errors, against {steep['permutations']:,} permutations of it among the sites (Womble 1951; Barbujani, Oden "
+        "& Sokal 1989; Fortin & Dale 2005), the largest over the region; and the same about an even slope of the "
+        "logits. Whether two traits are steep in the same places: one's pattern is turned at random within bands of "
+        "scale (spectral randomisation: Wagner & Dray 2015)."
     ]
 
 

@@ -22,6 +22,7 @@ from morphcline.render.report.topics import (
     neighbours,
     records,
     selection,
+    steepness,
     surfaces,
 )
 from morphcline.scoring import cautions
@@ -113,6 +114,10 @@ def _sections(data: ReportData) -> list[Section]:
     left_out = [str(sentence) for sentence in data.accounts["landscape"].get("left_out", [])]
     told += [
         surfaces.surfaces(tables["surfaces"], data.settings["surfaces"]["bandwidth"], figures),
+        steepness.steepness(
+            tables["steepness"], tables["steep_together"], figures, level=data.settings["steepness"]["level"],
+            confidence=data.settings["scoring"]["confidence"],
+        ),
         neighbours.alike(
             tables["autocorrelation"], tables["correlogram_reach"], tables["variogram_fit"], figures
         ),
