@@ -23,6 +23,7 @@ from morphcline.render.figures.change import draw_change
 from morphcline.render.figures.clines import ClinePanel, draw_clines
 from morphcline.render.figures.clusters import ClusterPanel, LocalTest, draw_clusters
 from morphcline.render.figures.correlogram import draw_correlogram
+from morphcline.render.figures.effects import draw_effects
 from morphcline.render.figures.frame import MapFrame
 from morphcline.render.figures.habitat import draw_habitat
 from morphcline.render.figures.landscape import draw_landscape
@@ -177,6 +178,19 @@ def habitat_figure(width: float = 190.0) -> Figure:
     )
 
 
+def effects_figure(width: float = 190.0) -> Figure:
+    terms = [f"habitat: {h}" for h in ("woodland", "garden and urban", "marsh")] + ["temperature_c"]
+    rows = [
+        {"species": SPECIES, "trait": t, "term": term, "reference": "hedgerow" if term[0] == "h" else "",
+         "frequency_from": 0.3, "frequency_to": 0.3 + 0.05 * k, "effect": 0.05 * k, "low": 0.05 * k - 0.08,
+         "high": 0.05 * k + 0.08, "effect_naive": 0.07 * k, "low_naive": 0.07 * k - 0.9, "high_naive": 0.07 * k + 0.1,
+         "p_spatial": 0.3 / (1 + k) ** 3, "p_holm": 0.3 / (1 + k) ** 3 if term[0] == "h" else np.nan, "p_naive": 0.01,
+         "sites": 58, "shells": 1321}
+        for t in TRAITS for k, term in enumerate(terms) if not (t == "fused" and k == 1)
+    ]  # fmt: skip
+    return draw_effects("effects", SPECIES, pd.DataFrame(rows), confidence=0.95, width_mm=width)
+
+
 def change_figure(width: float = 190.0) -> Figure:
     rows = []
     for s in (SPECIES, "Cepaea hortensis"):
@@ -197,7 +211,10 @@ def landscape_figure(width: float = 190.0, aspect: float = 0.7) -> Figure:
 
 
 MAPS = (sites_figure, surface_figure, clusters_figure, landscape_figure)
-ALL = (*MAPS, cline_figure, correlogram_figure, variogram_figure, bandwidth_figure, habitat_figure, change_figure)
+ALL = (
+    *MAPS, cline_figure, correlogram_figure, variogram_figure, bandwidth_figure, habitat_figure, effects_figure,
+    change_figure,
+)  # fmt: skip
 
 
 def texts(figure: Figure) -> list[Text]:
