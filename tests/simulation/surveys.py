@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -49,3 +51,12 @@ def counts(rng: np.random.Generator, frequency: Floats, total: Floats, *, rho: f
 def sigmoid(values: Floats) -> Floats:
     """Return 1 / (1 + exp(-values))."""
     return 1.0 / (1.0 + np.exp(-values))
+
+
+def wavy_field(rng: np.random.Generator, *, range_m: float, waves: int = 200) -> Callable[[Floats], Floats]:
+    """Return a smooth random field, standard normal at each place with correlation exp(-d² / 2 range²), as a function.
+
+    A sum of cosines with random directions and lengths, so that it can be asked for anywhere.
+    """
+    towards, phase = rng.normal(0.0, 1.0 / range_m, (waves, 2)), rng.uniform(0.0, 2.0 * np.pi, waves)
+    return lambda places: np.sqrt(2.0 / waves) * np.cos(places @ towards.T + phase).sum(axis=1)

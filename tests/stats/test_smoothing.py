@@ -7,9 +7,9 @@ import pytest
 
 from morphcline.stats.local_likelihood import fit_local
 from morphcline.stats.smoothing import LEAST_SITES, Family, Task, smooth
-from morphcline.stats.surface_field import Field, squared_bias
+from morphcline.stats.surface_field import Field, no_field, squared_bias
 
-NO_FIELD = Field(0.0, np.nan, np.zeros(2))
+NO_FIELD = no_field(2)
 
 
 def task(families=None, *, degree=1, field=NO_FIELD, least=5.0, bandwidth=2_000.0):
@@ -109,7 +109,7 @@ def test_each_family_has_its_own_bandwidth_and_correlation():
 
 
 def test_what_a_field_makes_smoothing_miss_adds_its_square_to_the_variance():
-    made, field = task(), Field(0.4, 3_000.0, np.zeros(2))
+    made, field = task(), Field(np.array([0.4]), np.array([3_000.0]), np.zeros(2))
     plain, blurred = smooth(made), smooth(task(field=field))
     shells = np.full(60, 25 / (1 + 24 * 0.05))
     missed = squared_bias(made.points, made.sites, shells, np.full(60, 0.4), field, bandwidth=2_000.0)

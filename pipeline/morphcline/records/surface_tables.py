@@ -61,9 +61,9 @@ SURFACE_COLUMNS = {
     "shells with another single band: they are divided by their sum where it exceeds 1, and everywhere if no such "
     "shell was found; 0 for other traits",
     "field_sd_logits": "standard deviation, in logits, of the smooth field that the sites show about a plane over the "
-    "region; by it the standard error allows for what smoothing misses; 0 where they show none",
+    "region, averaged over what they can't tell; by it the standard error allows for what smoothing misses",
     "field_range_m": "distance in metres over which that field stays alike: the range of a Matérn correlation of "
-    "smoothness 3/2",
+    "smoothness 3/2, averaged likewise",
     "not_smoothed_because": "why the trait has no surface, else empty",
 }
 

@@ -25,31 +25,63 @@ _MOST = 300
 _RAREST = 0.02
 #: Ranges, from the usual distance of neighbours to the extent; and variances, as multiples of the logits' own.
 _RANGES, _VARIANCES = 8, np.geomspace(0.02, 6.0, 8)
+_LEAST_VARIANCE = 1e-6  # squared logits: samples that are all alike
+_NODES = 2_000
 _NUGGET = 1e-8  # of the variance: two sites at one place
 _RIDGE = 1e-9  # of the information's trace
 
 
 @dataclass(frozen=True)
 class Field:
-    """A plane on the logit with a Gaussian field of Matérn's correlation, smoothness 3/2, about it.
+    """A plane on the logit with a smooth Gaussian field about it, whose covariance is a sum of Matérn's.
 
     Attributes
     ----------
-    variance : float
-        In squared logits; 0 where the sites show no field.
-    range_m : float
-        As in :func:`morphcline.stats.correlations.matern`.
+    variances : array (ranges,)
+        In squared logits.
+    ranges_m : array (ranges,)
+        As in :func:`morphcline.stats.correlations.matern`, smoothness 3/2.
     slope : array (dimensions,)
         Of the plane, in logits per unit of the positions.
     """
 
-    variance: float
-    range_m: float
+    variances: Floats
+    ranges_m: Floats
     slope: Floats
+
+    @property
+    def variance(self) -> float:
+        """Of the whole field."""
+        return float(self.variances.sum())
+
+    @property
+    def range_m(self) -> float:
+        """The geometric mean of the ranges, weighted by their variances; NaN without a field."""
+        if not self.variance > 0:
+            return float("nan")
+        return float(np.exp(np.average(np.log(self.ranges_m), weights=self.variances)))
+
+    def covariance(self, distance_m: Floats) -> Floats:
+        """Return the field's covariance at each distance, by interpolation in a table."""
+        if not self.variance > 0:
+            return np.zeros_like(distance_m)
+        nodes = np.linspace(0.0, max(float(distance_m.max(initial=0.0)), 1e-9), _NODES)
+        table = np.zeros(_NODES)
+        for variance, range_m in zip(self.variances, self.ranges_m, strict=True):
+            table += variance * matern(nodes, float(range_m), SMOOTH)
+        step = distance_m * ((_NODES - 1) / nodes[-1])
+        low = np.minimum(step.astype(np.intp), _NODES - 2)
+        between: Floats = table[low] + (step - low) * np.diff(table)[low]
+        return between
+
+
+def no_field(dimensions: int) -> Field:
+    """Return a field without variance about a plane without slope."""
+    return Field(np.zeros(0), np.zeros(0), np.zeros(dimensions))
 
 
 def fit_field(sites: Floats, share: Floats, shells: Floats, fitted: Floats) -> Field:
-    """Return the field that restricted likelihood prefers.
+    """Return the field that the sites show, averaged over what they can't tell of it.
 
     Parameters
     ----------
@@ -68,8 +100,11 @@ def fit_field(sites: Floats, share: Floats, shells: Floats, fitted: Floats) -> F
     -----
     Working logits log(p / (1 - p)) + (y - p) / (p (1 - p)) with the variance 1 / (m p (1 - p)), as in penalised
     quasi-likelihood (Breslow & Clayton 1993), have a plane for their mean; the restricted likelihood (Patterson &
-    Thompson 1971) of the field's variance and range is searched over a ladder of each, the finer steps being of no use
-    to an error's error. The field's smoothness isn't estimated: a few hundred samples can't tell it.
+    Thompson 1971) of the field's variance and range is found on a ladder of each. A few hundred samples often can't
+    tell a gentle field from none, and the likeliest one then has no variance: an error that rests on it alone is too
+    small half of the time. So all rungs are averaged by their likelihood, a variance of 0 being one of them for each
+    range. Where the truth is a plane, the errors are somewhat too large for that. The field's smoothness isn't
+    estimated.
     """
     kept = np.flatnonzero((shells > 0) & np.isfinite(fitted))
     sites, share, shells, fitted = (values[kept] for values in (sites, share, shells, fitted))
@@ -79,23 +114,29 @@ def fit_field(sites: Floats, share: Floats, shells: Floats, fitted: Floats) -> F
     dimensions = sites.shape[1]
     apart = cdist(sites, sites)
     if len(sites) < _FEWEST or not apart.any():
-        return Field(0.0, float("nan"), np.zeros(dimensions))
+        return no_field(dimensions)
     p = np.clip(fitted, _RAREST, 1.0 - _RAREST)
     logits = np.log(p / (1.0 - p)) + (share - p) / (p * (1.0 - p))
     error = 1.0 / (shells * p * (1.0 - p))
     unit = float(apart.max())
     design = np.column_stack([np.ones(len(sites)), (sites - sites.mean(axis=0)) / unit])
-    best, coefficients = restricted_likelihood(np.zeros_like(apart), error, logits, design)
-    variance, range_m = 0.0, float("nan")
-    nearest = np.median(np.min(np.where(apart > 0, apart, np.inf), axis=1))
-    for candidate in np.geomspace(nearest, unit, _RANGES):
-        correlation = matern(apart, float(candidate), SMOOTH)
+    none, coefficients = restricted_likelihood(np.zeros_like(apart), error, logits, design)
+    if not np.isfinite(none):
+        return no_field(dimensions)
+    nearest = float(np.median(np.min(np.where(apart > 0, apart, np.inf), axis=1)))
+    ranges_m, variances = np.geomspace(nearest, unit, _RANGES), _VARIANCES * max(float(np.var(logits)), _LEAST_VARIANCE)
+    likelihood, best = np.empty((len(ranges_m), len(variances))), none
+    for i, range_m in enumerate(ranges_m):
+        correlation = matern(apart, float(range_m), SMOOTH)
         correlation[np.diag_indices_from(correlation)] += _NUGGET
-        for multiple in _VARIANCES * max(float(np.var(logits)), np.finfo(float).tiny):
-            value, found = restricted_likelihood(multiple * correlation, error, logits, design)
-            if value > best:
-                best, coefficients, variance, range_m = value, found, float(multiple), float(candidate)
-    return Field(variance, range_m, coefficients[1:] / unit)
+        for j, variance in enumerate(variances):
+            likelihood[i, j], found = restricted_likelihood(variance * correlation, error, logits, design)
+            if likelihood[i, j] > best:
+                best, coefficients = float(likelihood[i, j]), found
+    top = max(none, float(likelihood.max()))
+    weight = np.exp(likelihood - top) / likelihood.size
+    weight /= weight.sum() + np.exp(none - top) * len(ranges_m) / likelihood.size
+    return Field(weight @ variances, ranges_m, coefficients[1:] / unit)
 
 
 def restricted_likelihood(covariance: Floats, error: Floats, response: Floats, design: Floats) -> tuple[float, Floats]:
@@ -163,8 +204,8 @@ def squared_bias(
     Notes
     -----
     Near its fit a surface is a weighted sum of the sites' logits, Σ l f, with l = K m / Σ K m of degree 0 and
-    l = z₀ᵀ (Σ w z zᵀ)⁻¹ z w, w = K m p (1 - p), of degree 1. With field variance σ², correlations R between sites and r
-    between point and sites, the mean of (Σ l f - f₀)² is σ² (1 - 2 lᵀr + lᵀR l), and the square of what the weights
+    l = z₀ᵀ (Σ w z zᵀ)⁻¹ z w, w = K m p (1 - p), of degree 1. With field variance σ², covariances R between sites and r
+    between point and sites, the mean of (Σ l f - f₀)² is σ² - 2 lᵀr + lᵀR l, and the square of what the weights
     miss of the plane's slope, which is nothing for degree 1: the mean squared error of a linear predictor (Cressie
     1993, *Statistics for spatial data*, section 3.4), less its part by chance. Correlation is taken to pass barriers.
     """
@@ -175,14 +216,16 @@ def squared_bias(
     if field.variance == 0.0 and not slope.any():
         return square
     for block, near, kernels in weights_near(points, sites, bandwidth=bandwidth, kernel=kernel, blocked=blocked):
+        if not len(near):
+            continue
         smoother, reached = _smoother(points[block], sites[near], kernels * worth[near], degree)
         missed = np.zeros(len(block))
         if field.variance > 0:
-            between = matern(cdist(sites[near], sites[near]), field.range_m, SMOOTH)
-            towards = matern(cdist(points[block], sites[near]), field.range_m, SMOOTH)
-            missed = 1.0 + np.sum(smoother * (smoother @ between - 2.0 * towards), axis=1)
+            between = field.covariance(cdist(sites[near], sites[near]))
+            towards = field.covariance(cdist(points[block], sites[near]))
+            missed = field.variance + np.sum(smoother * (smoother @ between - 2.0 * towards), axis=1)
         tilted = (smoother @ sites[near] - points[block]) @ slope
-        square[block] = np.where(reached, field.variance * np.maximum(missed, 0.0) + np.square(tilted), 0.0)
+        square[block] = np.where(reached, np.maximum(missed, 0.0) + np.square(tilted), 0.0)
     return square
 
 
