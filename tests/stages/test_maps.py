@@ -67,8 +67,9 @@ def tables(seed: int = 5) -> dict[str, pd.DataFrame]:
             )
         )
         correlogram += [
-            {**common, "distance_class": k + 1, "from_m": 3e3 * k, "to_m": 3e3 * (k + 1), "pairs": 90,
-             "moran_i": 0.5 - 0.1 * k, "expected": -0.02, "p_permutation": 0.01, "p_holm": 0.02} for k in range(6)
+            {**common, "distance_class": k + 1, "from_m": 3e3 * k, "to_m": 3e3 * (k + 1), "mean_m": 3e3 * k + 1.6e3,
+             "pairs": 90, "envelope_low": -0.1, "envelope_high": 0.1, "moran_i": 0.5 - 0.1 * k, "expected": -0.02,
+             "p_permutation": 0.01, "p_holm": 0.02} for k in range(6)
         ]  # fmt: skip
         fitted = {"sites": SITES, "shells": int(total.sum()), "bearing_low": 80.0, "bearing_high": 100.0,
                   "p_min": 0.0, "p_max": 1.0, "rho": 0.02, "log_likelihood": -90.0, "parameters": 4, "aicc": 190.0,
@@ -100,8 +101,22 @@ def tables(seed: int = 5) -> dict[str, pd.DataFrame]:
         "bandwidth": pd.DataFrame({"species": SPECIES[0], "trait": ["yellow, pink, brown", "unbanded"],
                                    "bandwidth_m": 4200.0, "deviance": 90.0, "chosen": True}),
         "surfaces": pd.DataFrame(surfaces),
+        "steepness": pd.DataFrame(columns=["species", "trait", "not_measured_because"]),
         "autocorrelation": pd.DataFrame({"species": [SPECIES[0]], "trait": ["yellow"], "sites": [SITES]}),
         "correlogram": pd.DataFrame(correlogram),
+        "correlogram_reach": pd.DataFrame(
+            {"species": SPECIES[0], "trait": TRAITS, "sites": SITES, "p_global": 0.01, "reach_m": 9e3,
+             "reach_low": 7e3, "reach_high": np.nan, "not_estimated_because": ""}
+        ),
+        "variogram": pd.DataFrame(
+            {"species": SPECIES[0], "trait": "yellow", "distance_class": range(1, 7), "from_m": 0.0, "to_m": 9e3,
+             "mean_m": np.arange(1.0, 7) * 2e3, "pairs": 90, "semivariance": 0.6, "fitted": 0.5}
+        ),
+        "variogram_fit": pd.DataFrame(
+            {"species": SPECIES[0], "trait": ["yellow"], "sites": SITES, "nugget_binomial": 0.2,
+             "nugget_small_scale": 0.1, "sill": 0.3, "sill_low": 0.1, "range_m": 3e3, "practical_range_m": 9e3,
+             "practical_range_low": 4e3, "practical_range_high": np.nan, "smoothness": 0.5}
+        ),
         "local": pd.concat(local),
         "clines": pd.DataFrame(clines),
         "change": pd.DataFrame(change),
@@ -144,7 +159,7 @@ def test_figures_with_data_are_drawn_and_the_others_have_a_reason(tmp_path: Path
     account = run(study, out)
     assert account["figures"] == [
         "sites_cepaea-nemoralis", "surface_cepaea-nemoralis", "clusters_cepaea-nemoralis", "cline_cepaea-nemoralis",
-        "correlogram", "change",
+        "correlogram_cepaea-nemoralis", "variogram_cepaea-nemoralis", "change",
     ]  # fmt: skip
     left = account["left_out"]
     assert left["bandwidth"] == "the bandwidth was given, not chosen among several"

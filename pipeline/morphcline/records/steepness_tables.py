@@ -27,8 +27,9 @@ STEEPNESS_COLUMNS = {
     "chance about no gradient. The limits allow for the length of a noisy arrow being too large, not for the place "
     "having been sought",
     "high": "upper limit, per kilometre",
-    "bearing_deg": "bearing of steepest rise there, clockwise from grid north; empty where the lower limit is 0",
-    "bearing_se_deg": "its standard error in degrees",
+    "bearing_deg": "bearing of the surface's steepest rise there, clockwise from grid north; empty where chance could "
+    "have turned it any way (at_least_per_km is 0)",
+    "bearing_se_deg": "its standard error in degrees, by chance alone",
     "steep_cells": "cells steeper than samples placed at random allow",
     "steep_area_km2": "their area",
     "p": "the smallest p over all points looked at, allowing for their number: steeper anywhere than samples placed at "

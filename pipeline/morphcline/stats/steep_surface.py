@@ -171,7 +171,7 @@ class Steepest:
         takes in, so that somewhere in reach the truth is at least so steep.
     corrected, low, high : float
     bearing, bearing_error : float
-        Of the corrected gradient, degrees; NaN where no direction is sure.
+        Of the surface's gradient, and its standard error by chance, degrees; NaN where no direction is sure.
     """
 
     at: int
@@ -208,15 +208,16 @@ def steepest(surface: SteepSurface, among: Flags, *, confidence: float) -> Steep
     low, high = length_limits(length, length_error(corrected, covariance), confidence=confidence)
     drawn = np.linalg.norm(found.surface[rows], axis=1)
     best = int(np.argmax(surface.anywhere.statistic[rows]))
-    across = np.array([-corrected[best, 1], corrected[best, 0]]) / max(float(length[best]), np.finfo(float).tiny)
-    turned = float(np.sqrt(across @ covariance[best] @ across)) / max(float(length[best]), np.finfo(float).tiny)
-    sure = low[best] > 0
-    error = length_error(found.surface[rows[best : best + 1]], found.surface_covariance[rows[best : best + 1]])
+    gradient, own = found.surface[rows[best]], found.surface_covariance[rows[best]]
+    size = max(float(drawn[best]), np.finfo(float).tiny)
+    across = np.array([-gradient[1], gradient[0]]) / size
+    turned = float(np.sqrt(across @ own @ across)) / size
+    error = length_error(gradient[None], own[None])
     at_least = float(length_limits(drawn[best : best + 1], error, confidence=confidence)[0][0])
     return Steepest(
         int(rows[best]), float(drawn[best]), float(error[0]), at_least, float(length[best]), float(low[best]),
-        float(high[best]), float(bearing_deg(corrected[best])) if sure else np.nan,
-        float(np.degrees(turned)) if sure else np.nan,
+        float(high[best]), float(bearing_deg(gradient)) if at_least > 0 else np.nan,
+        float(np.degrees(turned)) if at_least > 0 else np.nan,
     )  # fmt: skip
 
 
