@@ -103,8 +103,35 @@ def test_likeness_of_neighbours_is_sorted_by_what_was_seen() -> None:
         "sites).",
         "Not tested: fused bands, because it is the same at every site.",
     ]
-    note = neighbours.alike(pd.DataFrame([index()]), []).notes[0]
+    close = index(p_permutation=0.045, p_mc_low=0.03, p_mc_high=0.06)
+    assert "so few permutations can't tell which side of 0.05 it lies" in sentences.neighbours([close])[0]
+    note = neighbours.alike(pd.DataFrame([index()]), pd.DataFrame(), pd.DataFrame(), []).notes[0]
     assert note == "Where a test sees nothing, that does not show that nothing is there."
+
+
+def test_reach_and_scale_are_told_with_their_intervals() -> None:
+    common = {"species": "Cepaea nemoralis", "sites": 120}
+    reaches = pd.DataFrame(
+        [
+            {**common, "trait": "yellow", "p_global": 0.001, "reach_m": 15e3, "reach_low": 13e3, "reach_high": 17e3},
+            {**common, "trait": "pink", "p_global": 0.001, "reach_m": 9e3, "reach_low": 4e3, "reach_high": NAN},
+            {**common, "trait": "brown", "p_global": 0.4, "reach_m": NAN, "reach_low": NAN, "reach_high": NAN},
+        ]
+    )
+    fits = pd.DataFrame(
+        [
+            {**common, "trait": "yellow", "nugget_binomial": 0.2, "nugget_small_scale": 0.1, "sill": 0.7,
+             "sill_low": 0.4, "practical_range_m": 9e3, "practical_range_low": 3e3, "practical_range_high": NAN},
+            {**common, "trait": "pink", "nugget_binomial": 0.2, "nugget_small_scale": 0.1, "sill": NAN,
+             "sill_low": 0.4, "practical_range_m": NAN, "practical_range_low": 3e3, "practical_range_high": NAN},
+        ]
+    )  # fmt: skip
+    told = " ".join(neighbours.alike(pd.DataFrame([index()]), reaches, fits, []).points[0].texts)
+    assert "yellow (15 km, 13 to 17 km) and pink (9 km, at least 4 km)" in told
+    assert "No reach is given for brown" in told
+    assert "Yellow: logits are alike out to 9 km, at least 3 km (correlation 0.05, 120 sites)" in told
+    assert "20% is the counting of shells and 10% differences at small scale" in told
+    assert "The variogram shows no sill in pink" in told
 
 
 def test_the_cline_that_was_chosen_is_told() -> None:

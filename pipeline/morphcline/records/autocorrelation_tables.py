@@ -169,9 +169,19 @@ def correlogram_rows(samples: Samples, pairs: PairClasses, result: Correlogram, 
 
 def reach_rows(samples: Samples, found: Correlogram, how_far: Reach, level: float) -> pd.DataFrame:
     """Return the rows of ``correlogram_reach.csv``: no reach where the correlogram stays within its envelope."""
-    within = found.p_global > level
+    inside = found.p_global > level
+    # Far classes alone can take a curve out of its envelope: that is no likeness of near sites.
+    near = int(np.isfinite(found.i).any(axis=1).argmax()) if len(found.i) else 0
+    unlike = ~inside & ~(found.i[near] > found.pointwise_high[near])
+    within = inside | unlike
     reasons = np.where(
-        within, "the correlogram stays within the envelope of chance", np.array(how_far.because, dtype=object)
+        inside,
+        "the correlogram stays within the envelope of chance",
+        np.where(
+            unlike & np.isfinite(found.p_global),
+            "sites of the nearest class are not seen to be alike",
+            np.array(how_far.because, dtype=object),
+        ),
     )
     values = {"reach_m": how_far.reach_m, "reach_low": how_far.low, "reach_high": how_far.high}
     return pd.DataFrame(

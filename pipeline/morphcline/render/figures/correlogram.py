@@ -1,14 +1,13 @@
-"""Correlogram: Moran's I of frequencies by distance class."""
+"""Correlogram: Moran's I of frequencies by distance class, within the envelope of chance."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
-from matplotlib.lines import Line2D
 
 from morphcline.render import labels
 from morphcline.render.figures.charts import (
@@ -19,13 +18,19 @@ from morphcline.render.figures.charts import (
     zero_line,
 )
 from morphcline.render.figures.keys import marks_key
-from morphcline.render.figures.sheet import TEXT, Figure, Heading, style
-from morphcline.render.palettes import INK, LINE, PAPER, SERIES, SOFT_INK, Mark
+from morphcline.render.figures.sheet import Figure, Heading, style
+from morphcline.render.palettes import LINE, OKABE_ITO, PAPER, Mark
+
+Row = Mapping[Any, Any]
+
+_CURVE, _REACH, _BAND = OKABE_ITO[4], OKABE_ITO[5], "#DEDEDE"
 
 
 def draw_correlogram(
     name: str,
+    species: str,
     table: pd.DataFrame,
+    reaches: pd.DataFrame,
     numbers: pd.DataFrame,
     *,
     permutations: int,
@@ -33,127 +38,158 @@ def draw_correlogram(
     width_mm: float,
     among: labels.Denominators = labels.STANDARD_DENOMINATORS,
 ) -> Figure:
-    """Draw Moran's I by distance class, a panel a species and group of traits.
+    """Draw Moran's I of one species by distance class, a panel a trait.
 
     Parameters
     ----------
-    name : str
+    name, species : str
     table : DataFrame
-        ``species, trait, distance_class, from_m, to_m, pairs, moran_i, expected, p_permutation, p_holm``; at least
-        one row with a Moran's I.
+        ``trait, distance_class, from_m, to_m, mean_m, pairs, moran_i, expected, envelope_low, envelope_high,
+        p_permutation, p_holm``; at least one row, and each with a Moran's I.
+    reaches : DataFrame
+        ``trait, sites, p_global, reach_m, reach_low, reach_high``.
     numbers : DataFrame
-        ``species, trait, sites, shells``: what each line rests on.
+        ``trait, sites, shells``: what each curve rests on.
     permutations : int
     level : float
-        At which a class counts as significant, after Holm's correction over its trait's classes.
+        At which a class counts as significant, after Holm's correction over its trait's classes, and with which chance
+        alone leaves an envelope.
     width_mm : float
     among : mapping
         Denominators by trait.
     """
-    panels = _panels(table)
-    columns = columns_that_fit(len(panels), width_mm, least_mm=70, most=2)
-    headings = [Heading(f": {group.lower()}", species=species) for species, group, _ in panels]
+    traits = labels.main_traits(table["trait"])
+    reach_of = {str(row["trait"]): row for row in reaches.to_dict("records")}
+    columns = columns_that_fit(len(traits), width_mm, least_mm=40, most=4)
+    headings = [Heading(labels.trait_title(trait), _note(reach_of.get(trait))) for trait in traits]
     marks = [
-        Mark(f"Holm-corrected p ≤ {level:g}", "o", SOFT_INK, edge=SOFT_INK, size=4),
-        Mark("Not significant", "o", PAPER, edge=SOFT_INK, size=4),
-        Mark("Expected without autocorrelation", "--", "none", edge=LINE, size=8),
+        Mark(f"Holm-corrected p ≤ {level:g}", "o", _CURVE, edge=_CURVE, size=4),
+        Mark("Not significant", "o", PAPER, edge=_CURVE, size=4),
+        Mark(f"{labels.level(1 - level)} envelope of chance", "s", _BAND, edge=_BAND, size=7),
+        Mark("Expected by chance", "--", "none", edge=LINE, size=8),
+        Mark("Reach with its 95% interval", "D", _REACH, edge=_REACH, size=4),
     ]
-    tall = 48.0 if width_mm > 120 else 42.0
     with style():
         sheet, axes = chart_sheet(
-            headings, columns=columns, height_mm=tall, width_mm=width_mm,
-            keys=[marks_key("", [mark], rows=1) for mark in marks], spacing=Spacing(head=5.0),
+            headings, columns=columns, height_mm=38.0 if width_mm > 120 else 32.0, width_mm=width_mm,
+            keys=[marks_key("", [mark], rows=1) for mark in marks], spacing=Spacing(left=10.0, between=1.5),
         )  # fmt: skip
-        values = table["moran_i"].to_numpy(np.float64)
-        low, high = min(np.nanmin(values), 0.0), max(np.nanmax(values), 0.0)
-        room = 0.08 * max(high - low, 0.05)
-        for panel, (species, _, traits) in zip(axes, panels, strict=True):
-            _draw_panel(panel, table[table["species"] == species], traits, level)
-            panel.set_ylim(low - room, high + room)
+        low, high = _limits(table)
+        furthest = 1.04 * float(table["mean_m"].max())
+        for i, (panel, trait) in enumerate(zip(axes, traits, strict=True)):
+            panel.set_xlim(0, furthest)
+            panel.set_ylim(low, high)
+            rows = table[table["trait"] == trait].sort_values("distance_class")
+            _draw_panel(panel, rows, reach_of.get(trait), level)
+            kilometre_axis(panel, "Distance (km)" if i + columns >= len(traits) else "")
+            panel.set_ylabel("Moran's I" if i % columns == 0 else "")
     return Figure(
         name,
         sheet.figure,
-        table.copy(),
-        _caption(table, numbers, permutations, level, among),
-        _alt(table, numbers, level),
+        table.merge(reaches.drop(columns=["species", "sites"]), on="trait", how="left"),
+        _caption(species, table, numbers, permutations, level, among),
+        _alt(species, table, reach_of, level),
     )
 
 
-def _panels(table: pd.DataFrame) -> list[tuple[str, str, tuple[str, ...]]]:
-    found = []
-    for species, rows in table.groupby("species", sort=False):
-        for group, traits in labels.trait_groups(labels.main_traits(rows["trait"])).items():
-            # A seventh line would repeat a mark.
-            parts = [traits[i : i + len(SERIES)] for i in range(0, len(traits), len(SERIES))]
-            found += [(str(species), group, part) for part in parts]
-    return found
+def _limits(table: pd.DataFrame) -> tuple[float, float]:
+    values = table[["moran_i", "envelope_low", "envelope_high"]].to_numpy(np.float64)
+    low, high = min(np.nanmin(values), 0.0), max(np.nanmax(values), 0.0)
+    room = 0.06 * max(high - low, 0.05)
+    return low - room, high + room
 
 
-def _draw_panel(axes: Axes, table: pd.DataFrame, traits: Sequence[str], level: float) -> None:
+def _note(row: Row | None) -> str:
+    if row is None:
+        return ""
+    n = f"n = {labels.number(float(str(row['sites'])))}"
+    if not np.isfinite(float(str(row["reach_m"]))):
+        return f"no reach; {n}"
+    return f"{reach_in_words(row)}; {n}"
+
+
+def reach_in_words(row: Row) -> str:
+    """Return a reach with its interval: ``"15 km (14 to 17 km)"``."""
+    metres, low, high = (float(str(row[key])) for key in ("reach_m", "reach_low", "reach_high"))
+    text = labels.distance(metres)
+    if not np.isfinite(high):
+        return f"{text} (at least {labels.distance(low)})"
+    return f"{text} ({labels.distance_range(low, high)})"
+
+
+def _draw_panel(axes: Axes, rows: pd.DataFrame, row: Row | None, level: float) -> None:
+    at, moran = rows["mean_m"].to_numpy(np.float64), rows["moran_i"].to_numpy(np.float64)
+    low, high = rows["envelope_low"].to_numpy(np.float64), rows["envelope_high"].to_numpy(np.float64)
+    filled = (rows["p_holm"] <= level).to_numpy()
+    axes.fill_between(at, low, high, color=_BAND, lw=0, zorder=0.2)
     zero_line(axes)
-    handles = []
-    for trait, style_of in zip(traits, SERIES, strict=False):
-        rows = table[table["trait"] == trait].sort_values("distance_class")
-        middle = ((rows["from_m"] + rows["to_m"].fillna(rows["from_m"])) / 2).to_numpy(np.float64)
-        moran = rows["moran_i"].to_numpy(np.float64)
-        filled = (rows["p_holm"] <= level).to_numpy()
-        mark = replace(style_of, label=labels.trait_title(trait))
-        axes.plot(middle, rows["expected"], color=LINE, lw=0.6, ls=(0, (4, 2)), zorder=1)
-        axes.plot(middle, moran, color=mark.fill, lw=1.0, zorder=2)
-        for chosen, fill in ((filled, mark.fill), (~filled, PAPER)):
-            axes.plot(
-                middle[chosen], moran[chosen], mark.marker, ms=mark.size, mfc=fill, mec=mark.fill, mew=0.8,
-                ls="none", zorder=3,
-            )  # fmt: skip
-        handles.append(Line2D([], [], color=mark.fill, marker=mark.marker, ms=mark.size, lw=1.0, label=mark.label))
-    axes.set_xlim(left=0)
-    kilometre_axis(axes, "Distance between sites (km, middle of class)")
-    axes.set_ylabel("Moran's I")
-    axes.legend(
-        handles=handles, loc="best", fontsize=TEXT, labelcolor=INK, handlelength=1.8, borderaxespad=0.2,
-        labelspacing=0.25,
-    )  # fmt: skip
+    axes.plot(at, rows["expected"], color=LINE, lw=0.7, ls=(0, (4, 2)), zorder=1)
+    axes.plot(at, moran, color=_CURVE, lw=1.0, zorder=2)
+    for chosen, fill in ((filled, _CURVE), (~filled, PAPER)):
+        axes.plot(at[chosen], moran[chosen], "o", ms=3.4, mfc=fill, mec=_CURVE, mew=0.8, ls="none", zorder=3)
+    if row is not None and np.isfinite(float(str(row["reach_m"]))):
+        _draw_reach(axes, row, float(rows["expected"].iloc[0]))
+
+
+def _draw_reach(axes: Axes, row: Row, height: float) -> None:
+    """Mark where the curve comes down to its expectation; an open interval ends in an arrow at the edge."""
+    metres, low, high = (float(str(row[key])) for key in ("reach_m", "reach_low", "reach_high"))
+    edge = axes.get_xlim()[1]
+    is_open = not np.isfinite(high)
+    axes.plot([low, edge if is_open else min(high, edge)], [height] * 2, color=_REACH, lw=1.6, zorder=4)
+    axes.plot([low], [height], "|", color=_REACH, ms=6, mew=1.2, zorder=4)
+    end = ">" if is_open else "|"
+    axes.plot([edge if is_open else high], [height], end, color=_REACH, ms=4 if is_open else 6, mew=1.2, zorder=4)
+    axes.plot([metres], [height], "D", ms=4.2, mfc=_REACH, mec=PAPER, mew=0.6, zorder=5)
 
 
 def _caption(
-    table: pd.DataFrame, numbers: pd.DataFrame, permutations: int, level: float, among: labels.Denominators
+    species: str,
+    table: pd.DataFrame,
+    numbers: pd.DataFrame,
+    permutations: int,
+    level: float,
+    among: labels.Denominators,
 ) -> str:
+    sentences = [f"{species}: Moran's I of rate-adjusted frequencies between sites, by distance."]
+    if len(numbers):
+        most = numbers.sort_values("sites", kind="stable").iloc[-1]
+        sentences.append(f"Up to {labels.shells_and_sites('', most['shells'], int(most['sites']))}.")
+    classes = int(table.groupby("trait")["distance_class"].max().max())
+    sentences += [
+        f"{labels.counted(classes, 'distance class', 'distance classes')}; points stand at the mean distance of their "
+        "class's pairs; n is the number of sites.",
+        f"Grey: by chance a whole curve leaves this band with a probability of {labels.level(level)} (extreme rank "
+        f"length, {labels.number(permutations)} permutations; Myllymäki et al. 2017).",
+        f"Filled: p ≤ {level:g} after Holm's correction over the classes of a trait (two-sided). Dashed: the value "
+        "expected by chance.",
+        "Diamond and bar: the reach, where the curve, made to fall, first comes down to what any two sites have on "
+        "average, with its 95% interval by bootstrap over sites; given where the curve leaves the band.",
+        labels.denominators_in_text(labels.main_traits(table["trait"]), among),
+    ]
+    return " ".join(part for part in sentences if part)
+
+
+def _alt(species: str, table: pd.DataFrame, reach_of: Mapping[str, Row], level: float) -> str:
     parts = []
-    for species, rows in numbers.groupby("species", sort=False):
-        most = rows.sort_values("sites", kind="stable").iloc[-1]
-        parts.append(f"{species}: up to {labels.shells_and_sites('', most['shells'], int(most['sites']))}.")
-    classes = table.groupby(["species", "trait"])["distance_class"].size().max()
-    return " ".join(
-        [
-            "Moran's I of rate-adjusted frequencies between sites, by distance.",
-            *parts,
-            f"{labels.counted(int(classes), 'distance class', 'distance classes')}; points stand at the middle of "
-            "their class.",
-            f"Filled: p ≤ {level:g} after Holm's correction over the classes of a trait "
-            f"({labels.number(permutations)} permutations, two-sided). Dashed: the value expected without "
-            "autocorrelation.",
-            labels.denominators_in_text(labels.main_traits(table["trait"]), among),
-        ]
+    for trait in labels.main_traits(table["trait"]):
+        lines = table[table["trait"] == trait].sort_values("distance_class")
+        first, last = lines.iloc[0], lines.iloc[-1]
+        outside = (lines["moran_i"] > lines["envelope_high"]) | (lines["moran_i"] < lines["envelope_low"])
+        row = reach_of.get(trait)
+        told = f"outside its envelope in {labels.counted(int(outside.sum()), 'class', 'classes')}"
+        if row is not None and np.isfinite(float(str(row["reach_m"]))):
+            told += f", reach {reach_in_words(row)}"
+        n = f", n = {labels.counted(int(float(str(row['sites']))), 'site')}" if row is not None else ""
+        parts.append(
+            f"{trait}: from {_signed(first['moran_i'])} within {labels.distance(first['to_m'])} to "
+            f"{_signed(last['moran_i'])} at {labels.distance(last['from_m'])} and more, {told}{n}."
+        )
+    panels = labels.counted(len(parts), "line chart")
+    return (
+        f"{species}: {panels} of Moran's I against the distance between sites, each over the "
+        f"{labels.level(1 - level)} envelope of chance. " + " ".join(labels.sentence(part) for part in parts)
     )
-
-
-def _alt(table: pd.DataFrame, numbers: pd.DataFrame, level: float) -> str:
-    parts = []
-    for species, rows in table.groupby("species", sort=False):
-        for trait in labels.main_traits(rows["trait"]):
-            lines = rows[(rows["trait"] == trait) & rows["moran_i"].notna()].sort_values("distance_class")
-            if lines.empty:
-                continue
-            first, last = lines.iloc[0], lines.iloc[-1]
-            far = lines[(lines["p_holm"] <= level) & (lines["moran_i"] > lines["expected"])]
-            until = f"alike to {labels.distance(far['to_m'].max())}" if len(far) else "no class significantly alike"
-            these = numbers[(numbers["species"] == species) & (numbers["trait"] == trait)]
-            n = f", n = {labels.counted(int(these['sites'].iloc[0]), 'site')}" if len(these) else ""
-            parts.append(
-                f"{species}, {trait}: from {_signed(first['moran_i'])} within {labels.distance(first['to_m'])} to "
-                f"{_signed(last['moran_i'])} at {labels.distance(last['from_m'])} and more, {until}{n}."
-            )
-    return "Line charts of Moran's I against the distance between sites. " + " ".join(parts)
 
 
 def _signed(value: float) -> str:

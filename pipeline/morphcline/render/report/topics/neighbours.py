@@ -10,6 +10,7 @@ from morphcline.render import labels
 from morphcline.render.report import sentences
 from morphcline.render.report.parts import (
     Points,
+    Row,
     Section,
     ShownFigure,
     ShownTable,
@@ -23,9 +24,18 @@ from morphcline.render.report.parts import (
 from morphcline.render.report.sentences import known
 
 
-def alike(frame: pd.DataFrame, figures: Sequence[ShownFigure]) -> Section:
-    """Say whether neighbouring sites are alike, over what distance, and where."""
+def alike(frame: pd.DataFrame, reaches: pd.DataFrame, fits: pd.DataFrame, figures: Sequence[ShownFigure]) -> Section:
+    """Say whether neighbouring sites are alike, over what distance, on what scale they differ, and where.
+
+    Parameters
+    ----------
+    frame, reaches, fits : DataFrame
+        ``autocorrelation.csv``, ``correlogram_reach.csv`` and ``variogram_fit.csv``.
+    figures : sequence of ShownFigure
+    """
     adjusted = main_rows(rows_of(frame, form="rate-adjusted"))
+    far = by_trait(main_rows(rows_of(reaches)))
+    scale = by_trait(main_rows(rows_of(fits)))
     raw = {(row["species"], row["trait"]): row for row in rows_of(frame, form="raw")}
     rows = []
     for row in adjusted:
@@ -52,10 +62,67 @@ def alike(frame: pd.DataFrame, figures: Sequence[ShownFigure]) -> Section:
         "neighbours",
         "Are neighbouring sites alike?",
         points=[
-            Points(species, sentences.neighbours([row for (row, *_) in traits.values()]))
+            Points(
+                species,
+                [
+                    *sentences.neighbours([row for (row, *_) in traits.values()]),
+                    *_reaches([row for (row, *_) in far.get(species, {}).values()]),
+                    *_scales([row for (row, *_) in scale.get(species, {}).values()]),
+                ],
+            )
             for species, traits in by_trait(adjusted).items()
         ],
-        figures=figures_named(figures, "correlogram", "clusters"),
+        figures=figures_named(figures, "correlogram", "variogram", "clusters"),
         tables=[table],
         notes=["Where a test sees nothing, that does not show that nothing is there."],
     )
+
+
+def _reaches(rows: Sequence[Row]) -> list[str]:
+    """Say how far likeness reaches."""
+    given = [row for row in rows if known(row["reach_m"])]
+    told = []
+    if given:
+        parts = [f"{labels.trait_name(row['trait'])} ({_within(row, 'reach', 'reach_m')})" for row in given]
+        told.append(
+            "Sites are more alike than any two of the region out to some "
+            f"{labels.listing(parts)}: this is where the correlogram comes down to its average, and belongs to this "
+            "region and its size."
+        )
+    quiet = [
+        labels.trait_name(row["trait"]) for row in rows if not known(row["reach_m"]) and known(row.get("p_global"))
+    ]
+    if quiet:
+        told.append(
+            f"No reach is given for {labels.listing(quiet)}, where near sites were not seen to be alike so far."
+        )
+    return told
+
+
+def _scales(rows: Sequence[Row]) -> list[str]:
+    """Say how much of the differences between sites counting makes, and on what scale the rest varies."""
+    told = []
+    fitted = [row for row in rows if known(row["nugget_small_scale"])]
+    with_range = [row for row in fitted if known(row["practical_range_m"])]
+    for row in with_range:
+        told.append(
+            f"{labels.sentence(labels.trait_name(row['trait']))}: logits are alike out to "
+            f"{_within(row, 'practical_range', 'practical_range_m')} (correlation 0.05, {int(row['sites'])} sites); of "
+            f"their variance {labels.percent(_share(row, 'nugget_binomial'))} is the counting of shells and "
+            f"{labels.percent(_share(row, 'nugget_small_scale'))} differences at small scale."
+        )
+    drifting = [row for row in fitted if not known(row["sill"]) and known(row["sill_low"]) and row["sill_low"] > 0]
+    if drifting:
+        names = labels.listing(labels.trait_name(row["trait"]) for row in drifting)
+        told.append(f"The variogram shows no sill in {names}: sites drift apart over the whole region, as in a cline.")
+    return told
+
+
+def _share(row: Row, part: str) -> float:
+    return float(row[part]) / float(row["nugget_binomial"] + row["nugget_small_scale"] + row["sill"])
+
+
+def _within(row: Row, stem: str, value: str) -> str:
+    low, high = row[f"{stem}_low"], row[f"{stem}_high"]
+    limits = labels.distance_range(low, high) if known(high) else f"at least {labels.distance(low)}"
+    return f"{labels.distance(row[value])}, {limits}"

@@ -1,0 +1,160 @@
+"""Variogram: how unlike sites are by distance, with the share that counting shells makes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+
+from morphcline.render import labels
+from morphcline.render.figures.charts import Spacing, chart_sheet, columns_that_fit, kilometre_axis
+from morphcline.render.figures.keys import marks_key
+from morphcline.render.figures.sheet import Figure, Heading, style
+from morphcline.render.palettes import OKABE_ITO, PAPER, Mark
+
+Row = Mapping[Any, Any]
+
+_CURVE, _RANGE = OKABE_ITO[4], OKABE_ITO[5]
+_COUNTING, _SMALL_SCALE = "#C9C9C9", "#E9E3D3"
+
+
+def draw_variogram(
+    name: str,
+    species: str,
+    table: pd.DataFrame,
+    fits: pd.DataFrame,
+    *,
+    width_mm: float,
+    among: labels.Denominators = labels.STANDARD_DENOMINATORS,
+) -> Figure:
+    """Draw the variograms of one species, a panel a trait.
+
+    Parameters
+    ----------
+    name, species : str
+    table : DataFrame
+        ``trait, distance_class, mean_m, pairs, semivariance, fitted``; each row with a fitted value.
+    fits : DataFrame
+        ``trait, sites, nugget_binomial, nugget_small_scale, sill, range_m, practical_range_m, practical_range_low,
+        practical_range_high, smoothness``.
+    width_mm : float
+    among : mapping
+        Denominators by trait.
+    """
+    traits = labels.main_traits(table["trait"])
+    fit_of = {str(row["trait"]): row for row in fits.to_dict("records")}
+    columns = columns_that_fit(len(traits), width_mm, least_mm=40, most=4)
+    headings = [Heading(labels.trait_title(trait), _note(fit_of[trait])) for trait in traits]
+    marks = [
+        Mark("Pairs of sites, by distance", "o", PAPER, edge=_CURVE, size=4),
+        Mark("Fitted curve", "_", _CURVE, edge=_CURVE, size=8),
+        Mark("Counting of shells", "s", _COUNTING, edge=_COUNTING, size=7),
+        Mark("Differences at small scale", "s", _SMALL_SCALE, edge=_SMALL_SCALE, size=7),
+    ]
+    ranged = bool(fits["practical_range_m"].notna().any())
+    if ranged:
+        marks.append(Mark("Practical range with its 95% interval", "D", _RANGE, edge=_RANGE, size=4))
+    with style():
+        sheet, axes = chart_sheet(
+            headings, columns=columns, height_mm=34.0 if width_mm > 120 else 28.0, width_mm=width_mm,
+            keys=[marks_key("", [mark], rows=1) for mark in marks], spacing=Spacing(left=10.0, between=1.5),
+        )  # fmt: skip
+        furthest = 1.04 * float(table["mean_m"].max())
+        for i, (panel, trait) in enumerate(zip(axes, traits, strict=True)):
+            rows = table[table["trait"] == trait].sort_values("distance_class")
+            panel.set_xlim(0, furthest)
+            panel.set_ylim(0, 1.08 * float(np.nanmax(rows[["semivariance", "fitted"]].to_numpy(np.float64))))
+            _draw_panel(panel, rows, fit_of[trait])
+            kilometre_axis(panel, "Distance (km)" if i + columns >= len(traits) else "")
+            panel.set_ylabel("Semivariance" if i % columns == 0 else "")
+    return Figure(
+        name,
+        sheet.figure,
+        table.merge(fits.drop(columns="species"), on="trait", how="left"),
+        _caption(species, table, fits, among, ranged=ranged),
+        _alt(species, traits, table, fit_of),
+    )
+
+
+def _note(row: Row) -> str:
+    n = f"n = {labels.number(_number(row, 'sites'))}"
+    metres = _number(row, "practical_range_m")
+    if not np.isfinite(metres):
+        return f"{'no sill seen' if _number(row, 'sill_low') > 0 else 'no range told'}; {n}"
+    return f"{range_in_words(row)}; {n}"
+
+
+def range_in_words(row: Row) -> str:
+    """Return a practical range with its interval: ``"9 km (4 to 15 km)"``."""
+    metres, low, high = (_number(row, f"practical_range_{end}") for end in ("m", "low", "high"))
+    text = labels.distance(metres)
+    if not np.isfinite(high):
+        return f"{text} (at least {labels.distance(low)})"
+    return f"{text} ({labels.distance_range(low, high)})"
+
+
+def _number(row: Row, key: str) -> float:
+    return float(str(row[key]))
+
+
+def _draw_panel(axes: Axes, rows: pd.DataFrame, fit: Row) -> None:
+    at = rows["mean_m"].to_numpy(np.float64)
+    counting, small = _number(fit, "nugget_binomial"), _number(fit, "nugget_small_scale")
+    axes.axhspan(0, counting, color=_COUNTING, lw=0, zorder=0.1)
+    axes.axhspan(counting, counting + small, color=_SMALL_SCALE, lw=0, zorder=0.1)
+    told = np.isfinite(_number(fit, "sill"))
+    axes.plot(at, rows["fitted"], color=_CURVE, lw=1.2, ls="-" if told else (0, (3, 1.5)), zorder=2)
+    axes.plot(at, rows["semivariance"], "o", ms=3.2, mfc=PAPER, mec=_CURVE, mew=0.8, ls="none", zorder=3)
+    metres, low, high = (_number(fit, f"practical_range_{end}") for end in ("m", "low", "high"))
+    edge = axes.get_xlim()[1]
+    if not np.isfinite(metres) or metres > edge:
+        return
+    height = 0.05 * axes.get_ylim()[1]
+    is_open = not np.isfinite(high) or high > edge
+    axes.plot([low, edge if is_open else high], [height] * 2, color=_RANGE, lw=1.6, zorder=4)
+    axes.plot([low], [height], "|", color=_RANGE, ms=6, mew=1.2, zorder=4)
+    end = ">" if is_open else "|"
+    axes.plot([edge if is_open else high], [height], end, color=_RANGE, ms=4 if is_open else 6, mew=1.2, zorder=4)
+    axes.plot([metres], [height], "D", ms=4.2, mfc=_RANGE, mec=PAPER, mew=0.6, zorder=5)
+
+
+def _caption(species: str, table: pd.DataFrame, fits: pd.DataFrame, among: labels.Denominators, *, ranged: bool) -> str:
+    smoothness = float(fits["smoothness"].iloc[0])
+    sentences = [
+        f"{species}: variograms of empirical logits, n sites each: half the mean squared difference between sites, by "
+        "their distance (Matheron 1963).",
+        f"Curve: Matérn with smoothness {smoothness:g} (exponential), by weighted least squares (Cressie 1985). Grey: "
+        "the scatter that counting so many shells makes by itself; above it, what sites differ by at distances shorter "
+        "than the survey can tell; the rest is alike at near sites.",
+        "Diamond and bar: the practical range, where the correlation has fallen to 0.05, with its 95% interval from "
+        "surveys drawn from the curve."
+        if ranged
+        else "",
+        "Dashed: no sill is seen, for sites still drift apart at the farthest distances, as along a cline; such a "
+        "curve describes the drift no further.",
+        labels.denominators_in_text(labels.main_traits(table["trait"]), among),
+    ]
+    return " ".join(part for part in sentences if part)
+
+
+def _alt(species: str, traits: tuple[str, ...], table: pd.DataFrame, fit_of: Mapping[str, Row]) -> str:
+    parts = []
+    for trait in traits:
+        lines, fit = table[table["trait"] == trait].sort_values("distance_class"), fit_of[trait]
+        share = _number(fit, "nugget_binomial") / float(lines["fitted"].iloc[-1])
+        reach = (
+            f"practical range {range_in_words(fit)}"
+            if np.isfinite(_number(fit, "practical_range_m"))
+            else "no range given"
+        )
+        parts.append(
+            f"{labels.sentence(trait)}: semivariance from {lines['semivariance'].iloc[0]:.2f} at "
+            f"{labels.distance(lines['mean_m'].iloc[0])} to {lines['semivariance'].iloc[-1]:.2f} at "
+            f"{labels.distance(lines['mean_m'].iloc[-1])}, of which counting makes {labels.percent(min(share, 1.0))}, "
+            f"{reach}, n = {labels.counted(int(_number(fit, 'sites')), 'site')}."
+        )
+    panels = labels.counted(len(parts), "chart")
+    return f"{species}: {panels} of semivariance against the distance between sites. " + " ".join(parts)
