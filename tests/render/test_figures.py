@@ -29,6 +29,7 @@ from morphcline.render.figures.habitat import draw_habitat
 from morphcline.render.figures.landscape import draw_landscape
 from morphcline.render.figures.sheet import Figure, Sheet, pixels, style
 from morphcline.render.figures.sites import SitePanel, draw_sites
+from morphcline.render.figures.steepness import SteepPanel, draw_steepness
 from morphcline.render.figures.surfaces import SurfacePanel, draw_surfaces
 from morphcline.render.figures.variogram import draw_variogram
 from morphcline.render.palettes import LOCAL_GROUPS, frequency_colours
@@ -77,6 +78,18 @@ def surface_figure(width: float = 190.0, aspect: float = 0.7) -> Figure:
         for t in TRAITS
     ]
     return draw_surfaces("surface", SPECIES, panels, frame(aspect), min_effective_shells=30, width_mm=width)
+
+
+def steepness_figure(width: float = 190.0, aspect: float = 0.7) -> Figure:
+    y, x = np.mgrid[0:1:40j, 0:1:60j]
+    frequency = np.where(x + y > 1.7, np.nan, 1 / (1 + np.exp(-10 * (x - 0.5))))
+    gradient = np.where(np.isnan(frequency), np.nan, frequency * (1 - frequency) / 6)
+    bearing = np.where(gradient > 0.01, 90.0 + 20 * y, np.nan)
+    zone = np.where(np.isnan(gradient), np.nan, (gradient > 0.02) + 1.0 * (gradient > 0.035))
+    extent = (900e3, 960e3, 6_450e3, 6_450e3 + 60e3 * aspect)
+    row = {"species": SPECIES, "sites": 60, "shells": 4321, "x_m": 931_234.0, "y_m": 6_451_234.0, "p": 0.001}
+    panels = [SteepPanel(t, gradient, bearing, zone, frequency, extent, {**row, "trait": t}) for t in TRAITS]
+    return draw_steepness("steepness", SPECIES, panels, frame(aspect), level=0.05, permutations=999, width_mm=width)
 
 
 def clusters_figure(width: float = 190.0, aspect: float = 0.7) -> Figure:
@@ -210,7 +223,7 @@ def landscape_figure(width: float = 190.0, aspect: float = 0.7) -> Figure:
     return draw_landscape("landscape", table, frame(aspect), source="Habitat: noted.", width_mm=width)
 
 
-MAPS = (sites_figure, surface_figure, clusters_figure, landscape_figure)
+MAPS = (sites_figure, surface_figure, steepness_figure, clusters_figure, landscape_figure)
 ALL = (
     *MAPS, cline_figure, correlogram_figure, variogram_figure, bandwidth_figure, habitat_figure, effects_figure,
     change_figure,

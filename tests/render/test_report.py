@@ -311,6 +311,7 @@ def test_every_source_named_in_the_methods_is_listed() -> None:
         "scoring": {"visits": "pool", "interval": "wilson", "confidence": 0.95, "min_shells": 20},
         "surfaces": {"degree": 1, "kernel": "gaussian", "bandwidth": "cross-validated", "cell_m": 500.0,
                      "min_effective_shells": 30.0},
+        "steepness": {"permutations": 999, "level": 0.05},
         "autocorrelation": {"neighbours": 8, "permutations": 999, "level": 0.05},
         "clines": {"axis": "best"},
         "change": {"within_m": 100.0},

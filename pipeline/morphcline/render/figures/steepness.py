@@ -86,7 +86,10 @@ def draw_steepness(
         Mark("Towards steepest rise, where sure", r"$\uparrow$", INK, edge=INK, size=5),
     ]
     ticks = [(share, f"{100 * top * share:g}") for share in (0.0, 0.5)] + [(1.0, f"{100 * top:g} or more")]
-    keys = [scale_key("Gradient (points per km)", STEEPNESS_MAP, ticks), marks_key("", marks, rows=2)]
+    keys = [
+        scale_key("Gradient (points per km)", STEEPNESS_MAP, ticks),
+        marks_key("", marks, rows=2 if width_mm > 120 else 4),
+    ]
     headings = [
         Heading(
             labels.trait_title(panel.trait),
@@ -185,10 +188,12 @@ def _caption(
     permutations: int,
     among: labels.Denominators,
 ) -> str:
+    most = max(panels, key=lambda panel: int(str(panel.row["shells"]))).row
+    numbers = labels.shells_and_sites("", int(str(most["shells"])), int(str(most["sites"])))
     return " ".join(
         [
             f"{species}: how steep the smoothed frequencies are, from local logistic regression with the surfaces' "
-            "bandwidths; each panel gives its own numbers of shells and sites. One scale for all panels.",
+            f"bandwidths ({numbers} at the most; each panel gives its own numbers). One scale for all panels.",
             "Colours show the gradient of the surface as drawn, in percentage points per kilometre, which smoothing "
             "makes too small in the middle of a steep cline, and chance too large where sites are few; arrows point "
             "towards the steepest rise where chance could not have turned them any way.",
