@@ -17,7 +17,9 @@ def one_region(rng: np.random.Generator, *, frequency: float, rho: float, sites:
     total = sizes(rng, sites)
     count = counts(rng, np.full(sites, frequency), total, rho=rho)
     fitted = fit_beta_binomial(count, total)
-    _, low, high = pooled_frequency(count, total, fitted.rho)
+    if np.isnan(fitted.rho):  # no shell of the kind was found
+        return {"regional frequency": np.nan}
+    _, low, high = pooled_frequency(count, total, fitted.rho, degrees_of_freedom=fitted.sites - 1)
     return {"regional frequency": low <= frequency <= high}
 
 
@@ -42,7 +44,10 @@ CASES = (
             {"regional frequency": Wanted("coverage")},
             quick=200,
         )
-        for frequency, rho, sites in ((0.5, 0.05, 40), (0.15, 0.1, 40), (0.15, 0.1, 200))
+        for frequency, rho, sites in (
+            (0.15, 0.1, 12), (0.05, 0.1, 12), (0.5, 0.05, 40), (0.15, 0.1, 40), (0.05, 0.05, 40), (0.15, 0.1, 200),
+            (0.05, 0.05, 200),
+        )
     ),
 )  # fmt: skip
 

@@ -33,7 +33,7 @@ MOST_SITES = 1_500
 
 ISOLATION = {
     "species": "species",
-    "trait": f"{COLOUR}: the three colours together; {BANDING}: unbanded or banded; {MID}: among banded shells; {LESS}: "
+    "trait": f"{COLOUR}: all three together; {BANDING}: unbanded or banded; {MID}: among banded shells; {LESS}: "
     "the first slope less the second, at the sites where both are known",
     "sites": "sites with a large enough sample",
     "pairs": "pairs of sites that lie apart",
