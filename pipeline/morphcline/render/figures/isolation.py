@@ -89,11 +89,10 @@ def _caption(lines: pd.DataFrame, confidence: float) -> str:
             *rests,
             "Points: mean of the pairs in a class of distance, at their geometric mean distance; whiskers: "
             f"{labels.level(confidence)} of resampled surveys of sites. Dashed: the straight line through all pairs "
-            "against the logarithm of distance, to which far pairs, the most of all, give its slope; where the points bend "
-            "away from it, as across a cline, it describes them badly, and only the part within the panel is drawn. The "
-            "scales of the panels differ. Colour: yellow, pink and brown "
-            "together, among shells scored for colour; banding: unbanded or not, among shells scored for banding; "
-            "mid-banded among banded shells.",
+            "against the logarithm of distance, to which far pairs, the most of all, give its slope; where the points "
+            "bend away from it, as across a cline, it describes them badly, and only the part within the panel is "
+            "drawn. The scales of the panels differ. Colour: yellow, pink and brown together, among shells scored for "
+            "colour; banding: unbanded or not, among shells scored for banding; mid-banded among banded shells.",
         ]
     )
 
