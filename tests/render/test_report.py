@@ -10,7 +10,9 @@ import pytest
 
 from morphcline.records.change_table import OVER_PAIRS
 from morphcline.render.report import methods, sentences, summary
+from morphcline.render.report.topics import environment as environment_topic
 from morphcline.render.report.topics import neighbours, records
+from morphcline.render.report.topics.paired_habitats import paired_habitats
 
 NAN = math.nan
 
@@ -39,6 +41,21 @@ def environment(**changes: Any) -> dict[str, Any]:
         "species": "Cepaea nemoralis", "trait": "yellow", "term": "habitat: woodland", "estimate": math.log(0.5),
         "low": math.log(0.4), "high": math.log(0.7), "p_naive": 1e-6, "p_spatial": 0.004, "p_holm": 0.012,
         "reference": "hedgerow",
+    } | changes  # fmt: skip
+
+
+def in_points(**changes: Any) -> dict[str, Any]:
+    return {
+        "species": "Cepaea nemoralis", "trait": "yellow", "term": "habitat: woodland", "effect": -0.131, "low": -0.174,
+        "high": -0.088,
+    } | changes  # fmt: skip
+
+
+def paired(**changes: Any) -> dict[str, Any]:
+    return {
+        "species": "Cepaea nemoralis", "trait": "yellow", "habitat_one": "woodland", "habitat_other": "hedgerow",
+        "pairs": 25, "distance_m": 607.0, "difference": -0.134, "low": -0.203, "high": -0.066, "p": 0.0005,
+        "p_holm": 0.004, "within_m": 1000.0, "not_tested_because": "",
     } | changes  # fmt: skip
 
 
@@ -265,6 +282,42 @@ def test_the_test_that_allows_for_space_decides(naive: float, spatial: float, wo
     assert ("(p = 0.012 by Holm's correction, the surest of 2 classes compared)" in text) == (spatial <= 0.05)
 
 
+def test_a_difference_is_told_in_points_where_they_are_known() -> None:
+    joint = environment(term="habitat", estimate=NAN, low=NAN, high=NAN)
+    frame = environment_topic.with_points(pd.DataFrame([joint, environment()]), pd.DataFrame([in_points()]))
+    told = sentences.habitats(frame.iloc[0].to_dict(), [frame.iloc[1].to_dict()])
+    assert "; −13 percentage points (−17 to −8.8) in woodland against hedgerow (p = 0.012" in told
+    warm = environment(term="temperature_c", reference="", effect=0.031, effect_low=0.012, effect_high=0.05)
+    assert "+3.1 percentage points (+1.2 to +5.0) for each degree Celsius more" in sentences.temperature(warm)
+
+
+def test_pairs_are_told_beside_the_regression() -> None:
+    effect = environment(effect=-0.131)
+    told = paired_habitats([paired(), paired(trait="unbanded", p_holm=0.4)], [effect])
+    assert told == [
+        "Pairs of near sites (within 1 km): yellow −13 percentage points (−20 to −6.6) in woodland against hedgerow "
+        "(25 pairs, p = 0.004 by Holm's correction).",
+        "Pairs of near sites (within 1 km) of different habitats were not seen to differ in unbanded.",
+        "Of 1 comparison with hedgerow that pairs allow, the interval of the pairs holds the regression's difference "
+        "in 1.",
+    ]
+    apart = paired_habitats([paired()], [environment(effect=0.02)])
+    assert "in 0; not so: yellow in woodland (pairs −13, regression +2.0)." in apart[-1]
+    few = paired(p=NAN, p_holm=NAN, not_tested_because="few")
+    assert paired_habitats([few], [effect])[0].startswith("Too few sites of different habitats lie within 1 km")
+    assert paired_habitats([], [effect]) == []
+
+
+@pytest.mark.parametrize(
+    ("least_squares", "words"), [(0.01, "in 1 of 1 tests."), (0.2, "in 0 of 1 tests; they differ on")]
+)
+def test_another_verdict_of_the_second_answer_is_told(least_squares: float, words: str) -> None:
+    rows = [environment(term="temperature_c", p_gls=least_squares)]
+    (told,) = environment_topic._second_answer([rows])
+    assert words in told
+    assert ("best called open" in told) == (least_squares > 0.05)
+
+
 def test_a_change_is_told_with_both_frequencies() -> None:
     assert sentences.change(changed()) == (
         "Brown (among shells scored for colour) fell since 1984 (24% then, 15% now, over 79 pairs of places with "
@@ -295,6 +348,7 @@ def test_the_summary_holds_only_what_was_seen() -> None:
              cline("sigmoid", 0.2, trait="unbanded")]
         ),
         "environment": pd.DataFrame([joint | {"p_spatial": 0.3}, environment()]),
+        "marginal_effects": pd.DataFrame([in_points()]),
         "change": pd.DataFrame([changed(method=OVER_PAIRS), changed(trait="yellow", p=0.4, method=OVER_PAIRS)]),
     }  # fmt: skip
     told = summary.findings(tables)

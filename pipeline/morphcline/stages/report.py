@@ -34,6 +34,8 @@ _TABLES = (
     "selection",
     "environment",
     "environment_skill",
+    "marginal_effects",
+    "habitat_pairs",
     "change",
     "associations",
     "alleles",

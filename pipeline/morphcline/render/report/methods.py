@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from morphcline.records.environment_tables import MOST_SITES
 from morphcline.render import labels
 
 REFERENCES = (
@@ -32,6 +33,8 @@ REFERENCES = (
     "49: 305–314.",
     "Fortin M.-J. & Dale M.R.T. 2005. Spatial analysis: a guide for ecologists. Cambridge University Press.",
     "Haldane J.B.S. 1948. The theory of a cline. Journal of Genetics 48: 277–284.",
+    "Kenward M.G. & Roger J.H. 1997. Small sample inference for fixed effects from restricted maximum likelihood. "
+    "Biometrics 53: 983–997.",
     "Kish L. 1965. Survey sampling. Wiley.",
     "Loader C. 1999. Local regression and likelihood. Springer.",
     "Mantel N. & Haenszel W. 1959. Statistical aspects of the analysis of data from retrospective studies of disease. "
@@ -116,10 +119,16 @@ def paragraphs(settings: Mapping[str, Any]) -> list[str]:
         "ends only where surveys drawn from the simpler cline seldom look as much like them and both ends are seen. "
         "All samples take part, for what they are worth; the intervals take sites for independent.",
         "Habitat and temperature. Ignoring space: logistic regression with extra-binomial variance (Williams 1982). "
-        "Allowing for it, and to be believed: the same model with an effect of place that is alike at near sites, an "
-        "exponential correlation found by restricted likelihood, fitted by penalised quasi-likelihood (Breslow & "
-        "Clayton 1993; Diggle & Ribeiro 2007), and t on the degrees of freedom that the sites are worth (Dutilleul "
-        "1993). Skill is of predictions for blocks of sites left out whole (Roberts et al. 2017).",
+        "Allowing for it, and to be believed: the same model with an effect of place that is alike at near sites, "
+        "fitted by penalised quasi-likelihood (Breslow & Clayton 1993) with Matérn's correlation, its range by "
+        "restricted likelihood, its smoothness 1/2 or 3/2 as empirical logits prefer (Diggle & Ribeiro 2007); with "
+        "standard errors that allow for what is estimated of it (Kenward & Roger 1997), and t on the degrees of "
+        "freedom that the sites are worth (Dutilleul 1993). Beside it: generalised least squares on empirical logits "
+        "with known binomial variance, and Dutilleul's modified t-test of one covariate. Effects in points are means "
+        f"over the sites, with limits by the delta method. Up to {MOST_SITES:,} sites take part, drawn at random where "
+        "there are more. "
+        f"{_pairs(settings.get('habitat'))}Skill is of predictions for blocks of sites left out whole (Roberts et al. "
+        "2017); those with place are by kriging, with the variance and range of all sites.",
         f"Change. Earlier and present sites within {labels.distance(settings['change']['within_m'])} of each other are "
         "paired. The test over pairs allows sites to differ for reasons of their own; the Cochran–Mantel–Haenszel test "
         "(Mantel & Haenszel 1959) over shells stands beside it in the table.",
@@ -163,6 +172,15 @@ def _neighbours(neighbours: Any) -> str:
     if isinstance(neighbours, Mapping):
         return f"neighbours within {labels.distance(neighbours['within_m'])}"
     return f"{neighbours} nearest neighbours"
+
+
+def _pairs(habitat: Mapping[str, Any] | None) -> str:
+    if habitat is None:
+        return ""
+    return (
+        f"Pairs of sites of two habitats within {labels.distance(habitat['paired_within_m'])}, as many as can be and "
+        "as near as can be, no site in two: mean difference over pairs, t from their scatter. "
+    )
 
 
 def _axis(axis: Any) -> str:

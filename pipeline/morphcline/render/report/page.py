@@ -115,16 +115,17 @@ def _sections(data: ReportData) -> list[Section]:
     told += [
         surfaces.surfaces(tables["surfaces"], data.settings["surfaces"]["bandwidth"], figures),
         steepness.steepness(
-            tables["steepness"], tables["steep_together"], figures, level=data.settings["steepness"]["level"],
+            tables["steepness"],
+            tables["steep_together"],
+            figures,
+            level=data.settings["steepness"]["level"],
             confidence=data.settings["scoring"]["confidence"],
         ),
-        neighbours.alike(
-            tables["autocorrelation"], tables["correlogram_reach"], tables["variogram_fit"], figures
-        ),
+        neighbours.alike(tables["autocorrelation"], tables["correlogram_reach"], tables["variogram_fit"], figures),
         *filter(None, [genetics.genetics(tables, figures, level)]),
         clines.clines(tables["clines"], figures),
         *filter(None, [selection.held_by(tables["selection"])]),
-        environment.environment(tables["environment"], tables["environment_skill"], figures, left_out, level),
+        environment.environment(tables, figures, left_out, level),
     ]
     since = change.change(tables["change"], figures)
     return told if since is None else [*told, since]

@@ -296,7 +296,7 @@ def habitats(joint: Row, classes: Sequence[Row]) -> str:
     joint : mapping
         The row of ``environment.csv`` whose term is ``habitat``: all classes together.
     classes : sequence of mappings
-        The rows of the classes.
+        The rows of the classes; with ``effect, effect_low, effect_high`` of ``marginal_effects.csv`` in points.
     """
     if not known(joint["p_spatial"]):
         return f"{_trait(joint)}: what habitat explains was not estimated."
@@ -344,8 +344,20 @@ def _trait(row: Row) -> str:
 
 
 def _odds_in_words(row: Row) -> str:
+    """Say a difference in points where the row holds it, else as a ratio of odds."""
+    if known(row.get("effect")):
+        limits = f"{labels.points(row['effect_low'])} to {labels.points(row['effect_high'])}"
+        return f"{labels.points(row['effect'])} percentage points ({limits}) {_compared(row)}"
     ratio, limits = odds(row)
     return f"the odds are {ratio} times ({limits}) {_term(row)}"
+
+
+def _compared(row: Row) -> str:
+    term = str(row["term"])
+    if term.startswith("temperature"):
+        return "for each degree Celsius more"
+    habitat = term.removeprefix("habitat: ")
+    return f"in {habitat} against {row['reference']}" if row["reference"] else f"in {habitat}"
 
 
 def odds(row: Row) -> tuple[str, str]:

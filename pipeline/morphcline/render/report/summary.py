@@ -11,7 +11,7 @@ from morphcline.render import labels
 from morphcline.render.report import sentences
 from morphcline.render.report.parts import KEY_TRAITS, by_trait, rows_of
 from morphcline.render.report.sentences import LEVEL, known
-from morphcline.render.report.topics.environment import CLASS_TERM
+from morphcline.render.report.topics.environment import CLASS_TERM, with_points
 
 MOST_OF_A_KIND = 2
 
@@ -22,12 +22,12 @@ def findings(tables: Mapping[str, pd.DataFrame]) -> list[str]:
     Parameters
     ----------
     tables : mapping
-        ``regional``, ``clines``, ``environment`` and ``change``.
+        ``regional``, ``clines``, ``environment``, ``marginal_effects`` and ``change``.
     """
     return [
         *_frequencies(tables["regional"]),
         *_clines(tables["clines"])[:MOST_OF_A_KIND],
-        *_environment(tables["environment"])[:1],
+        *_environment(with_points(tables["environment"], tables["marginal_effects"]))[:1],
         *_change(tables["change"])[:MOST_OF_A_KIND],
     ]
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from functools import partial
 
 import pandas as pd
@@ -22,79 +22,132 @@ from morphcline.render.report.parts import (
     p_cell,
     rows_of,
 )
-from morphcline.render.report.sentences import known
+from morphcline.render.report.sentences import LEVEL, known
+from morphcline.render.report.topics.paired_habitats import paired_habitats, paired_table, points_cell, points_range
 
+#: Models whose skill is told, and their heads.
+_SKILLS = {
+    "habitat": "Habitat", "temperature": "Temperature", "both": "Both", "space": "Place alone", "all": "All three",
+}  # fmt: skip
 #: How a habitat class's row of ``environment.csv`` begins.
 CLASS_TERM = "habitat: "
 
 
 def environment(
-    frame: pd.DataFrame, skill: pd.DataFrame, figures: Sequence[ShownFigure], left_out: Sequence[str], level: str
+    tables: Mapping[str, pd.DataFrame], figures: Sequence[ShownFigure], left_out: Sequence[str], level: str
 ) -> Section:
     """Say what habitat and temperature explain, once space is allowed for.
 
     Parameters
     ----------
-    frame, skill : DataFrame
-        ``environment.csv`` and ``environment_skill.csv``.
+    tables : mapping
+        ``environment``, ``environment_skill``, ``marginal_effects`` and ``habitat_pairs``.
     figures : sequence of ShownFigure
     left_out : sequence of str
         What the study lacks.
     level : str
         Of the intervals, such as ``"95%"``.
     """
-    rows = main_rows(rows_of(frame))
+    rows = main_rows(rows_of(with_points(tables["environment"], tables["marginal_effects"])))
     shown = [row for row in rows if known(row["estimate"]) and row["term"] != "intercept"]
     section = partial(Section, "environment", "Habitat and temperature", notes=list(left_out))
     if not shown:
         nothing = "Neither habitat nor temperature is known at enough sites, so nothing is said of them."
         return section(paragraphs=[nothing], figures=figures_named(figures, "landscape"))
-    table = ShownTable(
-        "Odds ratios of habitat classes and of temperature, each with the others held, from the model that allows for "
-        f"space. Believe its p. For {labels.listing(KEY_TRAITS)}; the others are in tables/environment.csv.",
+    pairs = main_rows(rows_of(tables["habitat_pairs"]))
+    points = []
+    for species, traits in by_trait(rows).items():
+        told = [*_explained(list(traits.values())), *_second_answer(list(traits.values()))]
+        told += paired_habitats([row for row in pairs if row["species"] == species], rows)
+        points.append(Points(species, told))
+    return section(
+        paragraphs=[
+            "Neighbouring sites share both their shells and their surroundings, so a test that takes sites for "
+            "independent finds associations where there are none. Each p below allows for space; the one that doesn't "
+            "stands beside it. An association is not a cause.",
+            "Three tests allow for space. Believe the logistic model with an effect of place: it holds the other "
+            "covariates, compares sites as they would be at one place, and takes small samples and rare morphs for "
+            "what they are. Least squares on empirical logits do the same by another road, but take few shells, or few "
+            "with the trait, for more than they tell. The modified t-test takes one covariate by itself and weighs all "
+            "sites alike, so it sees less. Pairs of near sites need no model of space, but are few.",
+        ],
+        points=points,
+        figures=[*figures_named(figures, "landscape"), *figures_named(figures, "effects")],
+        tables=[_effects(shown, level), *paired_table(pairs, rows, level), *_skill(tables["environment_skill"])],
+    )
+
+
+def with_points(frame: pd.DataFrame, effects: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows of ``environment.csv`` with the effect in points of each, where there is one."""
+    found = effects[["species", "trait", "term", "effect", "low", "high"]]
+    found = found.rename(columns={"low": "effect_low", "high": "effect_high"})
+    return frame.merge(found, on=["species", "trait", "term"], how="left", validate="one_to_one")
+
+
+def _effects(shown: Sequence[Row], level: str) -> ShownTable:
+    return ShownTable(
+        "Habitat classes and temperature, each with the others held: the mean difference in predicted frequency over "
+        f"the sites, in percentage points, and the odds ratio, from the logistic model that allows for space, with "
+        f"{level} intervals. Believe its p. For {labels.listing(KEY_TRAITS)}; the others are in "
+        "tables/marginal_effects.csv and tables/environment.csv.",
         ("Species", "Trait", "Term"),
-        ("Odds ratio", f"{level} interval", "p, space allowed for", "p, space ignored"),
+        (
+            "Points", "Interval", "Odds ratio", "p, space allowed for", "p, least squares", "p, modified t",
+            "p, space ignored",
+        ),
         [
             (
                 row["species"],
                 labels.trait_title(row["trait"]),
                 _term(row),
-                *sentences.odds(row),
+                points_cell(row["effect"]),
+                points_range(row["effect_low"], row["effect_high"]),
+                sentences.odds(row)[0],
                 p_cell(row["p_spatial"]),
+                p_cell(row["p_gls"]),
+                p_cell(row["p_modified_t"]),
                 p_cell(row["p_naive"]),
             )
             for row in shown
             if row["trait"] in KEY_TRAITS
         ],
-    )
-    return section(
-        paragraphs=[
-            "Neighbouring sites share both their shells and their surroundings, so a test that takes sites for "
-            "independent finds associations where there are none. Each p below allows for space; the one that doesn't "
-            "stands beside it. An association is not a cause."
-        ],
-        points=[Points(species, _explained(list(traits.values()))) for species, traits in by_trait(rows).items()],
-        figures=figures_named(figures, "landscape"),
-        tables=[table, *_skill(skill)],
-    )
+    )  # fmt: skip
+
+
+def _second_answer(traits: Sequence[Sequence[Row]]) -> list[str]:
+    """Say where least squares on empirical logits come to another verdict."""
+    tests = [
+        row for rows in traits for row in rows
+        if row["term"] in ("habitat", "temperature_c") and known(row["p_spatial"]) and known(row["p_gls"])
+    ]  # fmt: skip
+    if not tests:
+        return []
+    differ = [row for row in tests if (row["p_spatial"] <= LEVEL) != (row["p_gls"] <= LEVEL)]
+    agree = len(tests) - len(differ)
+    text = f"Least squares on empirical logits come to the same verdict in {agree} of {len(tests)} tests"
+    if not differ:
+        return [f"{text}."]
+    named = [
+        f"{labels.trait_name(row['trait'])} and {'habitat' if row['term'] == 'habitat' else 'temperature'} "
+        f"({labels.probability(row['p_gls'])}; logistic {labels.probability(row['p_spatial'])})"
+        for row in differ
+    ]
+    return [f"{text}; they differ on {labels.listing(named)}. Such a finding is best called open."]
 
 
 def _skill(frame: pd.DataFrame) -> list[ShownTable]:
     groups = by_trait(row for row in rows_of(frame) if row["trait"] in KEY_TRAITS and known(row["skill"]))
     rows = [
-        (
-            species,
-            labels.trait_title(trait),
-            *(_percent_of(told, model) for model in ("habitat", "temperature", "both")),
-        )
+        (species, labels.trait_title(trait), *(_percent_of(told, model) for model in _SKILLS))
         for species, traits in groups.items()
         for trait, told in traits.items()
     ]
     caption = (
-        "How well habitat and temperature predict blocks of sites left out whole, as the part of the deviance that "
-        "they take away; below zero they predict worse than the mean alone."
+        "How well habitat, temperature and place predict blocks of sites left out whole, as the part of the deviance "
+        "that they take away; below zero they predict worse than the mean alone. Place: by kriging from the other "
+        "blocks, with the variance and range of all sites."
     )
-    return [ShownTable(caption, ("Species", "Trait"), ("Habitat", "Temperature", "Both"), rows)] if rows else []
+    return [ShownTable(caption, ("Species", "Trait"), tuple(_SKILLS.values()), rows)] if rows else []
 
 
 def _percent_of(rows: Sequence[Row], model: str) -> str:
