@@ -144,9 +144,9 @@ def test_reach_and_scale_are_told_with_their_intervals() -> None:
         ]
     )  # fmt: skip
     told = " ".join(neighbours.alike(pd.DataFrame([index()]), reaches, fits, []).points[0].texts)
-    assert "yellow (15 km, 13 to 17 km) and pink (9 km, at least 4 km)" in told
+    assert "yellow 15 km (13 to 17 km) and pink 9 km (at least 4 km)." in told
     assert "No reach is given for brown" in told
-    assert "Yellow: logits are alike out to 9 km, at least 3 km (correlation 0.05, 120 sites)" in told
+    assert "Yellow: logits are alike out to 9 km (at least 3 km) at a correlation of 0.05 (120 sites)" in told
     assert "20% is the counting of shells and 10% differences at small scale" in told
     assert "The variogram shows no sill in pink" in told
 

@@ -124,8 +124,8 @@ def _draw_panel(axes: Axes, rows: pd.DataFrame, fit: Row) -> None:
 def _caption(species: str, table: pd.DataFrame, fits: pd.DataFrame, among: labels.Denominators, *, ranged: bool) -> str:
     smoothness = float(fits["smoothness"].iloc[0])
     sentences = [
-        f"{species}: variograms of empirical logits, n sites each: half the mean squared difference between sites, by "
-        "their distance (Matheron 1963).",
+        f"{species}: variograms of empirical logits, up to {labels.counted(int(fits['sites'].max()), 'site')}: half "
+        "the mean squared difference between sites, by their distance (Matheron 1963).",
         f"Curve: Matérn with smoothness {smoothness:g} (exponential), by weighted least squares (Cressie 1985). Grey: "
         "the scatter that counting so many shells makes by itself; above it, what sites differ by at distances shorter "
         "than the survey can tell; the rest is alike at near sites.",

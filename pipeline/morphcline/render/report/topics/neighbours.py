@@ -83,11 +83,10 @@ def _reaches(rows: Sequence[Row]) -> list[str]:
     given = [row for row in rows if known(row["reach_m"])]
     told = []
     if given:
-        parts = [f"{labels.trait_name(row['trait'])} ({_within(row, 'reach', 'reach_m')})" for row in given]
+        parts = [f"{labels.trait_name(row['trait'])} {_within(row, 'reach', 'reach_m')}" for row in given]
         told.append(
-            "Sites are more alike than any two of the region out to some "
-            f"{labels.listing(parts)}: this is where the correlogram comes down to its average, and belongs to this "
-            "region and its size."
+            f"Likeness reaches, with its 95% interval: {labels.listing(parts)}. There the correlogram comes down to "
+            "what any two sites have on average, so that it belongs to this region and its size."
         )
     quiet = [
         labels.trait_name(row["trait"]) for row in rows if not known(row["reach_m"]) and known(row.get("p_global"))
@@ -107,14 +106,17 @@ def _scales(rows: Sequence[Row]) -> list[str]:
     for row in with_range:
         told.append(
             f"{labels.sentence(labels.trait_name(row['trait']))}: logits are alike out to "
-            f"{_within(row, 'practical_range', 'practical_range_m')} (correlation 0.05, {int(row['sites'])} sites); of "
+            f"{_within(row, 'practical_range', 'practical_range_m')} at a correlation of 0.05 ({int(row['sites'])} sites); of "
             f"their variance {labels.percent(_share(row, 'nugget_binomial'))} is the counting of shells and "
             f"{labels.percent(_share(row, 'nugget_small_scale'))} differences at small scale."
         )
     drifting = [row for row in fitted if not known(row["sill"]) and known(row["sill_low"]) and row["sill_low"] > 0]
     if drifting:
         names = labels.listing(labels.trait_name(row["trait"]) for row in drifting)
-        told.append(f"The variogram shows no sill in {names}: sites drift apart over the whole region, as in a cline.")
+        told.append(
+            f"The variogram shows no sill in {names}: sites drift apart over the whole "
+            "region, as along a cline, or on a scale that it can't tell."
+        )
     return told
 
 
@@ -125,4 +127,4 @@ def _share(row: Row, part: str) -> float:
 def _within(row: Row, stem: str, value: str) -> str:
     low, high = row[f"{stem}_low"], row[f"{stem}_high"]
     limits = labels.distance_range(low, high) if known(high) else f"at least {labels.distance(low)}"
-    return f"{labels.distance(row[value])}, {limits}"
+    return f"{labels.distance(row[value])} ({limits})"
