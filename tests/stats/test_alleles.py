@@ -6,8 +6,18 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 from scipy.optimize import minimize
+from scipy.stats import beta
+from statsmodels.stats.proportion import proportion_confint
 
-from morphcline.stats.alleles import alleles_by_em, dominance_series, recessive_allele
+from morphcline.stats.alleles import (
+    alleles_by_em,
+    beta_of_squares,
+    dominance_series,
+    mean_alleles,
+    recessive_allele,
+    recessive_limits,
+    series_limits,
+)
 
 # A, B, AB and O from alleles A = 0, B = 1, O = 2.
 ABO = [[(0, 0), (0, 2)], [(1, 1), (1, 2)], [(0, 1)], [(2, 2)]]
@@ -77,3 +87,52 @@ class TestAlleles:
             dominance_series(3, -1, 2)
         with pytest.raises(ValueError, match="found 5 of 4"):
             recessive_allele(5, 4)
+
+
+class TestLimits:
+    @given(st.integers(0, 60), st.integers(1, 60))
+    def test_recessive_is_the_root_of_statsmodels_wilson(self, recessive, dominant):
+        total = recessive + dominant
+        low, high = recessive_limits(recessive, total)
+        assert_allclose((low**2, high**2), proportion_confint(recessive, total, method="wilson"), atol=1e-9)
+
+    @given(*[st.integers(0, 60)] * 3)
+    def test_series_holds_its_estimate_within_0_and_1(self, top, middle, bottom):
+        if top + middle + bottom == 0:
+            assert np.isnan(series_limits(top, middle, bottom)[0]).all()
+            return
+        frequency, _ = dominance_series(top, middle, bottom)
+        low, high = series_limits(top, middle, bottom)
+        assert (low <= frequency + 1e-9).all()
+        assert (frequency <= high + 1e-9).all()
+        assert low.min() >= 0
+        assert high.max() <= 1
+
+    def test_large_samples_have_the_limits_of_their_errors(self):
+        frequency, error = dominance_series(12_000, 18_000, 10_000)
+        low, high = series_limits(12_000, 18_000, 10_000)
+        assert_allclose(high - frequency, 1.959964 * error, rtol=0.01)
+        assert_allclose(frequency - low, 1.959964 * error, rtol=0.01)
+
+
+class TestMeanAlleles:
+    @given(st.floats(0.02, 0.98), st.floats(0.001, 0.9))
+    def test_moments_of_scipys_beta_come_back(self, mean, f):
+        spread = beta(mean * (1 - f) / f, (1 - mean) * (1 - f) / f)
+        assert_allclose(beta_of_squares(spread.moment(2), spread.moment(4)), (mean, f), atol=2e-4, rtol=2e-3)
+
+    def test_sites_that_are_alike_give_the_root(self):
+        found = mean_alleles(np.tile([84, 16], (12, 1)), rho=0.0)
+        assert found.frequency[1].estimate == pytest.approx(0.4, abs=0.001)
+        assert found.f_st[0] == pytest.approx(0, abs=0.01)
+
+    def test_series_adds_up_and_agrees_with_its_halves(self):
+        shells = np.random.default_rng(3).multinomial(40, [0.2, 0.5, 0.3], size=25)
+        whole = [one.estimate for one in mean_alleles(shells, rho=0.05).frequency]
+        assert sum(whole) == pytest.approx(1)
+        yellow = mean_alleles(np.column_stack([shells[:, :2].sum(axis=1), shells[:, 2]]), rho=0.05)
+        assert whole[2] == pytest.approx(yellow.frequency[1].estimate)
+
+    def test_few_sites_have_no_interval(self):
+        found = mean_alleles([[10, 5], [8, 9]], rho=0.1)
+        assert np.isnan(found.frequency[0].low)

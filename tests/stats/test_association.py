@@ -5,9 +5,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
-from scipy.stats import chi2_contingency
+from scipy.stats import chi2_contingency, nchypergeom_fisher
+from scipy.stats import fisher_exact as scipy_fisher_exact
+from statsmodels.stats.contingency_tables import StratifiedTable
 
-from morphcline.stats.association import association
+from morphcline.stats.association import association, exact_limits, fisher_exact, regional_association
+from morphcline.stats.over_sites import draw_sites
 
 cells = st.integers(0, 300)
 
@@ -44,3 +47,71 @@ class TestAssociation:
     def test_a_negative_count_is_refused(self):
         with pytest.raises(ValueError, match="0 or more; found -3"):
             association(1, -3, 2, 2)
+
+
+tables = st.tuples(*[st.integers(0, 40)] * 4).map(lambda cells: np.reshape(cells, (2, 2)))
+
+
+class TestExact:
+    def test_tea_tasting_and_twins(self):
+        # Fisher's examples, in R's help of fisher.test: 34/70, and twins' convictions.
+        assert fisher_exact([[3, 1], [1, 3]]) == pytest.approx(34 / 70)
+        assert fisher_exact([[2, 15], [10, 3]]) == pytest.approx(0.0005367241, abs=1e-9)
+
+    @given(st.lists(tables, min_size=1, max_size=6))
+    def test_is_scipys(self, some):
+        expected = [scipy_fisher_exact(table).pvalue for table in some]
+        assert_allclose(fisher_exact(np.array(some)), expected, rtol=1e-6)
+
+    @given(tables)
+    def test_limits_leave_half_of_the_mid_p_error_on_each_side(self, table):
+        found = exact_limits(table)
+        n, row, column, both = table.sum(), table[0].sum(), table[:, 0].sum(), table[0, 0]
+        if min(row, n - row, column, n - column) == 0:
+            assert np.isnan(found.odds_ratio_low)
+            return
+        for limit, beyond in ((found.odds_ratio_low, 1), (found.odds_ratio_high, -1)):
+            if np.isinf(limit) or limit == 0:
+                assert both == (max(0, row + column - n) if limit == 0 else min(row, column))
+                continue
+            chance = nchypergeom_fisher(n, column, row, float(limit))
+            tail = chance.sf(both) if beyond > 0 else chance.cdf(both - 1)
+            assert tail + 0.5 * chance.pmf(both) == pytest.approx(0.025, rel=1e-4)
+
+    @given(tables)
+    def test_limits_hold_the_estimate_and_stay_in_range(self, table):
+        found, point = exact_limits(table), association(*table.ravel())
+        if np.isnan(found.d_low):
+            return
+        assert -1 - 1e-9 <= found.d_prime_low <= point.d_prime + 1e-9
+        assert point.d_prime - 1e-9 <= found.d_prime_high <= 1 + 1e-9
+        turned = exact_limits(table[::-1])
+        assert_allclose((turned.d_prime_low, turned.d_prime_high), (-found.d_prime_high, -found.d_prime_low), atol=1e-6)
+
+    def test_bad_tables_are_refused(self):
+        with pytest.raises(ValueError, match=r"shape \(\.\.\., 2, 2\)"):
+            fisher_exact([1, 2, 3])
+        with pytest.raises(ValueError, match="whole number"):
+            exact_limits([[1.5, 2], [3, 4]])
+
+
+class TestOverSites:
+    def test_estimates_recomputed_site_by_site(self):
+        rng = np.random.default_rng(8)
+        tables = rng.multinomial(25, [0.3, 0.2, 0.1, 0.4], size=30).reshape(-1, 2, 2)
+        found = regional_association(tables, draw_sites(30, draws=99, rng=rng))
+        assert found.odds_ratio.estimate == pytest.approx(StratifiedTable(tables.transpose(1, 2, 0)).oddsratio_pooled)
+        whole = association(*tables.sum(axis=0).ravel())
+        assert found.d.estimate == pytest.approx(float(whole.d))
+        assert found.d_prime.estimate == pytest.approx(float(whole.d_prime))
+        # Twice the unbiased covariance of two indicators is the mean of their products over pairs of shells.
+        covariances = [
+            np.cov(*np.repeat([[1, 1, 0, 0], [1, 0, 1, 0]], table.ravel(), axis=1))[0, 1] for table in tables
+        ]
+        assert found.d_within.estimate == pytest.approx(np.mean(covariances))
+
+    def test_complete_association_has_no_interval_and_no_crash(self):
+        tables = np.tile([[10, 0], [0, 10]], (8, 1, 1))
+        found = regional_association(tables, draw_sites(8, draws=49, rng=np.random.default_rng(1)))
+        assert np.isnan(found.d_prime_within.low)
+        assert np.isnan(found.odds_ratio.estimate)

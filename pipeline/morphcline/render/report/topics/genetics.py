@@ -27,6 +27,7 @@ _LEVELS = {
     "habitats": "between habitats",
     "sites within habitats": "between sites of a habitat",
 }
+_UNSURE = " The test sees a change, but how steep it is isn't known: the slope's interval holds 0."
 #: Rows of differentiation.csv that the report shows.
 _SHOWN = ("colour", "unbanded", "mid-banded")
 
@@ -100,16 +101,16 @@ def association(row: Row) -> str:
         return f"{pair}, within sites: {value}, too few sites for an interval ({basis})."
     low, high = row["d_prime_within_low"], row["d_prime_within_high"]
     if low > 0:
-        words = "go together"
+        words = "go together more than chance makes them"
     elif high < 0:
-        words = "shun each other"
+        words = "go together less than chance makes them"
     else:
         words = "were not seen to go together or apart"
     odds = ""
     if known(row["odds_ratio"]) and known(row["odds_ratio_low_sites"]):
         odds = (
-            f"; odds ratio {row['odds_ratio']:.2g}, "
-            f"{row['odds_ratio_low_sites']:.2g} to {row['odds_ratio_high_sites']:.2g}"
+            f"; odds ratio {row['odds_ratio']:.2f}, "
+            f"{row['odds_ratio_low_sites']:.2f} to {row['odds_ratio_high_sites']:.2f}"
         )
     return (
         f"{labels.sentence(first)} and {second}{among} {words} within sites: {value} ({_signed(low)} to "
@@ -168,6 +169,7 @@ def isolation(rows: Sequence[Row]) -> list[str]:
             f"{words}: {_small(row['slope_per_doubling'])}{interval} for each doubling of distance, as F_ST / "
             f"(1 − F_ST); r = {_signed(row['mantel_r'])}, Mantel's {labels.probability(row['p_mantel'])}, "
             f"{labels.counted(int(row['sites']), 'site')}."
+            + (_UNSURE if rises and known(row["low"]) and row["low"] <= 0 <= row["high"] else "")
         )
     return told
 
@@ -184,12 +186,13 @@ def _of(trait: str) -> str:
     return {"colour": "colour", "unbanded": "banding (unbanded or not)", "mid-banded": "mid-banded among banded"}[trait]
 
 
-def _signed(value: float) -> str:
-    return f"{value:.2f}".replace("-", "−")
+def _signed(value: float, digits: int = 2) -> str:
+    # Adding 0 turns -0 into 0.
+    return f"{round(value, digits) + 0.0:.{digits}f}".replace("-", "−")
 
 
 def _small(value: float) -> str:
-    return f"{value:.3f}".replace("-", "−")
+    return _signed(value, 3)
 
 
 def _alleles(rows: Sequence[Row], level: str) -> ShownTable:
