@@ -76,7 +76,7 @@ def why_no_tails(data: Sites, base: Candidate, *, span: float, width_told: bool)
     ):
         effective = _effective_sites(weights[here])
         if effective < least:
-            return f"{effective:.0f} effective sites {where}; {least} are needed"
+            return f"{int(effective)} effective sites {where}; {least} are needed"
     return ""
 
 
@@ -100,7 +100,11 @@ def p_tails(data: Sites, base: Candidate, rng: np.random.Generator, draws: int) 
 
 
 def p_asymmetric(data: Sites, symmetric: Candidate, rng: np.random.Generator, draws: int) -> float:
-    """Return how often surveys drawn from a cline with symmetric tails look as asymmetric: a score test, likewise."""
+    """Return how often surveys drawn from a cline with symmetric tails look as asymmetric: a score test, likewise.
+
+    It keeps its size, and sees less than a likelihood ratio would where the equal tails fit badly: a large p doesn't
+    show that the tails are equal.
+    """
     parameters = symmetric.maximum.parameters
     slope = float(np.exp(parameters[6]))
     derivatives = stepped_share(_u(data, symmetric), float(parameters[5]), slope, slope)[1]
