@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
 import sys
 from pathlib import Path
@@ -32,6 +33,36 @@ def test_version_and_help() -> None:
     told = morphcline("run", "--help").stdout
     for option in ("--from", "--to", "--only", "--force", "--dry-run", "--out", "--workers", "--scheduler"):
         assert option in told
+
+
+def test_a_plan_without_a_run_ends_with_1_and_names_the_stages(tmp_path: Path) -> None:
+    assert morphcline("new", tmp_path / "survey").returncode == 0
+    done = morphcline("plan", "study.toml", cwd=tmp_path / "survey")
+    assert done.returncode == 1
+    assert "error: my-survey, stage surfaces: it has not run here; run morphcline run study.toml" in done.stderr
+    assert "Traceback" not in done.stderr
+    assert not (tmp_path / "survey/outputs").exists()
+
+
+def test_a_plan_is_printed(monkeypatch: pytest.MonkeyPatch, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    import pandas as pd
+
+    from morphcline import planner
+
+    place = {"rank": 1, "lat": 46.4, "lon": 0.2, "reduction": 0.045, "nearest_site_m": 3300.0, "most_for": "yellow"}
+    places = pd.DataFrame([{**place, "rank": rank} for rank in range(1, 13)])
+    result = planner.PlanResult(tmp_path / "plan", places, pd.DataFrame({"sites": [3]}), ("mind the gap.",))
+    monkeypatch.setattr(planner, "make_plan", lambda study, *, out=None: result)
+    (tmp_path / "study.toml").write_text('[study]\nname = "a"\ncrs = "EPSG:2154"\n[records]\npath = "r.csv"\n')
+    assert exit_code(monkeypatch, "plan", str(tmp_path / "study.toml")) == 0
+    said = capsys.readouterr()
+    assert "   1   46.4000     0.2000   4.5%        3.3 km  yellow" in said.out
+    assert "and 2 more" in said.out
+    assert "mind the gap." in said.err
+    assert exit_code(monkeypatch, "plan", str(tmp_path / "study.toml"), "--json") == 0
+    told = json.loads(capsys.readouterr().out)
+    assert len(told["places"]) == 12
+    assert told["warnings"] == ["mind the gap."]
 
 
 @pytest.mark.parametrize(

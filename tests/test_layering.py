@@ -27,8 +27,11 @@ MAY_IMPORT = {
     "stages": {"errors", "scoring", "places", "stats", "study", "records", "files", "render", "workers"},
     "provenance": {"errors", "study", "files"},
     "runner": {"errors", "study", "scoring", "files", "places", "stages", "workers", "provenance"},
+    "planner": {
+        "errors", "study", "scoring", "places", "stats", "records", "files", "render", "stages", "provenance", "runner",
+    },
     "progress": {"errors", "runner"},
-    "cli": {"errors", "study", "stages", "runner", "workers", "progress"},
+    "cli": {"errors", "study", "stages", "runner", "planner", "workers", "progress"},
     "__main__": {"cli"},
     "__init__": {"study", "runner"},
 }

@@ -21,6 +21,8 @@ _STAGE = click.Choice(NAMES)
 _STUDY = click.argument("study_file", metavar="STUDY.toml", type=click.Path(path_type=Path))
 _DEBUG = click.option("--debug", is_flag=True, expose_value=False, help="Show the traceback of an error.")
 INTERRUPTED = 130
+#: Places that are printed; the rest are in the table.
+_SHOWN_PLACES = 10
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -140,6 +142,29 @@ def check_command(study_file: Path, as_json: bool) -> None:
         raise SystemExit(1)
 
 
+@cli.command("plan")
+@_STUDY
+@click.option("--out", type=click.Path(path_type=Path), help="The run's output folder.  [default: outputs/<name>]")
+@click.option("-q", "--quiet", is_flag=True, help="Only warnings and errors.")
+@click.option("--json", "as_json", is_flag=True, help="Print the result as JSON on stdout.")
+@_DEBUG
+def plan_command(study_file: Path, out: Path | None, quiet: bool, as_json: bool) -> None:
+    """Say where to look next, and how many shells settle a question, from the results of a run."""
+    from morphcline import planner
+    from morphcline.study import load_study
+
+    result = planner.make_plan(load_study(study_file), out=out)
+    for sentence in result.warnings:
+        _say_aloud("warning", sentence)
+    if as_json:
+        rows = json.loads(result.places.to_json(orient="records"))
+        sizes = json.loads(result.sizes.to_json(orient="records"))
+        told = {"folder": str(result.folder), "places": rows, "sample_sizes": sizes, "warnings": result.warnings}
+        click.echo(json.dumps(told, ensure_ascii=False))
+    elif not quiet:
+        _print_places(result)
+
+
 @cli.command("new")
 @click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
 @_DEBUG
@@ -238,6 +263,24 @@ def _print_result(result: Any) -> None:
     ):
         if (result.folder / name).exists():
             click.echo(f"  {name:12} {what}")
+
+
+def _print_places(result: Any) -> None:
+    click.echo("rank  latitude  longitude   gain  nearest site  most for")
+    for row in result.places.head(_SHOWN_PLACES).itertuples():
+        click.echo(
+            f"{row.rank:4d}  {row.lat:8.4f}  {row.lon:9.4f}  {100 * row.reduction:4.1f}%  "
+            f"{row.nearest_site_m / 1000:9.1f} km  {_clean(row.most_for)}"
+        )
+    if len(result.places) > _SHOWN_PLACES:
+        click.echo(f"and {len(result.places) - _SHOWN_PLACES} more")
+    click.echo(f"Ask the owner before you go. The plan is in {_near(result.folder)}")
+    for name, what in (
+        ("plan.html", "places, map and samples needed: start here"),
+        ("places.csv", "the places; places.gpkg for a GIS"),
+        ("sample_sizes.csv", "shells and sites that show a difference"),
+    ):
+        click.echo(f"  {name:18} {what}")
 
 
 def _row_account(account: dict[str, Any]) -> str:

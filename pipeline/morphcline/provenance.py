@@ -32,7 +32,7 @@ _PACKAGES = (
 _SOURCES = {".py", ".j2", ".css", ".js"}
 
 # What these hold can't change a table or raster.
-_NOT_SCIENCE = {"cli.py", "__main__.py", "template.py"}
+_NOT_SCIENCE = {"cli.py", "__main__.py", "template.py", "planner.py"}
 
 
 def digest_of(path: Path) -> str | None:

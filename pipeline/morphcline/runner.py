@@ -318,11 +318,11 @@ def _check_scoring(study: Study) -> None:
 
     check_studied(study.scoring.species, file=study.file.name)
     known = [trait.name for trait in wanted_traits(study.scoring, file=study.file.name)]
-    unknown = [name for name in study.clines.traits or () if name not in known]
-    if unknown:
-        raise StudyFileError(
-            Problem(study.file.name, "[clines] traits", f"found {unknown[0]!r}", "known traits: " + ", ".join(known))
-        )
+    for section, traits in (("clines", study.clines.traits), ("plan", study.plan.traits)):
+        unknown = [name for name in traits or () if name not in known]
+        if unknown:
+            accepted = "known traits: " + ", ".join(known)
+            raise StudyFileError(Problem(study.file.name, f"[{section}] traits", f"found {unknown[0]!r}", accepted))
 
 
 def _keep(folder: Path, study: Study, done: dict[str, Any]) -> None:
@@ -369,7 +369,7 @@ def _refuse_foreign_folder(folder: Path, study: Study) -> None:
             )
         )
     if not record.get("study") and folder.is_dir() and any(not item.name.startswith(".") for item in folder.iterdir()):
-        ours = {"records", "tables", "surfaces", "figures", "sites.gpkg", "map.html", "report.html", RUN_FILE}
+        ours = {"records", "tables", "surfaces", "figures", "plan", "sites.gpkg", "map.html", "report.html", RUN_FILE}
         foreign = sorted({item.name for item in folder.iterdir() if not item.name.startswith(".")} - ours)
         if foreign:
             raise StudyError(
@@ -451,7 +451,9 @@ def _examinations(study: Study) -> Iterable[Callable[[], Any]]:
     for raster in (study.habitat, study.temperature):
         if raster is not None:
             yield partial(rasters.examine, raster.path, raster.band, shown=study.shown(raster.path))
-    for path in (study.study.area, study.clines.axis, study.publish.basemap):
+    if study.plan.reachability is not None:
+        yield partial(rasters.examine, study.plan.reachability, shown=study.shown(study.plan.reachability))
+    for path in (study.study.area, study.clines.axis, study.publish.basemap, study.plan.near):
         if isinstance(path, Path):
             yield partial(vectors.examine, path, shown=study.shown(path))
     surfaces = study.surfaces

@@ -67,9 +67,9 @@ class MappedArea:
                 masked += int(shapely.contains_xy(self.area, *centres).sum()) - here
         return estimated, masked
 
-    def lattice(self) -> Floats:
-        """Return some two thousand estimated places at even steps, at most."""
-        step = max(1, math.ceil(math.sqrt(self.grid.rows * self.grid.columns / _PLACES)))
+    def lattice(self, most: int = _PLACES) -> Floats:
+        """Return so many estimated places at even steps, at most."""
+        step = max(1, math.ceil(math.sqrt(self.grid.rows * self.grid.columns / most)))
         easting, northing = (axis[step // 2 :: step] for axis in self.grid.axes())
         found = list(self._rows_of(easting, northing))
         return np.vstack(found) if found else np.empty((0, 2))

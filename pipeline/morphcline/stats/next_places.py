@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
+from morphcline.stats.barriers import blocked
 from morphcline.stats.kernels import CUT, Floats, KernelName, kernel_weights
 
 Flags = NDArray[np.bool_]
@@ -62,11 +63,14 @@ class Choice:
         Mean variance over points and surfaces before any, and after each.
     share : array (places, surfaces)
         Of each surface in what a place gains.
+    before : array (points,)
+        Mean variance over the surfaces at every point before any.
     """
 
     chosen: NDArray[np.intp]
     variance: Floats
     share: Floats
+    before: Floats
 
 
 def choose_places(
@@ -77,6 +81,7 @@ def choose_places(
     places: int,
     apart_m: float,
     worth: Floats | None = None,
+    barriers: Floats | None = None,
 ) -> Choice:
     r"""Return the candidates at which samples lower the surfaces' mean variance most, one after the other.
 
@@ -93,6 +98,8 @@ def choose_places(
         Places chosen lie at least this far from each other.
     worth : array (candidates,), optional
         By how much a candidate's gain counts, 0 to 1; one with 0 is never chosen.
+    barriers : array (segments, 4), optional
+        Across which a sample has no weight (:func:`morphcline.stats.barriers.blocked`).
 
     Returns
     -------
@@ -115,14 +122,15 @@ def choose_places(
     not foretold. The bandwidths are kept, and the blur that smoothing makes is left out: shells don't lessen it.
     """
     with threadpool_limits(limits=1):
-        local = [_Local(points, candidates, surface) for surface in surfaces]
+        local = [_Local(points, candidates, surface, barriers) for surface in surfaces]
         allowed = np.ones(len(candidates), dtype=bool) if worth is None else worth > 0
         weight = np.ones(len(candidates)) if worth is None else worth
         bound = np.full(len(candidates), -np.inf)
         bound[allowed] = np.inf
         chosen: list[int] = []
         shares: list[Floats] = []
-        variance = [_mean_variance(local)]
+        before: Floats = np.mean([one.variance() for one in local], axis=0)
+        variance = [float(before.mean())]
         while len(chosen) < places:
             best = _best(local, bound, weight)
             if best is None:
@@ -135,7 +143,9 @@ def choose_places(
             variance.append(_mean_variance(local))
             bound[np.hypot(*(candidates - candidates[best]).T) < apart_m] = -np.inf
             bound[best] = -np.inf
-    return Choice(np.array(chosen, dtype=np.intp), np.array(variance), np.array(shares).reshape(-1, len(surfaces)))
+    return Choice(
+        np.array(chosen, dtype=np.intp), np.array(variance), np.array(shares).reshape(-1, len(surfaces)), before
+    )
 
 
 def _best(local: Sequence[_Local], bound: Floats, weight: Floats) -> int | None:
@@ -162,8 +172,8 @@ def _mean_variance(local: Sequence[_Local]) -> float:
 class _Local:
     """The local fits of one surface at all points, and how a sample at a candidate would change them."""
 
-    def __init__(self, points: Floats, candidates: Floats, surface: PlannedSurface):
-        self._points, self._candidates, self._surface = points, candidates, surface
+    def __init__(self, points: Floats, candidates: Floats, surface: PlannedSurface, barriers: Floats | None):
+        self._points, self._candidates, self._surface, self._barriers = points, candidates, surface, barriers
         size = 1 if surface.degree == 0 else 1 + points.shape[1]
         self._here = surface.frequency_at_points * (1 - surface.frequency_at_points)
         self._slope = np.square(self._here)
@@ -189,6 +199,8 @@ class _Local:
         weights = kernel_weights(points, places, bandwidth=bandwidth, kernel=kernel)
         away = [(places[None, :, axis] - points[:, axis, None]) / bandwidth[:, None] for axis in range(points.shape[1])]
         weights[np.sum(np.square(away), axis=0) > CUT[kernel] ** 2] = 0.0
+        if self._barriers is not None and len(self._barriers):
+            weights[blocked(points, places, self._barriers)] = 0.0
         return weights, [np.ones_like(weights), *away]
 
     def _solve(self) -> None:

@@ -318,7 +318,7 @@ def _statistics(ground: Ground, deviation: Floats, drawn: Floats) -> Iterator[tu
 
 def _levers(ground: Ground, size: int) -> Iterator[tuple[slice, NDArray[np.intp], Floats]]:
     """Yield points, the sites in reach of them, and by how much each deviation lifts the slopes, (2, points, sites)."""
-    for start in range(0, len(ground.points), size):
+    for start in range(0, len(ground.points), max(size, 1)):
         rows = slice(start, min(start + size, len(ground.points)))
         points, bandwidth = ground.points[rows], ground.bandwidth[rows]
         reach = CUT[ground.kernel] * float(bandwidth.max())

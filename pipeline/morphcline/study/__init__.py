@@ -6,6 +6,7 @@ from morphcline.study.general import General
 from morphcline.study.habitat import Habitat
 from morphcline.study.in_force import settings_in_force, source_key
 from morphcline.study.load import Study, load_study
+from morphcline.study.plan import Plan
 from morphcline.study.publish import Publish
 from morphcline.study.records import FIELDS, EarlierSurvey, Position, RecordSource, Sheet
 from morphcline.study.scoring import Scoring, Selection, UserTrait
@@ -22,6 +23,7 @@ __all__ = [
     "General",
     "Habitat",
     "Neighbours",
+    "Plan",
     "Position",
     "Publish",
     "RecordSource",

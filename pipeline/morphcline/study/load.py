@@ -17,6 +17,7 @@ from morphcline.study.autocorrelation import Autocorrelation
 from morphcline.study.clines import Change, Clines
 from morphcline.study.general import General
 from morphcline.study.habitat import Habitat
+from morphcline.study.plan import Plan
 from morphcline.study.publish import Publish
 from morphcline.study.records import FIELDS, EarlierSurvey, RecordSource
 from morphcline.study.scoring import Scoring
@@ -38,6 +39,9 @@ _ACCEPTED = {
     "model_": "a table",
 }
 
+#: Keys that name a file.
+_FILES = {"path", "area", "barriers", "mask", "reachability", "near"}
+
 #: What to add where a key is missing, if its name alone doesn't say.
 _EXAMPLES = {
     "counted": 'add it, for example counted = { colour = ["pink"] }',
@@ -53,7 +57,7 @@ class Study(Section):
     ----------
     file : path
         The study file.
-    study, scoring, habitat, temperature, surfaces, steepness, autocorrelation, clines, change, publish
+    study, scoring, habitat, temperature, surfaces, steepness, autocorrelation, clines, change, publish, plan
         The sections; ``habitat`` and ``temperature`` are None when the study has no such raster.
     records : tuple of RecordSource
         The survey's own files.
@@ -73,6 +77,7 @@ class Study(Section):
     clines: Clines = Clines()
     change: Change = Change()
     publish: Publish = Publish()
+    plan: Plan = Plan()
 
     def shown(self, path: Path) -> str:
         """Return a path as the user wrote it: relative to the study file where it lies below its folder."""
@@ -282,7 +287,7 @@ def _absent_files(shaped: Any, base: Path) -> Iterator[Problem]:
             yield from _absent_files(item, base)
     elif isinstance(shaped, dict):
         for key, value in shaped.items():
-            if key in {"path", "area", "barriers", "mask"} and isinstance(value, str) and not (base / value).exists():
+            if key in _FILES and isinstance(value, str) and not (base / value).exists():
                 yield Problem(value, "", "there is no such file", f"mend {key} in the study file")
             else:
                 yield from _absent_files(value, base)

@@ -97,6 +97,17 @@ layout = "counts"                    # counts: a row per site, species, colour a
 # basemap = "outline"                # or "none", or a vector file
 # formats = ["png", "svg", "pdf"]
 # width_mm = 190.0
+
+[plan]                               # for `morphcline plan`: where to look next, how many shells settle a question
+# places = 20
+# shells = 30                        # that a new sample is expected to hold
+# avoid = []                         # habitat classes where nobody is to look, besides water: ["arable"]
+# reachability = "access.tif"        # 0 (can't be reached) to 1: how much a place's worth counts
+# near = "roads.gpkg"                # places farther than within_m from this layer are left out
+# within_m = 500.0
+# differences = [0.1, 0.2]           # of a frequency, that a comparison is to see ...
+# power = 0.8                        # ... with this probability
+# level = 0.05
 """
 
 SHEET_TEXT = "site,date,longitude,latitude,species,colour,banding,count,age,condition,lip,habitat,recorder,note\n"
