@@ -15,6 +15,7 @@ from morphcline.files.surfaces import Tile, write_surfaces
 from morphcline.files.tables import write_table
 from morphcline.places.grid import StudyGrid
 from morphcline.records.change_table import OVER_PAIRS
+from morphcline.records.isolation_tables import ISOLATION, ISOLATION_BINS
 from morphcline.stages import _mapframe, _panels, maps
 from morphcline.stages.base import Context
 from morphcline.study import Study, load_study
@@ -112,6 +113,10 @@ def tables(seed: int = 5) -> dict[str, pd.DataFrame]:
             {"species": SPECIES[0], "trait": "yellow", "distance_class": range(1, 7), "from_m": 0.0, "to_m": 9e3,
              "mean_m": np.arange(1.0, 7) * 2e3, "pairs": 90, "semivariance": 0.6, "fitted": 0.5}
         ),
+        "isolation": pd.DataFrame(
+            {**dict.fromkeys(ISOLATION, np.nan), "species": SPECIES[0], "trait": ["colour"], "not_tested_because": "few"}
+        ),
+        "isolation_bins": pd.DataFrame(columns=list(ISOLATION_BINS)),
         "variogram_fit": pd.DataFrame(
             {"species": SPECIES[0], "trait": ["yellow"], "sites": SITES, "nugget_binomial": 0.2,
              "nugget_small_scale": 0.1, "sill": 0.3, "sill_low": 0.1, "range_m": 3e3, "practical_range_m": 9e3,

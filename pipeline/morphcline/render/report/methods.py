@@ -28,6 +28,7 @@ REFERENCES = (
     "nonparametric inference. Journal of the American Statistical Association 113: 767–779.",
     "Cliff A.D. & Ord J.K. 1981. Spatial processes: models and applications. Pion.",
     "Cressie N. 1985. Fitting variogram models by weighted least squares. Mathematical Geology 17: 563–586.",
+    "Cressie N. 1993. Statistics for spatial data. Wiley.",
     "Diggle P.J. & Ribeiro P.J. 2007. Model-based geostatistics. Springer.",
     "Dutilleul P. 1993. Modifying the t test for assessing the correlation between two spatial processes. Biometrics "
     "49: 305–314.",
@@ -36,7 +37,10 @@ REFERENCES = (
     "Kenward M.G. & Roger J.H. 1997. Small sample inference for fixed effects from restricted maximum likelihood. "
     "Biometrics 53: 983–997.",
     "Kish L. 1965. Survey sampling. Wiley.",
+    "Lewontin R.C. 1964. The interaction of selection and linkage. I. Genetics 49: 49–67.",
     "Loader C. 1999. Local regression and likelihood. Springer.",
+    "Mantel N. 1967. The detection of disease clustering and a generalized regression approach. Cancer Research 27: "
+    "209–220.",
     "Mantel N. & Haenszel W. 1959. Statistical aspects of the analysis of data from retrospective studies of disease. "
     "Journal of the National Cancer Institute 22: 719–748.",
     "Matheron G. 1963. Principles of geostatistics. Economic Geology 58: 1246–1266.",
@@ -49,6 +53,8 @@ REFERENCES = (
     "phylogenetic structure. Ecography 40: 913–929.",
     "Schucany W.R. & Sommers J.P. 1977. Improvement of kernel type density estimators. Journal of the American "
     "Statistical Association 72: 420–423.",
+    "Rousset F. 1997. Genetic differentiation and estimation of gene flow from F-statistics under isolation by distance. "
+    "Genetics 145: 1219–1228.",
     "Skellam J.G. 1948. A probability distribution derived from the binomial distribution. Journal of the Royal "
     "Statistical Society B 10: 257–261.",
     "Sokal R.R. & Oden N.L. 1978. Spatial autocorrelation in biology. Biological Journal of the Linnean Society 10: "
@@ -57,6 +63,8 @@ REFERENCES = (
     "559–567.",
     "Wagner H.H. & Dray S. 2015. Generating spatially constrained null models for irregularly spaced data using Moran "
     "spectral randomization methods. Methods in Ecology and Evolution 6: 1169–1178.",
+    "Weir B.S. & Cockerham C.C. 1984. Estimating F-statistics for the analysis of population structure. Evolution 38: "
+    "1358–1370.",
     "Williams D.A. 1975. The analysis of binary responses from toxicological experiments involving reproduction and "
     "teratogenicity. Biometrics 31: 949–952.",
     "Williams D.A. 1982. Extra-binomial variation in logistic linear models. Applied Statistics 31: 144–148.",
@@ -95,7 +103,13 @@ def paragraphs(settings: Mapping[str, Any]) -> list[str]:
         f"Surfaces. {_surface(surface)} The correlation within sites is taken about the surface, not about the "
         f"regional mean. Cells of {labels.distance(surface['cell_m'])}; a cell with less than "
         f"{surface['min_effective_shells']:g} effective shells near it (Kish 1965) is left blank. The three colours "
-        "are closed to sum to 1 in each cell.",
+        "are fitted one by one and divided by their sum in each cell."
+        + (
+            f" A sample has no weight where the straight line from it crosses a barrier ({surface['barriers']})."
+            if surface.get("barriers")
+            else ""
+        )
+        + (f" Cells whose centre lies in {surface['mask']} are blank." if surface.get("mask") else ""),
         *_steepness(surface, settings["steepness"]),
         f"Neighbours. Moran's I (Moran 1950; Cliff & Ord 1981), {_neighbours(spatial['neighbours'])}, each site's "
         "neighbours weighing 1 together. The rate-adjusted form standardises each frequency by its own variance, as "
@@ -110,6 +124,13 @@ def paragraphs(settings: Mapping[str, Any]) -> list[str]:
         "fewer where the p-value is large (sequential "
         f"Monte Carlo: Besag & Clifford 1991), at a false-discovery rate of {labels.level(spatial['level'])} "
         f"(Benjamini & Hochberg 1995). Samples under {scoring['min_shells']} shells take no part.",
+        "Genetics. Association of phenotypes within sites as D′ (Lewontin 1964), freed of the bias of small samples. "
+        "Alleles by square roots of the recessive phenotype, which is maximum likelihood here, under Hardy–Weinberg "
+        "proportions within each site; over sites the mean of a beta distribution with the moments seen. F_ST corrected "
+        "for sample size (Weir & Cockerham 1984), between habitats by a nested analysis of variance, p by shuffling whole "
+        "sites. Isolation by distance: linearised F_ST of pairs against the logarithm of distance (Rousset 1997), p by "
+        "shuffling sites (Mantel 1967). Intervals over sites are the outer ones of jackknife and studentised bootstrap "
+        "(for alleles and habitats, of the jackknife alone).",
         "Clines. Four models by beta-binomial likelihood: one frequency everywhere; a frequency that changes evenly "
         "over the stretch surveyed; a sigmoid from 0 to 1, which is a straight line on the logit; and a sigmoid "
         f"between free ends (Haldane 1948; Barton & Hewitt 1985), along {_axis(axis)}. Width is the span of "
@@ -157,12 +178,21 @@ def _surface(surface: Mapping[str, Any]) -> str:
         if surface["degree"] == 1
         else "Kernel-weighted proportions"
     )
-    return f"{kind}, {surface['kernel']} kernel, {_bandwidth(surface['bandwidth'])}, sites weighted as above."
+    return (
+        f"{kind}, {surface['kernel']} kernel, {_bandwidth(surface['bandwidth'])}; sites weighted as above. "
+        "The standard error holds chance, by the sandwich of the local likelihood, and the mean squared bias that the "
+        "smoother's weights have for a smooth Gaussian field about a plane on the logit (Cressie 1993), its variance "
+        "and range averaged over their restricted likelihood."
+    )
 
 
 def _bandwidth(bandwidth: Any) -> str:
     if bandwidth == "cross-validated":
-        return "bandwidth by leave-one-site-out deviance"
+        return (
+            "bandwidth the wider of two: those under which sites left out one by one, and blocks of neighbouring sites "
+            "as far from the rest as the map is from a sample, are foretold best (Loader 1999; Roberts et al. 2017), or "
+            "as well within a quarter of the difference's standard error"
+        )
     if isinstance(bandwidth, Mapping):
         return f"bandwidth reaching the {bandwidth['neighbours']} nearest sites"
     return f"bandwidth {labels.distance(float(bandwidth))}"
