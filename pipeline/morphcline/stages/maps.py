@@ -148,7 +148,7 @@ def _maps_of(material: Material, frame: MapFrame, species: str, style: Mapping[s
     surfaces = panels.surface_panels(material, species)
     yield order(
         f"surface_{end}", surfaces, "no trait has a surface", draw_surfaces, species, surfaces, frame,
-        min_effective_shells=study.surfaces.min_effective_shells, **style,
+        min_effective_shells=study.surfaces.min_effective_shells, limits=_limits(study), **style,
     )  # fmt: skip
     steep = steepness_panels(material, species)
     yield order(
@@ -160,6 +160,17 @@ def _maps_of(material: Material, frame: MapFrame, species: str, style: Mapping[s
         f"clusters_{end}", clusters, "no site shows local association", draw_clusters, species, clusters,
         frame, panels.local_test(study), **style,
     )  # fmt: skip
+
+
+def _limits(study: Study) -> str:
+    """Say what keeps a surface from going on, besides want of shells."""
+    barriers, mask = study.surfaces.barriers, study.surfaces.mask
+    parts = []
+    if barriers is not None:
+        parts.append(f"Samples don't count across the barriers in {study.shown(barriers)}.")
+    if mask is not None:
+        parts.append(f"Cells that {study.shown(mask)} masks are blank too.")
+    return " ".join(parts)
 
 
 def _clines_of(material: Material, frame: MapFrame, species: str, style: Mapping[str, object]) -> Order:
@@ -237,7 +248,9 @@ def _isolation(material: Material) -> Order:
 def _bandwidth(material: Material) -> Order:
     rows = material.tables["bandwidth"]
     rows = rows[rows["deviance"].notna() & rows["bandwidth_m"].notna()]
-    rows = rows[rows.groupby(["species", "trait"])["bandwidth_m"].transform("size") > 1]
+    curve = rows.groupby(["species", "trait", "left_out"])
+    # Of two curves that of the bandwidth used is drawn.
+    rows = rows[(curve["bandwidth_m"].transform("size") > 1) & curve["chosen"].transform("any")]
     settings = material.study.surfaces
     return order(
         "bandwidth", rows, "the bandwidth was given, not chosen among several", draw_bandwidth, rows,

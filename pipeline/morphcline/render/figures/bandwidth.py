@@ -29,8 +29,9 @@ def draw_bandwidth(
     ----------
     name : str
     table : DataFrame
-        ``species, trait, bandwidth_m, deviance, chosen``; at least two bandwidths a trait. Traits that share one
-        stand together, with commas between. The nine morphs are left to the table unless nothing else is there.
+        ``species, trait, bandwidth_m, deviance, chosen``: one curve a trait, of at least two bandwidths. Traits
+        that share one stand together, with commas between. The nine morphs are left to the table unless nothing else
+        is there.
     numbers : DataFrame
         ``species, trait, sites, shells``: what was smoothed.
     kernel : str
@@ -150,9 +151,11 @@ def _caption(table: pd.DataFrame, numbers: pd.DataFrame, kernel: str, degree: in
     return " ".join(
         [
             f"Choice of the smoothing bandwidths: deviance of each site's counts under {method} "
-            f"({labels.kernel_name(kernel)} kernel) from the other sites, scaled for over-dispersion and summed over "
-            "sites, above the lowest of its line; the lowest is chosen (filled). Traits named together share a "
-            "bandwidth and a multinomial deviance.",
+            f"({labels.kernel_name(kernel)} kernel) from the sites left in, scaled for over-dispersion and summed over "
+            "sites, above the lowest of its line. Sites were left out one by one and in blocks; the line is that of "
+            "the wider bandwidth of the two. Chosen (filled) is the widest that foretells as well as the lowest, within a "
+            "quarter of the difference's standard error. Traits named together share a bandwidth and a multinomial "
+            "deviance.",
             *parts,
         ]
     )
@@ -163,7 +166,7 @@ def _alt(table: pd.DataFrame, numbers: pd.DataFrame) -> str:
     for species, rows in table.groupby("species", sort=False):
         chosen = _chosen(rows)
         low, high = rows["bandwidth_m"].min(), rows["bandwidth_m"].max()
-        best = f", lowest at: {'; '.join(chosen)}" if chosen else ""
+        best = f", chosen: {'; '.join(chosen)}" if chosen else ""
         parts.append(
             f"{species}: bandwidths from {labels.distance_range(low, high)}{best}{_most(numbers, str(species))}."
         )

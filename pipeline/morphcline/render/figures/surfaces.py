@@ -64,6 +64,7 @@ def draw_surfaces(
     min_effective_shells: float,
     width_mm: float,
     among: labels.Denominators = labels.STANDARD_DENOMINATORS,
+    limits: str = "",
 ) -> Figure:
     """Draw the surfaces of one species, a panel a trait.
 
@@ -78,6 +79,8 @@ def draw_surfaces(
     width_mm : float
     among : mapping
         Denominators by trait.
+    limits : str
+        What else keeps the surface from going on, in sentences.
     """
     marks = [SITE, Mark("Blank: too few shells or sites for an estimate", "s", PAPER, edge=LINE, size=5)]
     keys = [frequency_and_error_key(), marks_key("", marks, rows=2)]
@@ -90,9 +93,8 @@ def draw_surfaces(
         for axes, panel in zip(maps, panels, strict=True):
             _draw_panel(axes, panel)
     data = pd.DataFrame([_summary(species, panel) for panel in panels])
-    return Figure(
-        name, sheet.figure, data, _caption(species, panels, frame, min_effective_shells, among), _alt(species, panels)
-    )
+    caption = _caption(species, panels, frame, min_effective_shells, among, limits)
+    return Figure(name, sheet.figure, data, caption, _alt(species, panels))
 
 
 def _draw_panel(axes: Axes, panel: SurfacePanel) -> None:
@@ -160,6 +162,7 @@ def _caption(
     frame: MapFrame,
     min_effective_shells: float,
     among: labels.Denominators,
+    blank: str,
 ) -> str:
     first = panels[0]
     method = "local logistic regression" if first.degree == 1 else "kernel-weighted proportion"
@@ -174,8 +177,9 @@ def _caption(
             "The scale is fixed from 0 to 100% for every map; contours at 25, 50 (bold) and 75%.",
             f"The colour fades as the standard error grows from {limits} percentage points, and cells that rest on "
             f"fewer than {min_effective_shells:g} effective shells{_or_sites(first)} are blank. The standard error "
-            "covers chance and what smoothing blurs, as far as half the bandwidth shows it; an edge sharper than a "
-            "bandwidth is drawn wider than it is.",
+            "covers chance and what smoothing misses of changes as smooth as the sites show on the average; an edge "
+            "sharper than a bandwidth is drawn wider than it is.",
+            *([blank] if blank else []),
             labels.denominators_in_text([panel.trait for panel in panels], among),
             frame.notes(),
         ]

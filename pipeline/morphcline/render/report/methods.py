@@ -190,8 +190,8 @@ def _bandwidth(bandwidth: Any) -> str:
     if bandwidth == "cross-validated":
         return (
             "bandwidth the wider of two: those under which sites left out one by one, and blocks of neighbouring sites "
-            "as far from the rest as the map is from a sample, are foretold best (Loader 1999; Roberts et al. 2017), or "
-            "as well within a quarter of the difference's standard error"
+            "as far from the rest as the map is from a sample, are foretold best (Loader 1999; Roberts et al. 2017), "
+            "or as well within a quarter of the difference's standard error"
         )
     if isinstance(bandwidth, Mapping):
         return f"bandwidth reaching the {bandwidth['neighbours']} nearest sites"

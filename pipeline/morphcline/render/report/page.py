@@ -113,7 +113,9 @@ def _sections(data: ReportData) -> list[Section]:
         told.append(records.found(regional, species, figures, slug(species), of_species, level))
     left_out = [str(sentence) for sentence in data.accounts["landscape"].get("left_out", [])]
     told += [
-        surfaces.surfaces(tables["surfaces"], data.settings["surfaces"]["bandwidth"], figures),
+        surfaces.surfaces(
+            tables["surfaces"], data.settings["surfaces"], figures, data.accounts.get("surfaces", {})
+        ),
         steepness.steepness(
             tables["steepness"],
             tables["steep_together"],

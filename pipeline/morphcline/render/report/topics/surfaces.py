@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 import pandas as pd
 
+from morphcline.records.bandwidth_ways import disagreements
+from morphcline.render import labels
 from morphcline.render.report import sentences
 from morphcline.render.report.parts import (
     Section,
@@ -17,17 +19,22 @@ from morphcline.render.report.parts import (
 )
 
 
-def surfaces(frame: pd.DataFrame, bandwidth: Any, figures: Sequence[ShownFigure]) -> Section:
+def surfaces(
+    frame: pd.DataFrame, settings: Mapping[str, Any], figures: Sequence[ShownFigure], account: Mapping[str, Any]
+) -> Section:
     """Say how frequencies were smoothed and how sure the maps are.
 
     Parameters
     ----------
     frame : DataFrame
         ``surfaces.csv``.
-    bandwidth : str, float or mapping
-        As the study asks for it.
+    settings : mapping
+        The section of the study file, in force.
     figures : sequence of ShownFigure
+    account : mapping
+        What the stage says of itself.
     """
+    bandwidth = settings["bandwidth"]
     neighbours = bandwidth["neighbours"] if isinstance(bandwidth, Mapping) else None
     return Section(
         "surfaces",
@@ -37,8 +44,46 @@ def surfaces(frame: pd.DataFrame, bandwidth: Any, figures: Sequence[ShownFigure]
                 sentences.surface(main_rows(rows_of(rows)), neighbours=neighbours)
                 for _, rows in frame.groupby("species", sort=False)
             ),
-            "The paler a colour, the larger its standard error; blank is not known, which is not the same as rare. A "
-            "surface shows no edge sharper than about two bandwidths, however steep the cline is.",
+            *_ways(account.get("species", {})),
+            *_limits(settings, int(account.get("cells_masked", 0))),
+            "The paler a colour, the larger its standard error: chance, in shells and in sites, and what smoothing "
+            "misses of changes as smooth as the sites show on the average. Blank is not known, which is not the same "
+            "as rare. A surface shows no edge sharper than about two bandwidths, however steep the cline is, and near "
+            "such an edge it is less sure than it says.",
         ],
         figures=figures_named(figures, "surface", "bandwidth"),
     )
+
+
+def _ways(species: Mapping[str, Mapping[str, Any]]) -> Iterator[str]:
+    for name, ways in species.items():
+        differing = [family for family in disagreements(ways) if labels.main_traits(family["traits"])]
+        if not differing:
+            continue
+        named = labels.listing(
+            f"{labels.listing(labels.trait_name(trait) for trait in family['traits'])} "
+            f"({labels.distance(family['one_site_m'])} by single sites, "
+            f"{labels.distance(family['blocks_m'])} by blocks)"
+            for family in differing
+        )
+        because = (
+            f"The sites are clustered: half of the map lies more than {labels.distance(ways['map_m'])} from a site, "
+            f"half of the sites less than {labels.distance(ways['spacing_m'])} from another, and a site left out has "
+            "neighbours that most of the map lacks."
+            if ways["clustered"]
+            else "The sites are not clustered, so that the two should agree: there are too few samples to tell."
+        )
+        yield (
+            f"{name}: the bandwidths under which sites left out one by one and in blocks are foretold best differ by "
+            f"more than a factor of two for {named}. {because} The wider one is used."
+        )
+
+
+def _limits(settings: Mapping[str, Any], masked: int) -> Iterator[str]:
+    if settings.get("barriers"):
+        yield (
+            f"Samples don't count across the barriers in {settings['barriers']}: not where the straight line from them "
+            "crosses one, though a way round may be open."
+        )
+    if settings.get("mask"):
+        yield f"{labels.counted(masked, 'cell')} of the area whose centre lies in {settings['mask']} stay blank."
