@@ -293,15 +293,17 @@ def test_a_difference_is_told_in_points_where_they_are_known() -> None:
 
 def test_pairs_are_told_beside_the_regression() -> None:
     effect = environment(effect=-0.131)
-    told = paired_habitats([paired(), paired(trait="unbanded", p_holm=0.4)], [effect])
+    joint = environment(term="habitat", p_spatial=0.001)
+    told = paired_habitats([paired(), paired(trait="unbanded", p_holm=0.4)], [joint, effect])
     assert told == [
-        "Pairs of near sites (within 1 km): yellow −13 percentage points (−20 to −6.6) in woodland against hedgerow "
-        "(25 pairs, p = 0.004 by Holm's correction).",
+        "Yellow, by pairs of near sites (within 1 km): −13 percentage points (−20 to −6.6) in woodland against "
+        "hedgerow (25 pairs, p = 0.004 by Holm's correction).",
         "Pairs of near sites (within 1 km) of different habitats were not seen to differ in unbanded.",
         "Of 1 comparison with hedgerow that pairs allow, the interval of the pairs holds the regression's difference "
         "in 1.",
     ]
-    apart = paired_habitats([paired()], [environment(effect=0.02)])
+    apart = paired_habitats([paired()], [joint | {"p_spatial": 0.3}, environment(effect=0.02)])
+    assert apart[1].startswith("The regression, which takes in all sites, doesn't see habitats differ in yellow:")
     assert "in 0; not so: yellow in woodland (pairs −13, regression +2.0)." in apart[-1]
     few = paired(p=NAN, p_holm=NAN, not_tested_because="few")
     assert paired_habitats([few], [effect])[0].startswith("Too few sites of different habitats lie within 1 km")

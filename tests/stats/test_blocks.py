@@ -10,7 +10,10 @@ from numpy.typing import NDArray
 from scipy.cluster.vq import kmeans2
 from scipy.special import expit
 
-from morphcline.stats.blocks import blocked_skill, spatial_blocks
+from morphcline.stats.blocks import Spatial, blocked_skill, spatial_blocks
+from morphcline.stats.logistic import fit_logistic
+from morphcline.stats.spatial_errors import SpatialErrors
+from morphcline.stats.spatial_logistic import fit_spatial_logistic
 
 Floats = NDArray[np.float64]
 
@@ -100,3 +103,61 @@ def test_a_class_that_only_the_block_left_out_holds_is_predicted_by_the_mean() -
     # By hand: block 2 at p = 1/2: 2 x 2 (9 ln 1.8 + ln 0.2); blocks 0 and 1 are fitted exactly at 1/2 both ways.
     by_hand = 2 * 2 * (9 * np.log(1.8) + np.log(0.2)) / 60
     assert skills["habitat"].deviance_per_shell == pytest.approx(by_hand, rel=1e-3)
+
+
+def test_skill_with_place_is_kriging_of_each_block_from_the_others() -> None:
+    """Block by block with dense matrices: statsmodels' least squares, then simple kriging of what is left."""
+    rng = np.random.default_rng(6)
+    easting, northing = places(6, 100)
+    errors = SpatialErrors(easting, northing)
+    habitat = np.where(rng.uniform(size=100) < 0.4, "woodland", "hedgerow").astype(object)
+    field = np.linalg.cholesky(np.exp(-errors.distance_m / 5000)) @ rng.normal(size=100)
+    total = rng.integers(10, 60, 100).astype(float)
+    count = rng.binomial(total.astype(int), expit(1.2 * field - 0.8 * (habitat == "woodland"))).astype(float)
+    block = spatial_blocks(easting, northing, blocks=6, rng=rng)
+    habitat[np.flatnonzero(block == 2)[:2]] = "dune"  # a class of one block
+    designs = {"space": np.ones((100, 1))}
+    designs["all"] = np.column_stack([np.ones(100), habitat == "woodland", habitat == "dune"]).astype(float)
+    fits = {
+        name: fit_spatial_logistic(count, total, design, errors, fit_logistic(count, total, design))
+        for name, design in designs.items()
+    }
+    found = {
+        skill.model: skill
+        for skill in blocked_skill(count, total, list(habitat), None, block, Spatial(fits["space"], fits["all"]))
+    }
+    assert list(found) == ["mean only", "habitat", "space", "all"]
+    assert found["all"].skill > max(found["space"].skill, found["habitat"].skill)
+    for name, fit in fits.items():
+        assert fit.variance > 0.2
+        k = fit.variance * np.exp(-errors.distance_m / fit.range_m)
+        v = k + np.diag(1 / fit.weights)
+        deviance = 0.0
+        for left_out in range(6):
+            out = block == left_out
+            design = np.array(designs[name])
+            if name == "all" and left_out == 2:
+                # Nobody else has dunes: theirs is the mean of what the classes left in have.
+                design = design[:, :2]
+                design[habitat == "dune", 1] = design[~out, 1].mean()
+            gls = sm.GLS(fit.response[~out], design[~out], sigma=v[np.ix_(~out, ~out)]).fit()
+            weights = k[np.ix_(out, ~out)] @ np.linalg.inv(v[np.ix_(~out, ~out)])
+            eta = design[out] @ gls.params + weights @ (fit.response[~out] - design[~out] @ gls.params)
+            missing = design[out] - weights @ design[~out]
+            spread = k[out][:, out] - weights @ k[np.ix_(~out, out)]
+            spread = spread + missing @ (gls.cov_params() / gls.scale) @ missing.T
+            p = expit(eta / np.sqrt(1 + 0.34594 * np.diag(spread)))  # (16 sqrt(3) / (15 pi))^2
+            n, y = total[out], count[out]
+            with np.errstate(divide="ignore", invalid="ignore"):
+                parts = np.where(y > 0, y * np.log(y / (n * p)), 0) + np.where(
+                    n > y, (n - y) * np.log((n - y) / (n * (1 - p))), 0
+                )
+            deviance += 2 * float(parts.sum())
+        assert_allclose(found[name].deviance_per_shell, deviance / total.sum(), rtol=1e-4)
+
+
+def test_no_block_is_empty_where_many_sites_share_a_place() -> None:
+    easting = np.repeat([0.0, 10.0, 20.0, 5000.0], [40, 1, 1, 1])
+    for seed in range(5):
+        block = spatial_blocks(easting, np.zeros(43), blocks=4, rng=np.random.default_rng(seed))
+        assert sorted(set(block)) == [0, 1, 2, 3]

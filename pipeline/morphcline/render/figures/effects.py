@@ -13,7 +13,7 @@ from morphcline.render import labels
 from morphcline.render.figures.charts import Spacing, chart_sheet, zero_line
 from morphcline.render.figures.keys import marks_key
 from morphcline.render.figures.sheet import SMALL, Figure, Heading, style, text_width_mm
-from morphcline.render.palettes import LINE, PAPER, SERIES, Mark
+from morphcline.render.palettes import LINE, PAPER, SERIES, SOFT_INK, Mark
 
 ROW_MM = 4.6
 #: Half the distance between the two marks of a row, in rows.
@@ -96,8 +96,11 @@ def _seen(row: pd.Series) -> bool:
 def _draw_panel(axes: Axes, rows: pd.DataFrame, reach: float, *, named: bool) -> None:
     zero_line(axes, horizontal=False)
     spatial = SERIES[0].fill
-    for at, (_, row) in enumerate(rows.iterrows()):
+    references = {f"habitat: {name}" for name in rows["reference"].dropna() if name}
+    for at, (term, row) in enumerate(rows.iterrows()):
         if not np.isfinite(row["effect"]):
+            if term in references:
+                axes.text(0, at, "reference", ha="center", va="center", fontsize=SMALL, color=SOFT_INK)
             continue
         above, below = at - _APART, at + _APART
         axes.hlines(above, row["low"], row["high"], color=spatial, lw=1.2, zorder=2.5)

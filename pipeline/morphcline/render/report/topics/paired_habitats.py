@@ -30,18 +30,34 @@ def paired_habitats(pairs: Sequence[Row], terms: Sequence[Row]) -> list[str]:
     seen = [row for row in tested if row["p_holm"] <= LEVEL]
     quiet = list(dict.fromkeys(labels.trait_name(row["trait"]) for row in tested))
     quiet = [name for name in quiet if name not in {labels.trait_name(row["trait"]) for row in seen}]
-    told = [f"Pairs of near sites (within {within}): {labels.listing(_found(row) for row in seen)}."] if seen else []
+    told = []
+    for trait in dict.fromkeys(row["trait"] for row in seen):
+        found = labels.listing(_found(row) for row in seen if row["trait"] == trait)
+        told.append(f"{labels.trait_title(trait)}, by pairs of near sites (within {within}): {found}.")
     if quiet:
         told.append(
             f"Pairs of near sites (within {within}) of different habitats were not seen to differ in "
             f"{labels.listing(quiet)}."
         )
-    return [*told, *_agreement(tested, terms)]
+    return [*told, *_open(seen, terms), *_agreement(tested, terms)]
+
+
+def _open(seen: Sequence[Row], terms: Sequence[Row]) -> list[str]:
+    """Name the traits in which pairs differ and the regression of all sites doesn't see it."""
+    verdicts = {(t["species"], t["trait"]): t["p_spatial"] for t in terms if t["term"] == "habitat"}
+    alone = [row for row in seen if not verdicts.get((row["species"], row["trait"]), 1.0) <= LEVEL]
+    if not alone:
+        return []
+    names = labels.listing(dict.fromkeys(labels.trait_name(row["trait"]) for row in alone))
+    return [
+        f"The regression, which takes in all sites, doesn't see habitats differ in {names}: with as many traits and "
+        "classes as are compared, what pairs alone show may be chance."
+    ]
 
 
 def _found(row: Row) -> str:
     return (
-        f"{labels.trait_name(row['trait'])} {points_cell(row['difference'])} percentage points "
+        f"{points_cell(row['difference'])} percentage points "
         f"({points_range(row['low'], row['high'])}) in {row['habitat_one']} against {_other(row)} "
         f"({labels.counted(int(row['pairs']), 'pair')}, {labels.probability(row['p_holm'])} by Holm's correction)"
     )
