@@ -114,7 +114,8 @@ def tables(seed: int = 5) -> dict[str, pd.DataFrame]:
              "mean_m": np.arange(1.0, 7) * 2e3, "pairs": 90, "semivariance": 0.6, "fitted": 0.5}
         ),
         "isolation": pd.DataFrame(
-            {**dict.fromkeys(ISOLATION, np.nan), "species": SPECIES[0], "trait": ["colour"], "not_tested_because": "few"}
+            {**dict.fromkeys(ISOLATION, np.nan), "species": SPECIES[0], "trait": ["colour"],
+             "not_tested_because": "few"}
         ),
         "isolation_bins": pd.DataFrame(columns=list(ISOLATION_BINS)),
         "variogram_fit": pd.DataFrame(

@@ -51,10 +51,10 @@ REFERENCES = (
     "Statistics in Medicine 17: 857–872.",
     "Roberts D.R. et al. 2017. Cross-validation strategies for data with temporal, spatial, hierarchical, or "
     "phylogenetic structure. Ecography 40: 913–929.",
+    "Rousset F. 1997. Genetic differentiation and estimation of gene flow from F-statistics under isolation by "
+    "distance. Genetics 145: 1219–1228.",
     "Schucany W.R. & Sommers J.P. 1977. Improvement of kernel type density estimators. Journal of the American "
     "Statistical Association 72: 420–423.",
-    "Rousset F. 1997. Genetic differentiation and estimation of gene flow from F-statistics under isolation by distance. "
-    "Genetics 145: 1219–1228.",
     "Skellam J.G. 1948. A probability distribution derived from the binomial distribution. Journal of the Royal "
     "Statistical Society B 10: 257–261.",
     "Sokal R.R. & Oden N.L. 1978. Spatial autocorrelation in biology. Biological Journal of the Linnean Society 10: "
@@ -126,11 +126,11 @@ def paragraphs(settings: Mapping[str, Any]) -> list[str]:
         f"(Benjamini & Hochberg 1995). Samples under {scoring['min_shells']} shells take no part.",
         "Genetics. Association of phenotypes within sites as D′ (Lewontin 1964), freed of the bias of small samples. "
         "Alleles by square roots of the recessive phenotype, which is maximum likelihood here, under Hardy–Weinberg "
-        "proportions within each site; over sites the mean of a beta distribution with the moments seen. F_ST corrected "
-        "for sample size (Weir & Cockerham 1984), between habitats by a nested analysis of variance, p by shuffling whole "
-        "sites. Isolation by distance: linearised F_ST of pairs against the logarithm of distance (Rousset 1997), p by "
-        "shuffling sites (Mantel 1967). Intervals over sites are the outer ones of jackknife and studentised bootstrap "
-        "(for alleles and habitats, of the jackknife alone).",
+        "proportions within each site; over sites the mean of a beta distribution with the moments seen. F_ST "
+        "corrected for sample size (Weir & Cockerham 1984), between habitats by a nested analysis of variance, p by "
+        "shuffling whole sites. Isolation by distance: linearised F_ST of pairs against the logarithm of distance "
+        "(Rousset 1997), p by shuffling sites (Mantel 1967). Intervals over sites are the outer ones of jackknife and "
+        "studentised bootstrap (for alleles and habitats, of the jackknife alone).",
         "Clines. Four models by beta-binomial likelihood: one frequency everywhere; a frequency that changes evenly "
         "over the stretch surveyed; a sigmoid from 0 to 1, which is a straight line on the logit; and a sigmoid "
         f"between free ends (Haldane 1948; Barton & Hewitt 1985), along {_axis(axis)}. Width is the span of "
