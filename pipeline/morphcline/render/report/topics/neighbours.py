@@ -106,7 +106,8 @@ def _scales(rows: Sequence[Row]) -> list[str]:
     for row in with_range:
         told.append(
             f"{labels.sentence(labels.trait_name(row['trait']))}: logits are alike out to "
-            f"{_within(row, 'practical_range', 'practical_range_m')} at a correlation of 0.05 ({int(row['sites'])} sites); of "
+            f"{_within(row, 'practical_range', 'practical_range_m')} at a correlation of 0.05 "
+            f"({int(row['sites'])} sites); of "
             f"their variance {labels.percent(_share(row, 'nugget_binomial'))} is the counting of shells and "
             f"{labels.percent(_share(row, 'nugget_small_scale'))} differences at small scale."
         )
