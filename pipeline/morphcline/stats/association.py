@@ -149,8 +149,8 @@ def fisher_exact(tables: ArrayLike) -> Floats:
 
     Examples
     --------
-    >>> fisher_exact([[3, 1], [1, 3]]).round(6)
-    array(0.485714)
+    >>> round(float(fisher_exact([[3, 1], [1, 3]])), 6)
+    0.485714
     """
     cells = _checked_tables(tables)
     flat = cells.reshape(-1, 2, 2)
