@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import csv
 from collections.abc import Iterator
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -31,11 +33,17 @@ from morphcline.stats.logistic import fit_logistic
 from morphcline.stats.logit_least_squares import LogitFit, binomial_variance, fit_logits
 from morphcline.stats.logit_scatter import empirical_logits
 from morphcline.stats.neighbours import nearest
-from morphcline.stats.restricted import Components, covariance_allowing_for_estimates, restricted_step
+from morphcline.stats.restricted import (
+    Components,
+    covariance_allowing_for_estimates,
+    maximise_restricted,
+    restricted_step,
+)
 from morphcline.stats.spatial_errors import SpatialErrors
 from morphcline.stats.spatial_logistic import SpatialLogisticFit, fit_spatial_logistic
 
 Floats = NDArray[np.float64]
+REFERENCE = Path(__file__).parents[1] / "reference"
 
 
 @pytest.fixture(autouse=True)
@@ -140,6 +148,21 @@ def test_white_errors_have_no_spatial_share_and_ordinary_least_squares() -> None
     ols = sm.OLS(response, design).fit()
     assert_allclose(fit.coefficients, ols.params, atol=1e-10)
     assert_allclose(np.sqrt(np.diag(fit.covariance)), ols.bse, rtol=1e-8)
+
+
+def test_blocks_of_many_sites_find_about_what_all_together_do(monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(11)
+    easting, northing = rng.uniform(0, 4e4, (2, 360))
+    whole = SpatialErrors(easting, northing)
+    monkeypatch.setattr("morphcline.stats.spatial_errors._LARGEST_BLOCK", 100)
+    parts = SpatialErrors(easting, northing)
+    response = np.linalg.cholesky(whole.correlation(3000, 0.8)) @ rng.normal(size=360)
+    one, other = (errors.fit(response, np.ones((360, 1))) for errors in (whole, parts))
+    assert other.share == pytest.approx(one.share, abs=0.15)
+    assert 0.4 < other.range_m / one.range_m < 2.5
+    # Every site is in one block, and none has more than the most.
+    assert sorted(np.concatenate(parts._blocks)) == list(range(360))
+    assert max(map(len, parts._blocks)) <= 100
 
 
 # ---------------------------------------------------------------------------------------- logistic, effect of place
@@ -372,6 +395,30 @@ def test_the_likelihood_of_logits_is_scikit_learns_and_no_better_is_found_by_a_s
         assert found.log_likelihood >= -best - 2e-3
 
 
+def test_restricted_likelihood_is_that_of_nlme() -> None:
+    """Recorded with R's nlme (tests/reference/spatial_regression.R): exponential correlation and a nugget."""
+    data = np.loadtxt(REFERENCE / "spatial_regression_data.csv", delimiter=",", skiprows=1)
+    with (REFERENCE / "spatial_regression.csv").open(encoding="utf-8") as file:
+        theirs = {row["quantity"].removeprefix("exponential: "): float(row["value"]) for row in csv.DictReader(file)}
+    errors = SpatialErrors(data[:, 0], data[:, 1])
+    design, response = np.column_stack([np.ones(36), data[:, 2]]), data[:, 3]
+    spatial, own = theirs["sigma2"] * (1 - theirs["nugget"]), theirs["sigma2"] * theirs["nugget"]
+    at = Components(spatial, theirs["range"], own)
+    step = restricted_step(response, design, np.full(36, own), np.ones(36), errors.distance_m, at, ROUGH)
+    assert_allclose(step.coefficients, [theirs["intercept"], theirs["slope"]], rtol=1e-9)
+    assert np.sqrt(step.covariance[1, 1]) == pytest.approx(theirs["se of slope"], rel=1e-9)
+    constant = -17 * np.log(2 * np.pi)  # 36 places less 2 coefficients, half
+    assert step.log_likelihood + constant == pytest.approx(theirs["log restricted likelihood"], abs=1e-8)
+    assert_allclose(step.score, 0, atol=1e-6)  # their parameters are the best
+    found, best, settled = maximise_restricted(
+        response, design, np.full(36, 1e-9), errors.distance_m, Components(0.3, 1000.0, 0.2), (100.0, 1e5), ROUGH
+    )
+    assert settled
+    assert best.log_likelihood == pytest.approx(step.log_likelihood, abs=2e-3)
+    assert found.own == pytest.approx(own, rel=0.05)
+    assert found.variance / found.range_m == pytest.approx(spatial / theirs["range"], rel=0.05)
+
+
 def test_the_likelier_smoothness_is_kept() -> None:
     survey = with_effect_of_place(4)
     both = logits_of(survey)[0]
@@ -546,6 +593,26 @@ def test_classes_are_adjusted_for_how_many_they_are() -> None:
     expected = multipletests([term.p_spatial for term in classes], method="holm")[1]
     assert_allclose([term.p_holm for term in classes], expected, rtol=1e-12)
     assert all(np.isnan(term.p_holm) for term in terms if term not in classes)
+
+
+def test_the_other_answers_stand_beside_the_one_to_believe() -> None:
+    count, total, habitat, temperature, errors = planted(1, per_degree=0.5)
+    found = fit_environment(count, total, habitat, temperature, errors)
+    terms = {term.name: term for term in found.terms}
+    wood, warm, joint = terms["habitat: woodland"], terms["temperature_c"], terms["habitat"]
+    for term in (wood, warm):
+        assert term.estimate_gls == pytest.approx(term.estimate, abs=0.25)
+        assert term.p_gls < 0.01
+        assert term.p_modified_t < 0.05
+    assert joint.p_gls < 1e-3
+    assert np.isnan(joint.p_modified_t)
+    # Of a class: the plain correlation among its sites and the reference's, of empirical logits.
+    some = np.isin(habitat, ["woodland", "hedgerow"])
+    logits = np.log((count + 0.5) / (total - count + 0.5))[some]
+    r = np.corrcoef(np.array(habitat)[some] == "woodland", logits)[0, 1]
+    plain = modified_t(r, int(some.sum()))[2]  # as many sites as there are
+    assert wood.p_modified_t >= plain * 0.99
+    assert wood.p_modified_t < 0.05
 
 
 def test_without_spatial_correlation_both_answers_agree() -> None:

@@ -35,6 +35,8 @@ ENVIRONMENT_COLUMNS = {
     "rho": "intra-site correlation left after habitat, temperature and the effect of place",
     "sites": "sites in the model",
     "shells": "shells in the model",
+    "left_out_for_speed": "sites of the species that would have entered but for their number: the models take 3,000, "
+    "drawn at random; 0 where all take part",
     "not_estimated_because": "why there are no numbers, else empty",
 }
 SKILL_COLUMNS = {

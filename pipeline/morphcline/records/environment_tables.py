@@ -50,6 +50,8 @@ class EnvironmentTask:
     block : (sites,) array of int, or None
         Block of neighbouring sites that each belongs to; None where there are too few places.
     paired_within_m, confidence : float
+    left_out_for_speed : int
+        Sites that are not here because there are too many.
     """
 
     species: str
@@ -63,6 +65,7 @@ class EnvironmentTask:
     block: NDArray[np.intp] | None
     paired_within_m: float
     confidence: float
+    left_out_for_speed: int = 0
 
 
 @dataclass(frozen=True)
@@ -193,6 +196,7 @@ def environment_rows(
             "spatial_range_m": model.range_m,
             "spatial_smoothness": model.smoothness,
             "rho": model.rho,
+            "left_out_for_speed": task.left_out_for_speed,
         }
         terms += [{**of_trait, "term": term.name, **_known(term, ENVIRONMENT_COLUMNS), **about, **rested}
                   for term in model.terms]  # fmt: skip

@@ -85,6 +85,7 @@ def environment_tasks(
                     blocks_of(easting, northing, rng),
                     _paired_within_m(context),
                     context.study.scoring.confidence,
+                    int(told.get("left_out_for_speed", 0)),
                 )
             )
     return tasks
