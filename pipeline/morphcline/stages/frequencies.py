@@ -11,6 +11,7 @@ from functools import partial
 from typing import Any
 
 import pandas as pd
+from threadpoolctl import threadpool_limits
 
 from morphcline.errors import Problem, StudyError
 from morphcline.files.tables import read_table, write_table
@@ -75,12 +76,14 @@ def run(context: Context) -> Account:
         "tables/earlier_frequencies.csv": frequencies[frequencies["survey"] != ""],
         "tables/regional.csv": regional,
         "tables/habitat_frequencies.csv": habitat_frequencies(own_frequencies, regional, habitat, scoring),
-        "tables/associations.csv": associations(own_counts, scoring, partial(context.rng, "associations")),
         "tables/alleles.csv": alleles(own_counts, scoring),
-        "tables/differentiation.csv": differentiation(
-            own_frequencies, habitat, scoring, partial(context.rng, "differentiation")
-        ),
     }
+    # With more threads a sum over resampled sites could end in another last digit.
+    with threadpool_limits(1):
+        tables["tables/associations.csv"] = associations(own_counts, scoring, partial(context.rng, "associations"))
+        tables["tables/differentiation.csv"] = differentiation(
+            own_frequencies, habitat, scoring, partial(context.rng, "differentiation")
+        )
     for name, table in tables.items():
         write_table(context.path(name), table, _TABLES[name])
     return _account(samples, own_counts, own_frequencies, left_out, habitat, scoring)

@@ -325,7 +325,10 @@ def _d_prime_at(tables: Floats, log_odds: Floats) -> Floats:
     for _ in range(50):
         both = 0.5 * (low + high)
         with np.errstate(divide="ignore"):
-            odds = np.log(both) + np.log(1 - first - second + both) - np.log(first - both) - np.log(second - both)
+            # At either end a rounding can take a cell below 0.
+            four = (np.maximum(cell, 0) for cell in (both, 1 - first - second + both, first - both, second - both))
+            one, other, third, fourth = (np.log(cell) for cell in four)
+            odds = one + other - third - fourth
         low, high = np.where(odds < log_odds, both, low), np.where(odds < log_odds, high, both)
     both = np.where(np.isposinf(log_odds), most, np.where(np.isneginf(log_odds), least, 0.5 * (low + high)))
     d = both - first * second
