@@ -215,6 +215,43 @@ def test_intervals_are_those_of_statsmodels(table: Any, name: str) -> None:
 
 
 def test_regional_figures_are_recomputed_from_the_sites(table: Any) -> None:
+def test_habitat_in_points_holds_what_was_planted_and_pairs_of_near_sites_see_it_too(
+    table: Any, truth: dict[str, Any]
+) -> None:
+    rows = table("tables/marginal_effects").query("species == @NEMORALIS and trait == 'yellow'")
+    hedgerow = the_row(rows, term="habitat: hedgerow")
+    assert hedgerow["reference"] == "woodland"
+    # What the planted logit makes of the planted frequencies of the sites, woods or not.
+    cline, origin = truth["nemoralis"]["yellow"], truth["survey"]
+    samples = table("tables/samples").query("species == @NEMORALIS")
+    sites = table("tables/sites").merge(samples[["site"]], on="site")
+    bearing = math.radians(cline["bearing_deg"])
+    east, north = sites["x_m"] - origin["origin_easting"], sites["y_m"] - origin["origin_northing"]
+    s = east * math.sin(bearing) + north * math.cos(bearing)
+    ramp = 1 / (1 + np.exp(-4 * (s - cline["centre_m"]) / cline["width_m"]))
+    outside = cline["p_min"] + (cline["p_max"] - cline["p_min"]) * ramp
+    odds = outside / (1 - outside) * math.exp(cline["woodland_logit"])
+    planted = float((outside - odds / (1 + odds)).mean())
+    assert hedgerow["low"] < planted < hedgerow["high"]
+    assert the_row(rows, term="temperature_c")["p_spatial"] > 0.05
+    pairs = table("tables/habitat_pairs").query("species == @NEMORALIS and trait == 'yellow'")
+    wood = the_row(pairs, habitat_one="woodland", habitat_other="any other")
+    assert wood["p_holm"] < 0.05
+    assert wood["low"] < -planted < wood["high"]
+
+
+def test_the_second_answer_that_allows_for_space_agrees(table: Any) -> None:
+    rows = table("tables/environment").query("species == @NEMORALIS")
+    temperature = rows[(rows["term"] == "temperature_c") & rows["p_gls"].notna()]
+    assert (temperature["p_gls"] > 0.05).all()
+    assert (temperature["p_modified_t"] > 0.05).all()
+    assert the_row(rows, trait="yellow", term="habitat")["p_gls"] < 0.001
+    skills = table("tables/environment_skill").query("species == @NEMORALIS and trait == 'yellow'")
+    skill = skills.set_index("model")["skill"]
+    assert skill["all"] > skill["space"] > 0.5 > skill["habitat"]
+
+
+
     frequencies, regional = table("tables/frequencies"), table("tables/regional")
     for row in regional[regional["rho"].notna()].itertuples():
         sites = frequencies.query("species == @row.species and trait == @row.trait and total > 0")

@@ -35,7 +35,10 @@ path = "records.csv"
 species = ["Cepaea nemoralis", "Cepaea hortensis"]
 """
 NEMORALIS, HORTENSIS = "Cepaea nemoralis", "Cepaea hortensis"
-TABLES = ("clines", "environment", "environment_skill", "change", "change_radius", "change_unmatched")
+TABLES = (
+    "clines", "environment", "environment_skill", "marginal_effects", "habitat_pairs", "change",
+    "change_radius", "change_unmatched",
+)  # fmt: skip
 
 
 def made_tables(sites: int = 70) -> dict[str, pd.DataFrame]:
@@ -151,8 +154,46 @@ def test_environment_leaves_out_sites_without_surroundings_and_counts_them(finis
     short = environment[environment["species"] == HORTENSIS]
     assert set(short["not_estimated_because"]) == {"6 sites are too few"}
     skill = table(folder, "environment_skill")
-    assert list(skill["model"]) == ["mean only", "habitat", "temperature", "both"]
+    assert list(skill["model"]) == ["mean only", "habitat", "temperature", "both", "space", "all"]
     assert skill["skill"].iloc[0] == 0
+    assert skill["skill"].iloc[4] > 0.3  # a cline is mostly place
+    assert (environment["left_out_for_speed"] == 0).all()
+
+
+def test_effects_in_points_and_pairs_stand_beside_the_coefficients(finished: tuple[Path, Account]) -> None:
+    folder, _ = finished
+    effects, environment = table(folder, "marginal_effects"), table(folder, "environment")
+    assert set(effects["trait"]) == {"yellow"}
+    merged = effects.merge(environment, on=["species", "trait", "term"], suffixes=("", "_logit"))
+    assert len(merged) == len(effects) == 3
+    assert (np.sign(merged["effect"]) == np.sign(merged["estimate"])).all()
+    assert_allclose(merged["p_spatial"], merged["p_spatial_logit"])
+    assert_allclose(merged["effect"], merged["frequency_to"] - merged["frequency_from"], rtol=1e-9)
+    pairs = table(folder, "habitat_pairs")
+    yellow = pairs[(pairs["species"] == NEMORALIS) & (pairs["trait"] == "yellow")]
+    assert (pairs["within_m"] == 1000).all()
+    assert (yellow["habitat_other"] == "any other").sum() == 3
+    tested = yellow[yellow["p"].notna()]
+    assert len(tested)
+    assert (tested["distance_m"] <= 1000).all()
+    assert (pairs.loc[pairs["p"].isna(), "not_tested_because"] != "").all()
+
+
+def test_how_near_pairs_are_is_the_studys_to_say(tmp_path: Path) -> None:
+    near = '[habitat]\npath = "habitat.tif"\npaired_within_m = 300.0\n'
+    run(tmp_path, made_tables(), near)
+    pairs = table(tmp_path, "habitat_pairs")
+    assert (pairs["within_m"] == 300).all()
+    assert (pairs["distance_m"].dropna() <= 300).all()
+
+
+def test_more_sites_than_the_models_take_are_thinned_and_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("morphcline.stages._environment.MOST_SITES", 50)
+    account = run(tmp_path, made_tables())
+    environment = table(tmp_path, "environment")
+    assert (environment.loc[environment["species"] == NEMORALIS, "left_out_for_speed"] == 17).all()
+    assert account["environment"][NEMORALIS]["left_out_for_speed"] == 17
+    assert any("take 50 of 67 sites, drawn at random" in sentence for sentence in account["warnings"])
 
 
 def test_change_is_that_of_the_places_seen_twice(finished: tuple[Path, Account]) -> None:
