@@ -203,7 +203,7 @@ def test_the_defaults_shown_in_the_new_study_file_are_those_in_force(tmp_path: P
             parsed = tomllib.loads(line.removeprefix("# "))
             ((key, value),) = parsed.items()
             holder = getattr(bare, section)
-            if holder is None or key in {"path", "area", "barriers", "mask", "dispersal_m"}:
+            if holder is None or key in {"path", "area", "barriers", "mask", "dispersal_m", "reachability", "near"}:
                 continue
             default = getattr(holder, key, None)
             if isinstance(default, tuple):

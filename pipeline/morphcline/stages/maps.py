@@ -21,6 +21,7 @@ from morphcline.records.published import published_places
 from morphcline.render import labels
 from morphcline.render.figures.bandwidth import draw_bandwidth
 from morphcline.render.figures.change import draw_change
+from morphcline.render.figures.change_map import draw_change_map
 from morphcline.render.figures.clines import draw_clines
 from morphcline.render.figures.clusters import draw_clusters
 from morphcline.render.figures.correlogram import draw_correlogram
@@ -40,6 +41,7 @@ from morphcline.stages import _panels as panels
 from morphcline.stages._mapframe import map_frame
 from morphcline.stages._orders import Order, order
 from morphcline.stages._panels import Material
+from morphcline.stages._panels_change import change_panels
 from morphcline.stages._panels_environment import effect_rows
 from morphcline.stages._panels_genetics import isolation_panels
 from morphcline.stages._panels_steepness import steepness_panels
@@ -129,6 +131,7 @@ def _orders(material: Material, frame: MapFrame) -> Iterator[Order]:
         yield from _maps_of(material, frame, species, style)
         yield _clines_of(material, frame, species, style)
         yield _habitat_of(material, species, style)
+        yield _change_map_of(material, frame, species, style)
         yield _effects_of(material, species, style)
         yield _correlogram_of(material, species, style)
         yield _variogram_of(material, species, style)
@@ -265,6 +268,14 @@ def _change(material: Material, style: Mapping[str, object]) -> Order:
     return order(
         "change", rows, reason, draw_change, rows, within_m=material.study.change.within_m,
         confidence=material.study.scoring.confidence, **style,
+    )  # fmt: skip
+
+
+def _change_map_of(material: Material, frame: MapFrame, species: str, style: Mapping[str, object]) -> Order:
+    found = change_panels(material, species)
+    return order(
+        f"change_map_{slug(species)}", found, "no place of an earlier survey has a pair now", draw_change_map, species,
+        found, frame, within_m=material.study.change.within_m, **style,
     )  # fmt: skip
 
 

@@ -37,6 +37,7 @@ _TABLES = (
     "marginal_effects",
     "habitat_pairs",
     "change",
+    "change_radius",
     "associations",
     "alleles",
     "differentiation",
@@ -70,7 +71,7 @@ def run(context: Context) -> Account:
     data = ReportData(
         title=study.study.title or study.study.name,
         area=_where_and_when(context, accepted),
-        settings=settings_in_force(study),
+        settings=settings_in_force(study, _SECTIONS),
         accounts=context.accounts,
         tables=tables,
         figures=figures,

@@ -61,6 +61,8 @@ REFERENCES = (
     "199–228.",
     "Tibshirani R. & Hastie T. 1987. Local likelihood estimation. Journal of the American Statistical Association 82: "
     "559–567.",
+    "van Houwelingen H.C., Zwinderman K.H. & Stijnen T. 1993. A bivariate approach to meta-analysis. Statistics in "
+    "Medicine 12: 2273–2284.",
     "Wagner H.H. & Dray S. 2015. Generating spatially constrained null models for irregularly spaced data using Moran "
     "spectral randomization methods. Methods in Ecology and Evolution 6: 1169–1178.",
     "Weir B.S. & Cockerham C.C. 1984. Estimating F-statistics for the analysis of population structure. Evolution 38: "
@@ -152,7 +154,10 @@ def paragraphs(settings: Mapping[str, Any]) -> list[str]:
         "2017); those with place are by kriging, with the variance and range of all sites.",
         f"Change. Earlier and present sites within {labels.distance(settings['change']['within_m'])} of each other are "
         "paired. The test over pairs allows sites to differ for reasons of their own; the Cochran–Mantel–Haenszel test "
-        "(Mantel & Haenszel 1959) over shells stands beside it in the table.",
+        "(Mantel & Haenszel 1959) over shells stands beside it in the table. The shift of the log odds conditions on "
+        "each pair's shells, so that the sites' levels don't enter, and lets the shift itself vary between sites, "
+        "which is their drift (van Houwelingen, Zwinderman & Stijnen 1993); where near sites drift alike, least "
+        "squares with spatial errors take its place.",
     ]
 
 

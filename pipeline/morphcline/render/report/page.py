@@ -129,7 +129,7 @@ def _sections(data: ReportData) -> list[Section]:
         *filter(None, [selection.held_by(tables["selection"])]),
         environment.environment(tables, figures, left_out, level),
     ]
-    since = change.change(tables["change"], figures)
+    since = change.change(tables["change"], figures, tables.get("change_radius"), level)
     return told if since is None else [*told, since]
 
 

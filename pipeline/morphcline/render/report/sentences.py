@@ -395,9 +395,16 @@ def change(row: Row) -> str:
         interval = f", {labels.points(row['low'])} to {labels.points(row['high'])}"
     moved = f"{labels.points(row['difference'])} percentage points{interval}; {labels.probability(row['p'])}"
     if row["p"] > LEVEL:
-        return f"{trait}: no change was seen ({numbers}: {moved}); a small one may have been missed."
+        return f"{trait}: no change was seen ({numbers}: {moved}); {_could_see(row)}."
     verb = "rose" if row["difference"] > 0 else "fell"
     return f"{subject(row)} {verb} since {_survey(row)} ({numbers}: {moved})."
+
+
+def _could_see(row: Row) -> str:
+    if not known(row.get("detectable_difference")):
+        return "a small one may have been missed"
+    points = labels.points(row["detectable_difference"]).removeprefix("+")
+    return f"a change of {points} points or more would have been seen in 80 of 100 such surveys"
 
 
 def _survey(row: Row) -> str:

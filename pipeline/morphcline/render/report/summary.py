@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 import pandas as pd
 
-from morphcline.records.change_table import OVER_PAIRS
+from morphcline.records.change_table import OVER_PAIRS, OVER_SPACE
 from morphcline.render import labels
 from morphcline.render.report import sentences
 from morphcline.render.report.parts import KEY_TRAITS, by_trait, rows_of
@@ -70,8 +70,16 @@ def _environment(frame: pd.DataFrame) -> list[str]:
 def _change(frame: pd.DataFrame) -> list[str]:
     if frame.empty:
         return []
+    doubtful = {
+        (row["species"], row["trait"], row["earlier_survey"])
+        for row in rows_of(frame, site="", method=OVER_SPACE)
+        if known(row["p_moran"]) and row["p_moran"] <= LEVEL and row["p"] > LEVEL
+    }
     return [
         f"{row['species']}: {sentences.lower_first(sentences.change(row))}"
         for row in rows_of(frame, site="", method=OVER_PAIRS)
-        if row["trait"] in (*KEY_TRAITS, "brown") and known(row["p"]) and row["p"] <= LEVEL
+        if row["trait"] in (*KEY_TRAITS, "brown")
+        and known(row["p"])
+        and row["p"] <= LEVEL
+        and (row["species"], row["trait"], row["earlier_survey"]) not in doubtful
     ]
