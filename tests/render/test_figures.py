@@ -464,7 +464,7 @@ def test_a_cline_that_fails_its_test_is_marked_and_has_no_numbers() -> None:
     shown = sites().dropna(subset=["frequency"]).assign(distance_m=np.linspace(-20e3, 20e3, 58))
     good, failed = (
         ClinePanel(trait, "sigmoid, free ends", 0.97, "towards 060°", 500.0, -800.0, 2100.0, 12e3, 9e3, 15e3, shown, at,
-                   fit, fit - 0.05, fit + 0.05, p_fit=p)
+                   fit, fit - 0.05, fit + 0.05, p_fit=p, fits=p > 0.05)
         for trait, p in (("yellow", 0.4), ("mid-banded", 0.005))
     )  # fmt: skip
     made = draw_clines("cline", SPECIES, [good, failed], confidence=0.95, privacy="", width_mm=190.0)

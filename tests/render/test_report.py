@@ -193,11 +193,18 @@ def test_a_width_without_a_lower_limit_is_no_step_and_no_number() -> None:
 
 
 def test_a_model_that_fails_its_test_of_fit_is_said_to() -> None:
-    text = sentences.cline([cline("sigmoid", 0.9, p_fit=0.005, residual_moran_i=0.22, residual_moran_p=1e-20)])
+    text = sentences.cline(
+        [cline("sigmoid", 0.9, fails=True, p_fit=0.005, residual_moran_i=0.22, residual_moran_p=1e-20)]
+    )
     assert "one line of change doesn't describe the map" in text
     assert "(p = 0.005; Moran's I of what is left over 0.22)" in text
-    assert "describe the map" not in sentences.cline([cline("sigmoid", 0.9, p_fit=0.3)])
-    flat = sentences.cline([cline("flat", 0.9, p_fit=0.01)])
+    patchy = sentences.cline([cline("sigmoid", 0.9, p_fit=0.02, residual_share=0.2)])
+    assert patchy.endswith(
+        " Patches of neighbouring sites depart from it (p = 0.020 against surveys drawn from the model; 20% of what it "
+        "leaves over is common to neighbours); the limits allow for that."
+    )
+    assert "depart" not in sentences.cline([cline("sigmoid", 0.9, p_fit=0.3)])
+    flat = sentences.cline([cline("flat", 0.9, p_fit=0.01, fails=True)])
     assert "But one frequency everywhere doesn't describe the map" in flat
 
 
@@ -219,7 +226,9 @@ def test_tails_are_told_by_their_slopes() -> None:
 
 def test_a_map_that_one_line_of_change_does_not_describe_is_told() -> None:
     text = sentences.cline([cline("sigmoid", 0.9, residual_moran_i=0.22, residual_moran_p=1e-20)])
-    assert text.endswith("(I = 0.22, p < 0.001): one line of change doesn't describe the map, as with an area effect.")
+    assert text.endswith(
+        "(I = 0.22, p < 0.001): beside the one line of change, patches differ, as with habitat or an area effect."
+    )
 
 
 def surface(**changes: Any) -> dict[str, Any]:

@@ -57,7 +57,7 @@ CLINE_COLUMNS = {
     "drawn from the simpler cline look as much like free ends. Empty where p_flat is above 0.05",
     "span_seen": "share of the way from p_min to p_max that the curve covers between the outermost sites; linear: 1",
     "step": "True when the cline is a step as far as the sites tell: width_low is empty, width_high is no more than "
-    "spacing_m, and p_fit is above 0.05. Known of the chosen model alone. Where width_low is empty otherwise, the "
+    "spacing_m, and the model does not fail. Known of the chosen model alone. Where width_low is empty otherwise, the "
     "cline may have any width up to width_high",
     "residual_moran_i": "Moran's I of the model's residuals (over their beta-binomial standard deviation), 8 nearest "
     "neighbours: above what chance gives, one line of change doesn't describe the map, as where areas differ",
@@ -70,11 +70,14 @@ CLINE_COLUMNS = {
     "width_high_given_ends": "the same of width_high",
     "spacing_m": "median distance in metres from a site to its nearest neighbour, of the 20 sites nearest the centre "
     "along the axis; of the chosen model",
-    "p_fit": "whether the chosen model describes the sites: how often surveys drawn from it depart from it as much, "
-    "by residuals averaged over the map and along the cline (199 draws). 0.05 or less: one line of change doesn't "
-    "describe the map; the trait may rise and fall again, or have an area of its own",
+    "p_fit": "how often surveys drawn from the chosen model depart from it as much, by residuals averaged over the "
+    "map and along the cline (199 draws). Small: neighbouring sites depart from it alike, as where a trait rises and "
+    "falls again or has an area of its own, or by patches of habitat",
+    "fails": "True where the chosen model doesn't describe the map: p_fit is 0.05 or less and residual_share a third "
+    "or more. Its centre and width are those of the line that comes nearest. With a small p_fit and a smaller share, "
+    "patches of neighbours differ from the cline; its limits allow for them",
     "p_fit_error": "standard error of p_fit by its number of draws",
-    "residual_share": "share of the residuals' variance that neighbours have in common; of the chosen sigmoid",
+    "residual_share": "share of the residuals' variance that neighbours have in common; of the chosen model",
     "residual_range_m": "range in metres of their exponential correlation, exp(-distance / range)",
     "centre_longer": "the limits take neighbours' likeness into account: by how much the centre's standard error grew",
     "width_longer": "the same of the width (on the log scale)",
@@ -159,7 +162,10 @@ def cline_rows(task: ClineTask, fitted: Clines) -> pd.DataFrame:
     }
     if not fitted.fits:
         return framed(
-            ({**fixed, "model": model, "converged": False, "chosen": False, "step": False} for model in MODELS),
+            (
+                {**fixed, "model": model, "converged": False, "chosen": False, "step": False, "fails": False}
+                for model in MODELS
+            ),
             CLINE_COLUMNS,
         )
     rows = []

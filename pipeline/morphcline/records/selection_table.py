@@ -11,6 +11,9 @@ import pandas as pd
 from morphcline.records.stacking import framed
 from morphcline.stats.selection import EXPLANATIONS, STRONGEST, Explanation, Implied, implied_range
 
+#: The note on a model that doesn't describe the map.
+FAILS = "one line of change doesn't describe the map, so its width is no cline's"
+
 SELECTION_COLUMNS = {
     "species": "species, by its full name",
     "trait": "trait",
@@ -83,8 +86,8 @@ def _held(
 
 def _note(row: Mapping[Hashable, Any], explanation: Explanation, held: Implied) -> str:
     notes = []
-    if row["p_fit"] <= 0.05:
-        notes.append("one line of change doesn't describe the map, so its width is no cline's (p_fit)")
+    if row["fails"]:
+        notes.append(FAILS)
     if math.isnan(row["width_low"]):
         notes.append("the width has no lower limit")
     if math.isnan(row["width_high"]):

@@ -200,6 +200,7 @@ def _cline_panel(material: Material, species: str, trait: str, best: pd.Series) 
         high=band.high,
         step=bool(best["step"]),
         p_fit=float(best["p_fit"]),
+        fits=not bool(best["fails"]),
         **{
             f"{what}_{part}": float(best[f"{what}_{part}"])
             for what in ("centre", "width")

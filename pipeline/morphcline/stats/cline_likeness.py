@@ -52,7 +52,7 @@ def likeness(data: Sites, fitted: Candidate, place: Floats, rng: np.random.Gener
     ----------
     data : Sites
     fitted : Candidate
-        A sigmoid, with tails or without.
+        Of a flat frequency or an even gradient, which have no limits, the likeness alone is told.
     place : (n, 2) array
         The sites on the map, in metres.
     rng : numpy.random.Generator
@@ -68,7 +68,8 @@ def likeness(data: Sites, fitted: Candidate, place: Floats, rng: np.random.Gener
     and shares by their restricted likelihood given the derivatives (Patterson & Thompson 1971), since few sites leave
     them uncertain.
     """
-    residual, slopes = standardised(data, _no_step(data, fitted, place))
+    is_sigmoid = fitted.model not in ("flat", "linear")
+    residual, slopes = standardised(data, _no_step(data, fitted, place) if is_sigmoid else fitted)
     k = len(fitted.maximum.parameters)
     longer = np.ones(k)
     sites = np.arange(len(residual))
@@ -77,6 +78,9 @@ def likeness(data: Sites, fitted: Candidate, place: Floats, rng: np.random.Gener
     errors = _errors(np.ascontiguousarray(place[sites]).tobytes(), len(sites))
     shares = errors.mean_shares(residual[sites], basis_of(slopes[sites]))
     share = float(shares.sum())
+    typical = float(np.exp((shares @ np.log(errors.ranges_m)) / max(share, 1e-12)))
+    if not is_sigmoid:
+        return Likeness(share, typical, longer)
     scale = np.maximum(np.linalg.norm(slopes, axis=0), 1e-12)
     scaled = slopes / scale
     inverse = np.linalg.pinv(scaled.T @ scaled, rcond=1e-10, hermitian=True)
@@ -87,8 +91,7 @@ def likeness(data: Sites, fitted: Candidate, place: Floats, rng: np.random.Gener
     naive, robust = np.diag(inverse), np.diag(inverse @ middle @ inverse)
     ratio = np.sqrt(np.maximum(robust, 0.0) / np.maximum(naive, 1e-300))
     longer[kept_parameters(data, fitted)] = np.maximum(ratio, 1.0)
-    typical = np.exp(float(shares @ np.log(errors.ranges_m)) / max(share, 1e-12))
-    return Likeness(share, float(typical), longer)
+    return Likeness(share, typical, longer)
 
 
 def _no_step(data: Sites, fitted: Candidate, place: Floats) -> Candidate:

@@ -68,7 +68,7 @@ class ClineFit:
         The limits that are not given: the data leave them open, or the model is not the chosen one.
     step : bool
         The cline is a step as far as sites can tell: its width has no lower limit, its upper one is below the spacing
-        of sites about the centre, and the model describes the sites (``p_fit``).
+        of sites about the centre, and the model doesn't fail.
     spacing_m : float
         Median distance to the nearest neighbour of the twenty sites nearest the centre along the axis.
     span_seen : float
@@ -79,6 +79,8 @@ class ClineFit:
         Of a chosen sigmoid from 0 to 1: the limits if its ends really are 0 and 1. The others allow for free ends.
     p_fit, p_fit_error : float
         Parametric bootstrap of the model's goodness of fit, and the standard error of that p-value by its draws.
+    fails : bool
+        The model doesn't describe the map: ``p_fit`` is 0.05 or less and ``residual_share`` a third or more.
     residual_share, residual_range_m : float
         Share of the residuals' variance that neighbours have in common, and the range of their exponential correlation.
     centre_longer, width_longer, bearing_longer : float
@@ -123,6 +125,7 @@ class ClineFit:
     width_high_given_ends: float = np.nan
     p_fit: float = np.nan
     p_fit_error: float = np.nan
+    fails: bool = False
     residual_share: float = np.nan
     residual_range_m: float = np.nan
     centre_longer: float = np.nan

@@ -47,6 +47,10 @@ FEWEST_SITES = 10
 #: sigmoid against tails (convention).
 LEVEL = 0.05
 
+#: A model fails whose p_fit is small and whose residuals' variance neighbours have in common to this share or more. The
+#: test alone would tell of every patch of habitat once sites are many; limits allow for those (our choice).
+MOST_ALIKE = 1 / 3
+
 
 def fit_clines(
     easting: NDArray[np.float64],
@@ -345,10 +349,18 @@ class _Tails:
 def _judged(data: Sites, fitted: Candidate, fit: ClineFit, seek: _Limits, rng: np.random.Generator) -> ClineFit:
     """Return the chosen model's row with its goodness of fit, its residuals' likeness, and whether it is a step."""
     fit_p, error = p_fit(data, fitted, seek.places, rng)
-    fit = replace(fit, p_fit=fit_p, p_fit_error=error)
+    alike = seek.likeness.get(fitted.model) or likeness(data, fitted, seek.places, rng)
+    fails = fit_p <= LEVEL and alike.share >= MOST_ALIKE
+    fit = replace(
+        fit,
+        p_fit=fit_p,
+        p_fit_error=error,
+        residual_share=alike.share,
+        residual_range_m=alike.range_m,
+        fails=fails,
+    )
     if fitted.model not in seek.found:
         return fit
-    alike = seek.likeness[fitted.model]
     spacing = spacing_about(data, fitted, seek.places)
     given: dict[str, Any] = (
         seek.given_ends.in_metres(data.unit_m) if fitted.model == "sigmoid" and seek.given_ends else {}
@@ -356,11 +368,9 @@ def _judged(data: Sites, fitted: Candidate, fit: ClineFit, seek: _Limits, rng: n
     return replace(
         fit,
         **{f"{name}_given_ends": value for name, value in given.items() if not name.startswith("bearing")},
-        residual_share=alike.share,
-        residual_range_m=alike.range_m,
         centre_longer=float(alike.longer[0]),
         width_longer=float(alike.longer[1]),
         bearing_longer=float(alike.longer[2]) if data.axis is None else np.nan,
         spacing_m=spacing,
-        step=seek.found[fitted.model].width_from_nothing and fit.width_high <= spacing and fit_p > LEVEL,
+        step=seek.found[fitted.model].width_from_nothing and fit.width_high <= spacing and not fails,
     )

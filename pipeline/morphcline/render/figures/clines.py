@@ -23,7 +23,6 @@ CENTRE = "#F3CBA8"
 LARGEST_SAMPLE = 150
 #: Limits of the frequency axis, with room above for the width, and where 103% lies between them.
 LIMITS = (-0.03, 1.17)
-LEVEL = 0.05
 TOP = (1.03 - LIMITS[0]) / (LIMITS[1] - LIMITS[0])
 
 
@@ -48,6 +47,8 @@ class ClinePanel:
         It is a step as far as the sites tell.
     p_fit : float
         Of the model's goodness of fit; missing where not known.
+    fits : bool
+        Whether the model describes the map, as far as is known.
     """
 
     trait: str
@@ -67,6 +68,7 @@ class ClinePanel:
     high: NDArray[np.float64]
     step: bool = False
     p_fit: float = np.nan
+    fits: bool = True
 
     @property
     def width_known(self) -> bool:
@@ -77,11 +79,6 @@ class ClinePanel:
     def only_widest(self) -> bool:
         """Whether no more is known of the width than how great it may be."""
         return bool(np.isnan(self.width_low) and np.isfinite(self.width_high))
-
-    @property
-    def fits(self) -> bool:
-        """Whether the model describes the sites, as far as is known."""
-        return not self.p_fit <= LEVEL
 
 
 def draw_clines(
@@ -254,7 +251,8 @@ def _failed(panels: Sequence[ClinePanel]) -> str:
         return ""
     return (
         "A dashed curve is the best of the models and yet doesn't describe the map: surveys drawn from it seldom "
-        "depart from it as much (p of 0.05 or less); its centre and width are not drawn. "
+        "depart from it as much (p of 0.05 or less), and neighbours have a third or more of what is left in common; "
+        "its centre and width are not drawn. "
     )
 
 

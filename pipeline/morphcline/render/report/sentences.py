@@ -229,7 +229,7 @@ def _tails(row: Row) -> str:
 
 def _left_over(row: Row) -> str:
     """Say when one line of change doesn't describe the map."""
-    if known(row.get("p_fit")) and row["p_fit"] <= LEVEL:
+    if _fails(row):
         what = "one frequency everywhere" if row["model"] == "flat" else "one line of change"
         numbers = "" if row["model"] == "flat" else " The numbers are those of the line that comes nearest."
         return (
@@ -237,13 +237,19 @@ def _left_over(row: Row) -> str:
             f"({labels.probability(row['p_fit'])}{_alike(row)}), as where the trait has an area of its own or rises "
             f"and falls again.{numbers}"
         )
+    if known(row.get("p_fit")) and row["p_fit"] <= LEVEL:
+        share = f"{labels.percent(row['residual_share'])} of what it leaves over is common to neighbours"
+        return (
+            f" Patches of neighbouring sites depart from it ({labels.probability(row['p_fit'])} against surveys drawn "
+            f"from the model; {share}); the limits allow for that."
+        )
     if not _alike(row):
         return ""
     value = f"{row['residual_moran_i']:.2f}"
     return (
         f" What it leaves over is still alike among neighbours (I = {value}, "
-        f"{labels.probability(row['residual_moran_p'])}): one line of change doesn't describe the map, as with an area "
-        "effect."
+        f"{labels.probability(row['residual_moran_p'])}): beside the one line of change, patches differ, as with "
+        "habitat or an area effect."
     )
 
 
@@ -254,7 +260,11 @@ def _alike(row: Row) -> str:
 
 
 def _flat_but(row: Row) -> str:
-    return _left_over(row) if known(row.get("p_fit")) and row["p_fit"] <= LEVEL else ""
+    return _left_over(row) if _fails(row) else ""
+
+
+def _fails(row: Row) -> bool:
+    return str(row.get("fails")) == "True"
 
 
 def _flat(row: Row) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
+from morphcline.records.selection_table import FAILS
 from morphcline.render import labels
 from morphcline.render.report.parts import Section, ShownTable, by_trait, main_rows, rows_of
 from morphcline.render.report.sentences import Row, known
@@ -22,7 +23,7 @@ def held_by(frame: pd.DataFrame) -> Section | None:
     """Say what selection, or how long a mixing, the clines' widths imply; None where no dispersal was given."""
     if frame.empty:
         return None
-    rows = [row for row in main_rows(rows_of(frame, read_as=_READING)) if "p_fit" not in str(row["note"])]
+    rows = [row for row in main_rows(rows_of(frame, read_as=_READING)) if FAILS not in str(row["note"])]
     first = rows_of(frame)[0]
     low, high = first["dispersal_low_m"], first["dispersal_high_m"]
     dispersal = labels.distance(low) if low == high else labels.distance_range(low, high)
