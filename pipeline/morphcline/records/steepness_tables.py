@@ -57,7 +57,8 @@ TOGETHER_COLUMNS = {
     "likeness": "cosine of the two traits' steepness over the region: 1 where one is a multiple of the other "
     "everywhere",
     "likeness_expected": "mean of that were the second trait's pattern so placed",
-    "p": "chance of at least that likeness were it so placed (spectral randomisation). Small p: the traits are steep "
+    "p": "chance of at least that likeness were the second trait's pattern so placed, or the first's, whichever is "
+    "larger (spectral randomisation). Small p: the traits are steep "
     "in the same places. Colour and banding are linked within samples, which by itself makes them so",
     "p_holm": "p corrected for the number of pairs of the species (Holm)",
     "draws": "placements drawn",

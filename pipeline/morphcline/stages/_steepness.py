@@ -37,6 +37,7 @@ from morphcline.stats.steep_surface import (
     OverlapTask,
     SteepSurface,
     SteepTask,
+    either_moved,
     holm_of,
     steep_surface,
     steepest,
@@ -341,14 +342,15 @@ def _least_p(surface: SteepSurface, within: Flags) -> float:
 def _together(context: Context, samples: Samples, measured: dict[str, _Measured]) -> pd.DataFrame:
     """Compare the zones of every colour with those of every trait of banding."""
     rows: list[dict[str, object]] = []
-    tasks: list[OverlapTask] = []
+    tasks: list[OverlapTask] = []  # two a pair, either pattern being moved
     for first in (trait for trait in measured if trait in labels.COLOUR_TRAITS):
         for second in (trait for trait in measured if trait in labels.BANDING_TRAITS):
-            row, task = _pair(context, samples, measured[first], measured[second])
+            row, both = _pair(context, samples, measured[first], measured[second])
             rows.append(row)
-            tasks += [] if task is None else [task]
+            tasks += both
     context.tick(0, 1, f"steep zones of {samples.species} compared")
-    found = context.workers.map(zones_together, tasks)
+    each = context.workers.map(zones_together, tasks)
+    found = [either_moved(one, other) for one, other in zip(each[::2], each[1::2], strict=True)]
     corrected = holm_of(found) if found else np.empty(0)
     tested = (row for row in rows if not row["not_tested_because"])
     for row, one, p_holm in zip(tested, found, corrected, strict=True):
@@ -361,22 +363,19 @@ def _together(context: Context, samples: Samples, measured: dict[str, _Measured]
 
 def _pair(
     context: Context, samples: Samples, first: _Measured, second: _Measured
-) -> tuple[dict[str, object], OverlapTask | None]:
-    """Return a pair's row, without what the test finds, and its task: the second one's pattern is moved."""
+) -> tuple[dict[str, object], list[OverlapTask]]:
+    """Return a pair's row, without what the tests find, and its tasks: the second pattern is moved, then the first."""
     columns = [samples.traits.index(one.trait) for one in (first, second)]
     sites = int((samples.total[:, columns] > 0).all(axis=1).sum())
-    points = second.task.points
-    ratio = first.at(points, first.surface.zone()[0])
-    own = second.surface.zone()[0]
-    shown = np.isfinite(ratio) & np.isfinite(own) & second.within
-    stays, steep = np.nan_to_num(ratio), np.nan_to_num(own) >= 1.0
-    weight = np.full(len(points), (second.lattice.step_m / 1000.0) ** 2)
-    areas = [float(weight[shown & zone].sum()) for zone in (stays >= 1.0, steep)]
+    tasks = [_overlap_task(context, samples.species, *pair) for pair in ((first, second), (second, first))]
+    shown, weight = tasks[0].shown, tasks[0].weight
+    steep = np.nan_to_num(second.surface.zone()[0]) >= 1.0
+    areas = [float(weight[shown & zone].sum()) for zone in (tasks[0].stays >= 1.0, steep)]
     because = ""
     if not all(areas):
         names = [labels.trait_name(one.trait) for one, area in zip((first, second), areas, strict=True) if not area]
         because = f"no steep zone of {labels.listing(names)}"
-    elif len(second.task.sites) > _MOST_SITES_MOVED:
+    elif max(len(one.task.sites) for one in (first, second)) > _MOST_SITES_MOVED:
         because = f"more than {_MOST_SITES_MOVED:,} sites"
     row: dict[str, object] = {
         "species": samples.species, "trait": first.trait, "other_trait": second.trait, "sites": sites,
@@ -384,10 +383,16 @@ def _pair(
         "not_tested_because": because,
     }  # fmt: skip
     if because:
-        return {**row, "draws": np.nan}, None
-    critical = second.surface.anywhere.critical
-    seed = _seed(context, samples.species, first.trait, second.trait)
-    return row, OverlapTask(second.task, stays, shown, weight, critical, seed)
+        return {**row, "draws": np.nan}, []
+    return row, tasks
+
+
+def _overlap_task(context: Context, species: str, stays: _Measured, moved: _Measured) -> OverlapTask:
+    ratio = stays.at(moved.task.points, stays.surface.zone()[0])
+    shown = np.isfinite(ratio) & np.isfinite(moved.surface.zone()[0]) & moved.within
+    weight = np.full(len(ratio), (moved.lattice.step_m / 1000.0) ** 2)
+    seed = _seed(context, species, stays.trait, moved.trait)
+    return OverlapTask(moved.task, np.nan_to_num(ratio), shown, weight, moved.surface.anywhere.critical, seed)
 
 
 def _lines(context: Context, species: str, traits: Sequence[str]) -> list[dict[str, object]]:

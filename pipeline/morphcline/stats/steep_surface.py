@@ -259,6 +259,15 @@ def zones_together(task: OverlapTask) -> Overlap:
         )  # fmt: skip
 
 
+def either_moved(one: Overlap, other: Overlap) -> Overlap:
+    """Return a comparison of two traits from those in which one's and the other's pattern is moved.
+
+    The larger p of the two: a pattern that is mostly one slope over the whole region is turned rather than moved, so
+    that a test with it alone rejects a little too often.
+    """
+    return replace(one, p=max(one.p, other.p))
+
+
 def holm_of(found: Sequence[Overlap]) -> Floats:
     """Return the overlaps' p-values corrected for their number (Holm)."""
     corrected: Floats = holm(np.array([one.p for one in found]))
