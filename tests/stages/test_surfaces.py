@@ -11,6 +11,7 @@ import shapely
 from morphcline.errors import StudyError
 from morphcline.files.surfaces import open_surfaces, read_surface
 from morphcline.files.tables import read_table, write_table
+from morphcline.stages._settling import clustering_warnings
 from morphcline.stages.base import Context
 from morphcline.stages.surfaces import MIN_SITES, STAGE, raster_name
 from morphcline.study import load_study
@@ -24,6 +25,10 @@ RHO = 0.05
 
 def yellow(easting):
     return 1.0 / (1.0 + np.exp(-(easting - WEST - SIDE / 2) / 3_000.0))
+
+
+def layer(path: Path, *shapes: shapely.Geometry) -> None:
+    gpd.GeoDataFrame(geometry=list(shapes), crs="EPSG:2154").to_file(path)
 
 
 def survey(folder: Path, *, sites=90, hortensis=3, seed=4, settings="", area=None, at_one_place=False) -> Context:
@@ -55,7 +60,7 @@ def survey(folder: Path, *, sites=90, hortensis=3, seed=4, settings="", area=Non
     write_table(folder / "tables/regional.csv", pooled)
     write_table(folder / "tables/sites.csv", pd.DataFrame({"site": names, "x_m": places[:, 0], "y_m": places[:, 1]}))
     if area is not None:
-        gpd.GeoDataFrame(geometry=[area], crs="EPSG:2154").to_file(folder / "area.gpkg")
+        layer(folder / "area.gpkg", area)
     (folder / "study.toml").write_text(
         '[study]\nname = "made"\ncrs = "EPSG:2154"\n'
         + ('area = "area.gpkg"\n' if area is not None else "")
@@ -98,8 +103,9 @@ def test_the_surface_is_the_planted_cline_within_its_standard_error(made):
     shown = np.isfinite(frequency)
     assert shown.sum() > 800
     # Neighbouring cells err together, so that the share is no binomial count; a wrong error would give half or all.
+    # The truth is a plane on the logit, but samples can't tell that it is: the error allows for more.
     assert 0.8 < (np.abs(away[shown]) < 1.96).mean() <= 1.0
-    assert np.sqrt(np.mean(away[shown] ** 2)) == pytest.approx(1.0, abs=0.4)
+    assert 0.3 < np.sqrt(np.mean(away[shown] ** 2)) < 1.4
 
 
 @pytest.mark.parametrize("degree", [0, 1])
@@ -138,6 +144,100 @@ def test_cells_are_blank_below_the_support_asked_for_and_outside_the_area(tmp_pa
     row = table_of(context, "surfaces").set_index(["species", "trait"]).loc[(NEMORALIS, "yellow")]
     assert row["cells"] == inside.sum()
     assert row["cells_blank"] == (inside & ~np.isfinite(frequency)).sum() > 0
+
+
+MIDDLE = WEST + SIDE / 2
+RIDGE = shapely.LineString([(MIDDLE, SOUTH - 9e4), (MIDDLE, SOUTH + 9e4)])
+
+
+def test_a_barrier_keeps_the_samples_of_either_side_to_themselves(tmp_path):
+    (tmp_path / "free").mkdir()
+    free = survey(tmp_path / "free", settings="bandwidth = 2500.0", hortensis=0)
+    STAGE.run(free)
+    layer(tmp_path / "ridge.gpkg", RIDGE)
+    context = survey(tmp_path, settings='bandwidth = 2500.0\nbarriers = "ridge.gpkg"', hortensis=0)
+    STAGE.run(context)
+    surfaces, fenced, _, shells = bands(context, "yellow")
+    _, open_, _, open_shells = bands(free, "yellow")
+    easting, _ = surfaces.grid.centres()
+    near, far = np.abs(easting - MIDDLE) < 1_000, np.abs(easting - MIDDLE) > 6_500
+    assert np.nanmax(np.abs(fenced - open_)[near]) > 0.05
+    assert (shells[near & np.isfinite(shells)] < open_shells[near & np.isfinite(shells)]).all()
+    np.testing.assert_allclose(fenced[far], open_[far], atol=0.02)
+    # With the samples of the west alone the west looks as it does behind the ridge: same bandwidth, same correlation.
+    sites = table_of(context, "sites").set_index("site")["x_m"]
+    rows = table_of(context, "frequencies").query("species == @NEMORALIS and trait == 'yellow'")
+    rows = rows[rows["site"].map(sites) < MIDDLE].merge(table_of(context, "sites"), on="site")
+    rho = table_of(context, "surfaces").set_index(["species", "trait"]).loc[(NEMORALIS, "unbanded"), "rho"]
+    assert np.isfinite(rho)
+    cell = (12, int(np.flatnonzero(easting[0] < MIDDLE)[-1]))
+    _, northing = surfaces.grid.centres()
+    weight = np.exp(-((rows.x_m - easting[cell]) ** 2 + (rows.y_m - northing[cell]) ** 2) / (2 * 2_500.0**2))
+    rho = table_of(context, "surfaces").set_index(["species", "trait"]).loc[(NEMORALIS, "yellow"), "rho"]
+    worth = rows["total"] / (1 + (rows["total"] - 1) * rho)
+    assert shells[cell] == pytest.approx((weight * worth).sum() ** 2 / (weight**2 * worth).sum(), rel=1e-5)
+    assert surfaces.tags["BARRIERS"].startswith("ridge.gpkg: a sample has no weight")
+
+
+@pytest.mark.parametrize("bandwidth", ['"cross-validated"', "{ neighbours = 12 }"])
+def test_barriers_take_part_in_the_choice_of_the_bandwidth(tmp_path, bandwidth):
+    chosen = []
+    for name, more in (("free", ""), ("fenced", '\nbarriers = "ridge.gpkg"')):
+        folder = tmp_path / name
+        folder.mkdir()
+        layer(folder / "ridge.gpkg", RIDGE)
+        context = survey(folder, settings=f"bandwidth = {bandwidth}{more}\ncell_m = 2000.0", hortensis=0)
+        STAGE.run(context)
+        chosen.append(table_of(context, "bandwidth"))
+    if "cross" in bandwidth:
+        first = chosen[0]["deviance"].iloc[0], chosen[1]["deviance"].iloc[0]
+        assert first[0] != pytest.approx(first[1], rel=1e-6)
+    else:
+        assert chosen[1]["bandwidth_m"].iloc[0] > chosen[0]["bandwidth_m"].iloc[0]  # neighbours beyond it don't count
+
+
+def test_masked_cells_are_blank_and_counted(tmp_path):
+    lake = shapely.Point(MIDDLE, SOUTH + SIDE / 2).buffer(3_000.0)
+    layer(tmp_path / "water.gpkg", lake)
+    context = survey(tmp_path, settings='bandwidth = 2500.0\nmask = "water.gpkg"', hortensis=0)
+    account = STAGE.run(context)
+    surfaces, frequency, error, shells = bands(context, "yellow")
+    wet = shapely.contains_xy(lake, *surfaces.grid.centres())
+    assert wet.sum() > 100
+    for values in (frequency, error, shells):
+        assert np.isnan(values[wet]).all()
+        assert np.isfinite(values[~wet]).sum() > 500
+    row = table_of(context, "surfaces").set_index(["species", "trait"]).loc[(NEMORALIS, "yellow")]
+    assert row["cells_masked"] == account["cells_masked"] == wet.sum()
+    assert row["cells"] == account["cells"]
+    # A site in the water counts all the same.
+    assert row["sites"] == len(table_of(context, "sites"))
+    assert surfaces.tags["MASK"].startswith("water.gpkg")
+    assert [path.name for path in STAGE.sources(context.study)] == ["water.gpkg"]
+
+
+def test_an_unfit_barrier_or_mask_is_one_sentence(tmp_path):
+    layer(tmp_path / "points.gpkg", shapely.Point(MIDDLE, SOUTH))
+    for key, accepted in (("barriers", "a line or polygon layer"), ("mask", "a polygon layer")):
+        context = survey(tmp_path, settings=f'{key} = "points.gpkg"')
+        with pytest.raises(StudyError, match=f"points.gpkg: it holds shapes of the kind Point; {accepted}"):
+            STAGE.run(context)
+
+
+def test_clustered_sites_are_said_where_they_change_the_bandwidth():
+    ways = {
+        "families": [
+            {"traits": ["yellow", "pink", "brown"], "one_site_m": 900.0, "blocks_m": 2_500.0, "used": "blocks"},
+            {"traits": ["unbanded"], "one_site_m": 2_000.0, "blocks_m": 2_500.0, "used": "blocks"},
+        ],
+        "blocks": 20, "spacing_m": 300.0, "apart_m": 1_400.0, "map_m": 1_600.0, "clustered": True,
+    }  # fmt: skip
+    (sentence,) = clustering_warnings(NEMORALIS, ways)
+    assert "sites are clustered" in sentence
+    assert "yellow, pink, brown (900 m and 2.5 km)" in sentence
+    assert "unbanded" not in sentence
+    assert clustering_warnings(NEMORALIS, {**ways, "clustered": False}) == []
+    assert clustering_warnings(NEMORALIS, {**ways, "families": ways["families"][1:]}) == []
 
 
 def test_one_cell_agrees_with_the_formula_written_out(tmp_path):
@@ -342,6 +442,5 @@ def test_progress_is_told(tmp_path):
     context = survey(tmp_path, settings="bandwidth = 2500.0")
     context = Context(context.study, context.folder, Workers(), tick=lambda *what: told.append(what))
     STAGE.run(context)
-    done, total, what = told[-1]
+    done, total, _ = [what for what in told if what[2] == f"surfaces of {NEMORALIS}"][-1]
     assert done == total > 1
-    assert what == f"surfaces of {NEMORALIS}"

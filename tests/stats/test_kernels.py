@@ -126,6 +126,15 @@ def test_the_nearest_bandwidth_is_the_distance_to_the_kth_site():
     np.testing.assert_allclose(nearest_bandwidth(np.array([[0.0, 1.0]]), sites, neighbours=3), [9.0])
 
 
+def test_the_nearest_bandwidth_passes_over_sites_out_of_sight():
+    points, sites = np.zeros((3, 2)), np.array([[1.0, 0.0], [0.0, 3.0], [5.0, 0.0]])
+    blocked = np.array([[False, False, False], [True, False, False], [True, True, True]])
+    found = nearest_bandwidth(points, sites, neighbours=2, blocked=blocked)
+    np.testing.assert_allclose(found, [3.0, 5.0, 3.0])  # where none is in sight all count
+    at_site = nearest_bandwidth(sites[:1], sites, neighbours=2, blocked=np.array([[False, True, True]]))
+    np.testing.assert_allclose(at_site, [np.hypot(1, 3)])  # itself alone gives no distance
+
+
 def test_the_nearest_bandwidth_takes_all_sites_when_there_are_fewer():
     assert nearest_bandwidth(np.zeros((1, 1)), np.array([[1.0], [2.0]]), neighbours=30)[0] == 2.0
 

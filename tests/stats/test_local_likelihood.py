@@ -331,6 +331,31 @@ def test_standard_errors_are_the_spread_over_repeated_surveys(degree):
     np.testing.assert_allclose(fit.standard_error.mean(axis=1), spread, rtol=0.1)
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize("degree", [0, 1])
+def test_standard_errors_are_those_of_a_parametric_bootstrap(degree):
+    """One survey fitted; new ones drawn from the fit, with its correlation, and fitted, inside and at the edge."""
+    rng = np.random.default_rng(41)
+    sites = rng.uniform(0, 10, (120, 2))
+    total, rho, draws = rng.integers(5, 60, 120).astype(float), 0.1, 1_000
+    truth = 0.15 + 0.6 * expit(1.2 * (sites[:, 0] - 5))
+    count = rng.binomial(total.astype(int), rng.beta(truth * (1 / rho - 1), (1 - truth) * (1 / rho - 1))).astype(float)
+    points = np.array([[5.0, 5.0], [3.0, 6.5], [7.0, 3.0], [0.1, 5.0], [9.9, 9.9], [5.0, 0.0]])
+    settings = {"bandwidth": 1.8, "rho": rho, "degree": degree}
+    fit = fit_local(points, sites, count[:, None], total[:, None], **settings)
+    fitted = fit_local(sites, sites, count[:, None], total[:, None], **settings).frequency[:, 0]
+    again = rng.beta(fitted * (1 / rho - 1), (1 - fitted) * (1 / rho - 1), (draws, 120))
+    drawn = rng.binomial(total.astype(int), again).T.astype(float)
+    totals = np.broadcast_to(total[:, None], drawn.shape)
+    fits = fit_local(points, sites, drawn, totals, **settings)
+    spread = fits.frequency.std(axis=1, ddof=1)
+    # A spread of 1000 draws is known to 2 %; at the edge a plane is the least linear in its samples.
+    np.testing.assert_allclose(fits.standard_error.mean(axis=1) / spread, 1.0, atol=0.07)
+    # What one survey states goes by its own frequency, which at the edge errs by itself.
+    np.testing.assert_allclose(fit.standard_error[:3, 0] / spread[:3], 1.0, atol=0.1)
+    np.testing.assert_allclose(fit.standard_error[:, 0] / spread, 1.0, atol=0.4)
+
+
 def test_a_plane_at_its_own_points_uses_weights_that_fall_with_distance():
     # Two groups of sites, each all of one frequency: near one group its frequency rules.
     rng = np.random.default_rng(6)

