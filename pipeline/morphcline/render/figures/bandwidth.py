@@ -154,8 +154,8 @@ def _caption(table: pd.DataFrame, numbers: pd.DataFrame, kernel: str, degree: in
             f"({labels.kernel_name(kernel)} kernel) from the sites left in, scaled for over-dispersion and summed over "
             "sites, above the lowest of its line. Sites were left out one by one and in blocks; the line is that of "
             "the wider bandwidth of the two. Chosen (filled) is the widest that foretells as well as the lowest, "
-            "within a quarter of the difference's standard error. Traits named together share a bandwidth and a multinomial "
-            "deviance.",
+            "within a quarter of the difference's standard error. Traits named together share a bandwidth and a "
+            "multinomial deviance.",
             *parts,
         ]
     )
