@@ -318,11 +318,15 @@ def _check_scoring(study: Study) -> None:
 
     check_studied(study.scoring.species, file=study.file.name)
     known = [trait.name for trait in wanted_traits(study.scoring, file=study.file.name)]
-    for section, traits in (("clines", study.clines.traits), ("plan", study.plan.traits)):
+    for where, traits in (
+        ("[clines] traits", study.clines.traits),
+        ("[clines] compared", study.clines.asked_to_compare),
+        ("[plan] traits", study.plan.traits),
+    ):
         unknown = [name for name in traits or () if name not in known]
         if unknown:
             accepted = "known traits: " + ", ".join(known)
-            raise StudyFileError(Problem(study.file.name, f"[{section}] traits", f"found {unknown[0]!r}", accepted))
+            raise StudyFileError(Problem(study.file.name, where, f"found {unknown[0]!r}", accepted))
 
 
 def _keep(folder: Path, study: Study, done: dict[str, Any]) -> None:
@@ -369,7 +373,8 @@ def _refuse_foreign_folder(folder: Path, study: Study) -> None:
             )
         )
     if not record.get("study") and folder.is_dir() and any(not item.name.startswith(".") for item in folder.iterdir()):
-        ours = {"records", "tables", "surfaces", "figures", "plan", "sites.gpkg", "map.html", "report.html", RUN_FILE}
+        layers = {"sites.gpkg", "clines.gpkg"}
+        ours = {"records", "tables", "surfaces", "figures", "plan", "map.html", "report.html", RUN_FILE} | layers
         foreign = sorted({item.name for item in folder.iterdir() if not item.name.startswith(".")} - ours)
         if foreign:
             raise StudyError(
@@ -443,7 +448,7 @@ def _place_and_surround(study: Study, assessment: Assessment) -> list[str]:
 
 
 def _examinations(study: Study) -> Iterable[Callable[[], Any]]:
-    from morphcline.files import rasters, vectors
+    from morphcline.files import named_lines, rasters, vectors
     from morphcline.places import crs
 
     yield partial(_check_scoring, study)
@@ -456,6 +461,10 @@ def _examinations(study: Study) -> Iterable[Callable[[], Any]]:
     for path in (study.study.area, study.clines.axis, study.publish.basemap, study.plan.near):
         if isinstance(path, Path):
             yield partial(vectors.examine, path, shown=study.shown(path))
+    transects = study.clines.transects
+    if transects is not None:
+        named, shown = study.clines.transect_name, study.shown(transects)
+        yield partial(named_lines.read_named_lines, transects, study.study.crs, name=named, shown=shown)
     surfaces = study.surfaces
     for path, kinds in ((surfaces.barriers, vectors.BARRIER_KINDS), (surfaces.mask, vectors.MASK_KINDS)):
         if path is not None:

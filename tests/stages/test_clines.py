@@ -36,8 +36,7 @@ species = ["Cepaea nemoralis", "Cepaea hortensis"]
 """
 NEMORALIS, HORTENSIS = "Cepaea nemoralis", "Cepaea hortensis"
 TABLES = (
-    "clines", "environment", "environment_skill", "marginal_effects", "habitat_pairs", "change",
-    "change_radius", "change_unmatched",
+    "clines", "environment", "environment_skill", "marginal_effects", "habitat_pairs", "change", "change_radius", "change_unmatched", "selection", "concordance", "curved", "transects",
 )  # fmt: skip
 
 
@@ -339,6 +338,22 @@ def test_a_cline_that_a_step_fits_as_well_says_so(tmp_path: Path) -> None:
     assert best["limits_left_open"] == "width_low"
     assert 0 < best["width_high"] < 5000
     assert clines["step"].sum() == 1
+
+
+def test_a_dispersal_says_what_would_hold_a_cline(finished: tuple[Path, Account], tmp_path: Path) -> None:
+    assert table(finished[0], "selection").empty
+    run(tmp_path, made_tables(), "[clines]\ndispersal_m = [10, 30]\n")
+    held = table(tmp_path, "selection")
+    assert set(held["trait"]) == {"yellow"}
+    assert len(held) == 10  # five explanations, read as an allele's width and as a morph's
+    clines = table(tmp_path, "clines")
+    best = clines[clines["chosen"] & (clines["trait"] == "yellow")].iloc[0]
+    row = held[(held["explanation"] == "heterozygote disadvantage") & (held["read_as"] == "allele")].iloc[0]
+    # s = 8 sigma^2 / w^2, by hand from the table's own width.
+    assert row["low"] == pytest.approx(8 * 10**2 / best["width_high"] ** 2)
+    assert row["estimate"] == pytest.approx(8 * 300 / best["width_m"] ** 2)
+    assert row["high"] == pytest.approx(8 * 30**2 / best["width_low"] ** 2)
+    assert "the theory's clines run from 0 to 1; this one doesn't" in row["note"]
 
 
 def test_a_bearing_is_an_axis_and_a_line_file_a_source(tmp_path: Path) -> None:

@@ -192,6 +192,10 @@ def test_nothing_is_overwritten_by_new(tmp_path: Path) -> None:
         write_new_study(tmp_path)
 
 
+#: Keys that name what only some studies have: no default.
+TRANSECTS = ("transects", "transect_name")
+
+
 def test_the_defaults_shown_in_the_new_study_file_are_those_in_force(tmp_path: Path) -> None:
     bare = load_study(study_file(tmp_path, SMALL))
     shown = 0
@@ -203,7 +207,16 @@ def test_the_defaults_shown_in_the_new_study_file_are_those_in_force(tmp_path: P
             parsed = tomllib.loads(line.removeprefix("# "))
             ((key, value),) = parsed.items()
             holder = getattr(bare, section)
-            if holder is None or key in {"path", "area", "barriers", "mask", "dispersal_m", "reachability", "near"}:
+            if holder is None or key in {
+                "path",
+                "area",
+                "barriers",
+                "mask",
+                "dispersal_m",
+                "reachability",
+                "near",
+                *TRANSECTS,
+            }:
                 continue
             default = getattr(holder, key, None)
             if isinstance(default, tuple):

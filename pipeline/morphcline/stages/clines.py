@@ -1,9 +1,10 @@
 """Clines: fit each trait over space, say what habitat and temperature explain, and compare with earlier surveys.
 
 Reads the sites with their surroundings, the frequencies and the regional intra-site correlations, and the same of
-earlier surveys; writes the cline models, the environment models with their effects in points and their skill on blocks
-left out, habitats compared between near sites, and the change at places seen before. Every sample with a shell enters,
-weighted by its size.
+earlier surveys; writes the cline models, what clines share with each other, their centres as lines on the map, clines
+along transects, the environment models with their effects in points and their skill on blocks left out, habitats
+compared between near sites, and the change at places seen before. Every sample with a shell enters, weighted by its
+size.
 """
 
 from __future__ import annotations
@@ -25,7 +26,9 @@ from morphcline.records.selection_table import SELECTION_COLUMNS, selection_rows
 from morphcline.records.smoothing import Samples, samples_of
 from morphcline.records.stacking import joined
 from morphcline.stages._change import write_change
+from morphcline.stages._concordance import CONCORDANCE_TABLES, LAYERS, write_concordance
 from morphcline.stages._environment import ENVIRONMENT_TABLES, environment_tasks, write_environment
+from morphcline.stages._transects import TRANSECT_TABLES, transect_sources, write_transects
 from morphcline.stages.base import Account, Context, Stage
 from morphcline.stats.cline_axis import bearing_of_transect
 from morphcline.stats.clines import Clines
@@ -55,6 +58,8 @@ def run(context: Context) -> Account:
     write_table(context.path("tables/clines.csv"), joined(clines, CLINE_COLUMNS), CLINE_COLUMNS)
     held_by = selection_rows(joined(clines, CLINE_COLUMNS), study.clines.dispersal_range_m)
     write_table(context.path("tables/selection.csv"), held_by, SELECTION_COLUMNS)
+    write_concordance(context, cline_tasks, fitted, sites)
+    write_transects(context, samples, account)
     write_environment(context, explained_by, explained)
     write_change(context, frequencies, regional, sites, account)
     _describe(account, study, cline_tasks, fitted)
@@ -144,13 +149,15 @@ def _describe(account: Account, study: Study, tasks: Iterable[ClineTask], fitted
 
 
 def _sources(study: Study) -> tuple[Path, ...]:
-    return (study.clines.axis,) if isinstance(study.clines.axis, Path) else ()
+    axis = (study.clines.axis,) if isinstance(study.clines.axis, Path) else ()
+    area = () if study.study.area is None else (study.study.area,)
+    return (*axis, *transect_sources(study), *area)
 
 
 STAGE = Stage(
     name="clines",
     summary="cline models, what habitat and temperature explain, change since earlier surveys",
-    settings=("scoring", "habitat", "clines", "change"),
+    settings=("scoring", "habitat", "clines", "change", "publish.blur_m"),
     reads=(
         "tables/sites.csv",
         "tables/frequencies.csv",
@@ -161,6 +168,9 @@ STAGE = Stage(
     writes=lambda study: (
         "tables/clines.csv",
         "tables/selection.csv",
+        *CONCORDANCE_TABLES,
+        LAYERS,
+        *TRANSECT_TABLES,
         *ENVIRONMENT_TABLES,
         "tables/change.csv",
         "tables/change_radius.csv",
@@ -171,6 +181,8 @@ STAGE = Stage(
     columns={
         "tables/clines.csv": CLINE_COLUMNS,
         "tables/selection.csv": SELECTION_COLUMNS,
+        **CONCORDANCE_TABLES,
+        **TRANSECT_TABLES,
         **ENVIRONMENT_TABLES,
         "tables/change.csv": CHANGE_COLUMNS,
         "tables/change_radius.csv": RADIUS_COLUMNS,

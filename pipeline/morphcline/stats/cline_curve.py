@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import chdtrc
 
+from morphcline.stats.cline_fits import degrees
 from morphcline.stats.cline_screen import intra_site_correlation
 from morphcline.stats.concordance import SigmoidCline, aicc, bounds_of, held_of
 from morphcline.stats.likelihood import Floats, Maximum, MeanFunction, maximise
@@ -135,17 +136,19 @@ class CurvedCline:
     p_curved : float
         By surveys drawn from the straight cline.
     log_likelihood_straight, log_likelihood_curved, aicc_straight, aicc_curved : float
+    bearing_deg : float
+        Of the straight cline.
     width_m : float
-        Of the curved cline, along the straight one's bearing.
+        Of the curved cline, along that bearing.
     rho : float
         Of the curved cline.
     bend_m : float
         Greatest distance, along the bearing, of the curved line from the straight one through its ends.
     converged : bool
     curved : bool
-        Whether the curved line is the one to speak of.
-    line : CentreLine
-        That one.
+        Whether the straight line is rejected.
+    line : CentreLine or None
+        The one to speak of; None where the straight line is rejected and no curved one could be settled on.
     """
 
     lr: float
@@ -155,12 +158,13 @@ class CurvedCline:
     log_likelihood_curved: float
     aicc_straight: float
     aicc_curved: float
+    bearing_deg: float
     width_m: float
     rho: float
     bend_m: float
     converged: bool
     curved: bool
-    line: CentreLine
+    line: CentreLine | None
 
 
 @dataclass(frozen=True)
@@ -247,8 +251,9 @@ def fit_curved(
     t = frame.grid()
     along = frame.bend.design(t, curved=True) @ best.parameters[: 2 + BENDS]
     chord = np.linspace(along[0], along[-1], len(along))
-    curved = bool(p <= level and best.converged)
-    if curved:
+    curved = p <= level
+    settled = best.converged and best.parameters[2 + BENDS] > np.log(data.narrowest) + 1e-6
+    if curved and settled:
         means, *_ = frame.model(curved=True)
         frequency = means(best.parameters[None, :-1])[0][0]
         rho = intra_site_correlation(best)
@@ -265,12 +270,15 @@ def fit_curved(
         log_likelihood_curved=best.log_likelihood,
         aicc_straight=aicc(cline.maximum.log_likelihood, parameters, len(data.total)),
         aicc_curved=aicc(best.log_likelihood, parameters + BENDS, len(data.total)),
+        bearing_deg=degrees(frame.bearing),
         width_m=float(np.exp(best.parameters[2 + BENDS])) * data.unit_m,
         rho=intra_site_correlation(best),
         bend_m=float(np.abs(along - chord).max()) * data.unit_m,
         converged=best.converged,
         curved=curved,
-        line=_line(frame, refits, best.parameters if curved else None, confidence, curved=curved),
+        line=_line(frame, refits, best.parameters if curved else None, confidence, curved=curved)
+        if settled or not curved
+        else None,
     )
 
 
@@ -287,9 +295,11 @@ def _best_curve(frame: _Frame) -> Maximum:
             maximise(data.count, data.total, _for_one(means), begin, lower=lower, upper=upper, fixed=held, rounds=60)
         )
     best = max(fits, key=lambda fit: fit.log_likelihood)
-    if best.converged:
-        return best
-    return maximise(data.count, data.total, _for_one(means), best.parameters, lower=lower, upper=upper, fixed=held)
+    for _ in range(2):
+        if best.converged:
+            break
+        best = maximise(data.count, data.total, _for_one(means), best.parameters, lower=lower, upper=upper, fixed=held)
+    return best
 
 
 def _refits(frame: _Frame, counts: Floats, rho: float, *, curved: bool, start: Floats | None = None) -> ManyFits:
