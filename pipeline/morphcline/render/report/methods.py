@@ -26,8 +26,6 @@ REFERENCES = (
     "Cain A.J. & Sheppard P.M. 1954. Natural selection in Cepaea. Genetics 39: 89–116.",
     "Calonico S., Cattaneo M.D. & Farrell M.H. 2018. On the effect of bias estimation on coverage accuracy in "
     "nonparametric inference. Journal of the American Statistical Association 113: 767–779.",
-    "le Cessie S. & van Houwelingen J.C. 1991. A goodness-of-fit test for binary regression models, based on smoothing "
-    "methods. Biometrics 47: 1267–1282.",
     "Chandler R.E. & Bate S. 2007. Inference for clustered data using the independence loglikelihood. Biometrika 94: "
     "167–183.",
     "Cliff A.D. & Ord J.K. 1981. Spatial processes: models and applications. Pion.",
@@ -42,6 +40,8 @@ REFERENCES = (
     "Biometrics 53: 983–997.",
     "Kish L. 1965. Survey sampling. Wiley.",
     "Lewontin R.C. 1964. The interaction of selection and linkage. I. Genetics 49: 49–67.",
+    "le Cessie S. & van Houwelingen J.C. 1991. A goodness-of-fit test for binary regression models, based on smoothing "
+    "methods. Biometrics 47: 1267–1282.",
     "Loader C. 1999. Local regression and likelihood. Springer.",
     "Mantel N. 1967. The detection of disease clustering and a generalized regression approach. Cancer Research 27: "
     "209–220.",
@@ -63,8 +63,8 @@ REFERENCES = (
     "Statistical Society B 10: 257–261.",
     "Sokal R.R. & Oden N.L. 1978. Spatial autocorrelation in biology. Biological Journal of the Linnean Society 10: "
     "199–228.",
-    "Szymura J.M. & Barton N.H. 1986. Genetic analysis of a hybrid zone between the fire-bellied toads, Bombina bombina "
-    "and B. variegata, near Cracow in southern Poland. Evolution 40: 1141–1159.",
+    "Szymura J.M. & Barton N.H. 1986. Genetic analysis of a hybrid zone between the fire-bellied toads, Bombina "
+    "bombina and B. variegata, near Cracow in southern Poland. Evolution 40: 1141–1159.",
     "Tibshirani R. & Hastie T. 1987. Local likelihood estimation. Journal of the American Statistical Association 82: "
     "559–567.",
     "van Houwelingen H.C., Zwinderman K.H. & Stijnen T. 1993. A bivariate approach to meta-analysis. Statistics in "
@@ -148,9 +148,9 @@ def paragraphs(settings: Mapping[str, Any]) -> list[str]:
         "ends only where surveys drawn from the simpler cline seldom look as much like them and both ends are seen. "
         "Tails beside a central step (Szymura & Barton 1986) are tried where enough sites lie in them, and kept where "
         "surveys drawn from the sigmoid seldom show as much. Whether the model chosen describes the map is asked by "
-        "smoothed residuals (le Cessie & van Houwelingen 1991) against surveys drawn from it. All samples take part, for "
-        "what they are worth; intervals are as much longer as residuals that are alike among neighbours ask for (Chandler "
-        "& Bate 2007).",
+        "smoothed residuals (le Cessie & van Houwelingen 1991) against surveys drawn from it. All samples take part, "
+        "for what they are worth; intervals are as much longer as residuals that are alike among neighbours ask for "
+        "(Chandler & Bate 2007).",
         "Habitat and temperature. Ignoring space: logistic regression with extra-binomial variance (Williams 1982). "
         "Allowing for it, and to be believed: the same model with an effect of place that is alike at near sites, "
         "fitted by penalised quasi-likelihood (Breslow & Clayton 1993) with Matérn's correlation, its range by "
