@@ -20,6 +20,7 @@ from morphcline.records.stacking import framed
 from morphcline.stats.blocks import FEWEST_BLOCKS, Skill, Spatial, blocked_skill, spatial_blocks
 from morphcline.stats.correlations import ROUGH
 from morphcline.stats.environment import Environment, Model, fit_environment
+from morphcline.stats.habitat_pairs import ANY_OTHER as ANY_OTHER
 from morphcline.stats.habitat_pairs import Matchings, PairedHabitats, compare_habitats
 from morphcline.stats.logistic import fit_logistic
 from morphcline.stats.marginal_effects import Effect, marginal_effects

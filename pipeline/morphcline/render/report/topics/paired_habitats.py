@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from morphcline.records.environment_tables import ANY_OTHER
 from morphcline.render import labels
 from morphcline.render.report.parts import KEY_TRAITS, Row, ShownTable, distance_cell, p_cell
 from morphcline.render.report.sentences import LEVEL, known
-from morphcline.stats.habitat_pairs import ANY_OTHER
 
 
 def paired_habitats(pairs: Sequence[Row], terms: Sequence[Row]) -> list[str]:
