@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
+from functools import cache
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from threadpoolctl import threadpool_limits
+from threadpoolctl import ThreadpoolController
 
 from morphcline.stats.barriers import blocked
 from morphcline.stats.kernels import CUT, Flags, Floats, KernelName
@@ -110,9 +112,16 @@ class Smoothed:
     closure: Floats
 
 
-def one_thread() -> threadpool_limits:
+def one_thread() -> AbstractContextManager[object]:
     """Hold matrix products to one thread: the order of an addition, and so the last digit, follows their number."""
-    return threadpool_limits(1, user_api="blas")
+    held: AbstractContextManager[object] = _libraries().limit(limits=1, user_api="blas")
+    return held
+
+
+@cache
+def _libraries() -> ThreadpoolController:
+    # Once a process: to look for them takes longer than many a fit.
+    return ThreadpoolController()
 
 
 def smooth(task: Task) -> Smoothed:
