@@ -26,8 +26,8 @@ ENVIRONMENT_COLUMNS = {
     "se_gls": "its standard error",
     "p_gls": "its two-sided p-value",
     "p_modified_t": "third answer: two-sided p-value of the plain correlation between empirical logits and this "
-    "covariate alone, by Dutilleul's modified t-test; a class against the reference. It holds no other covariate and "
-    "weighs all sites alike, so it sees less",
+    "covariate alone, by Dutilleul's modified t-test; a class against the reference. It holds nothing else and weighs "
+    "all sites alike",
     "spatial_share": "share of the residual variance that is an effect of place, shared by neighbours; mean over sites",
     "spatial_range_m": "range of that correlation, in metres",
     "spatial_smoothness": "its smoothness, with a = distance x sqrt(2 smoothness) / range: 0.5 is exp(-a), 1.5 is "

@@ -68,12 +68,13 @@ def environment(
             "Three tests allow for space. Believe the logistic model with an effect of place: it holds the other "
             "covariates, compares sites as they would be at one place, and takes small samples and rare morphs for "
             "what they are. Least squares on empirical logits do the same by another road, but take few shells, or few "
-            "with the trait, for more than they tell. The modified t-test takes one covariate by itself and weighs all "
-            "sites alike, so it sees less. Pairs of near sites need no model of space, but are few.",
+            "with the trait, for more than they tell. The modified t-test is of the plain correlation with one "
+            "covariate: nothing else is held, and all sites weigh alike. Pairs of near sites need no model of space, "
+            "but are few.",
         ],
         points=points,
         figures=[*figures_named(figures, "landscape"), *figures_named(figures, "effects")],
-        tables=[_effects(shown, level), *paired_table(pairs, rows, level), *_skill(tables["environment_skill"])],
+        tables=[*_effects(shown, level), *paired_table(pairs, rows, level), *_skill(tables["environment_skill"])],
     )
 
 
@@ -84,34 +85,32 @@ def with_points(frame: pd.DataFrame, effects: pd.DataFrame) -> pd.DataFrame:
     return frame.merge(found, on=["species", "trait", "term"], how="left", validate="one_to_one")
 
 
-def _effects(shown: Sequence[Row], level: str) -> ShownTable:
-    return ShownTable(
-        "Habitat classes and temperature, each with the others held: the mean difference in predicted frequency over "
-        f"the sites, in percentage points, and the odds ratio, from the logistic model that allows for space, with "
-        f"{level} intervals. Believe its p. For {labels.listing(KEY_TRAITS)}; the others are in "
-        "tables/marginal_effects.csv and tables/environment.csv.",
-        ("Species", "Trait", "Term"),
-        (
-            "Points", "Interval", "Odds ratio", "p, space allowed for", "p, least squares", "p, modified t",
-            "p, space ignored",
-        ),
-        [
+def _effects(shown: Sequence[Row], level: str) -> list[ShownTable]:
+    """Return a table a species, of the traits that a summary speaks of."""
+    tables = []
+    for species in dict.fromkeys(row["species"] for row in shown):
+        rows = [row for row in shown if row["species"] == species and row["trait"] in KEY_TRAITS]
+        references = list(dict.fromkeys(row["reference"] for row in rows if row["reference"]))
+        against = f" (classes against {references[0]})" if len(references) == 1 else ""
+        caption = (
+            f"{species}: habitat classes{against} and temperature, each with the others held: the mean difference in "
+            f"predicted frequency over the sites, in percentage points with {level} intervals, by the logistic model "
+            f"that allows for space; believe its p, in the first column of them. For {labels.listing(KEY_TRAITS)}; the "
+            "others, and coefficients on the logit, are in tables/marginal_effects.csv and tables/environment.csv."
+        )
+        cells = [
             (
-                row["species"],
                 labels.trait_title(row["trait"]),
-                _term(row),
-                points_cell(row["effect"]),
-                points_range(row["effect_low"], row["effect_high"]),
-                sentences.odds(row)[0],
-                p_cell(row["p_spatial"]),
-                p_cell(row["p_gls"]),
-                p_cell(row["p_modified_t"]),
-                p_cell(row["p_naive"]),
+                _term(row, named=len(references) > 1),
+                f"{points_cell(row['effect'])} ({points_range(row['effect_low'], row['effect_high'])})",
+                *(p_cell(row[name]) for name in ("p_spatial", "p_gls", "p_modified_t", "p_naive")),
             )
-            for row in shown
-            if row["trait"] in KEY_TRAITS
-        ],
-    )  # fmt: skip
+            for row in rows
+        ]
+        heads = ("Points", "p, space allowed for", "p, least squares", "p, modified t", "p, space ignored")
+        if cells:
+            tables.append(ShownTable(caption, ("Trait", "Term"), heads, cells))
+    return tables
 
 
 def _second_answer(traits: Sequence[Sequence[Row]]) -> list[str]:
@@ -181,8 +180,9 @@ def _explained(traits: Sequence[Sequence[Row]]) -> list[str]:
     return told
 
 
-def _term(row: Row) -> str:
+def _term(row: Row, *, named: bool) -> str:
     term = str(row["term"])
     if term.startswith(CLASS_TERM):
-        return f"{labels.sentence(term.removeprefix(CLASS_TERM))} against {row['reference']}"
-    return "Temperature, per °C"
+        habitat = labels.sentence(term.removeprefix(CLASS_TERM))
+        return f"{habitat} against {row['reference']}" if named else habitat
+    return "Per °C"

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from morphcline.records.environment_tables import ANY_OTHER
 from morphcline.render import labels
-from morphcline.render.report.parts import KEY_TRAITS, Row, ShownTable, distance_cell, p_cell
+from morphcline.render.report.parts import KEY_TRAITS, Row, ShownTable, p_cell
 from morphcline.render.report.sentences import LEVEL, known
 
 
@@ -107,16 +107,14 @@ def paired_table(pairs: Sequence[Row], terms: Sequence[Row], level: str) -> list
             f"difference in frequency, in percentage points, with {level} intervals from the scatter of the pairs; and "
             "the regression's difference of the same classes. All comparisons are in tables/habitat_pairs.csv.",
             ("Species", "Trait", "Habitats"),
-            ("Pairs", "Median distance", "Points", "Interval", "p", "p, Holm", "By regression"),
+            ("Pairs", "Points", "p", "p, Holm", "By regression"),
             [
                 (
                     row["species"],
                     labels.trait_title(row["trait"]),
                     f"{labels.sentence(row['habitat_one'])} against {_other(row)}",
                     labels.number(row["pairs"]),
-                    distance_cell(row["distance_m"]),
-                    points_cell(row["difference"]),
-                    points_range(row["low"], row["high"]),
+                    f"{points_cell(row['difference'])} ({points_range(row['low'], row['high'])})",
                     p_cell(row["p"]),
                     p_cell(row["p_holm"]),
                     points_cell(_by_regression(row, terms)),
