@@ -18,8 +18,9 @@ from scipy.special import stdtrit
 from statsmodels.stats.proportion import proportion_confint
 from statsmodels.stats.weightstats import DescrStatsW
 
-from morphcline import runner
+from morphcline import planner, runner
 from morphcline.files.tables import read_table
+from morphcline.records.change_table import ON_THE_LOGIT, OVER_SPACE
 from morphcline.study import load_study
 
 ROOT = Path(__file__).parents[1]
@@ -251,7 +252,6 @@ def test_the_second_answer_that_allows_for_space_agrees(table: Any) -> None:
     assert skill["all"] > skill["space"] > 0.5 > skill["habitat"]
 
 
-
 def test_the_change_since_the_earlier_survey_comes_back(table: Any) -> None:
     change = table("tables/change").query("species == @NEMORALIS and site == ''")
     believed = change[change["method"].str.contains("dispersion")]
@@ -263,6 +263,31 @@ def test_the_change_since_the_earlier_survey_comes_back(table: Any) -> None:
     np.testing.assert_allclose(
         believed["later_frequency"] - believed["earlier_frequency"], believed["difference"], atol=1e-9
     )
+
+
+def test_the_shift_and_the_drift_since_the_earlier_survey_come_back(table: Any, truth: dict[str, Any]) -> None:
+    change = table("tables/change").query("species == @NEMORALIS and site == '' and trait == 'yellow'")
+    logit = the_row(change, method=ON_THE_LOGIT)
+    assert logit["shift_low"] <= -truth["earlier"]["yellow_logit"] <= logit["shift_high"]
+    assert logit["drift_sd_low"] <= truth["earlier"]["drift_sd"] <= logit["drift_sd_high"]
+    # Nothing is planted that near places would share.
+    assert the_row(change, method=OVER_SPACE)["p"] < 0.05
+
+
+def test_the_plan_leads_where_few_samples_are(demo: runner.RunResult, table: Any) -> None:
+    before = (demo.folder / "run.json").read_bytes()
+    found = planner.make_plan(load_study(ROOT / "config" / "demo.toml"), out=demo.folder)
+    assert (demo.folder / "run.json").read_bytes() == before
+    assert len(found.places) == 20
+    assert not set(found.places["habitat"]) & {"water"}
+    sites = table("tables/sites")[["x_m", "y_m"]].to_numpy()
+    near = [
+        int((np.hypot(*(sites - [x, y]).T) < 4000).sum())
+        for x, y in zip(found.places["x_m"], found.places["y_m"], strict=True)
+    ]
+    usual = np.median([int((np.hypot(*(sites - site).T) < 4000).sum()) for site in sites])
+    assert np.median(near) < 0.6 * usual
+    assert (found.sizes["sites"] >= 2).all()
 
 
 # --- other libraries ------------------------------------------------------------------------------------------------

@@ -183,19 +183,19 @@ def change_tables(surveys: Surveys, species: Sequence[str], *, within_m: float, 
             known_rho = surveys.regional[surveys.regional["species"] == name].set_index("trait")["rho"]
             for trait in dict.fromkeys(after["trait"]):
                 rho = float(known_rho.get(trait, np.nan))
-                fits: dict[bytes, tuple[dict[str, Any], dict[str, Any]]] = {}
+                fits: dict[bytes, tuple[pd.DataFrame, dict[str, Any], dict[str, Any]]] = {}
+                then, now = before[before["trait"] == trait], after[after["trait"] == trait]
                 for metres, those in by_radius.items():
-                    matched = _matched(
-                        those, old, new, before[before["trait"] == trait], after[after["trait"] == trait]
-                    )
-                    if matched.empty:
-                        continue
-                    about = {**fixed, "trait": trait, "pairs": len(matched)}
                     # A wider radius that pairs no other places has the same answer.
-                    key = those.earlier.tobytes() + those.later.tobytes()
+                    key = those.earlier.tobytes() + b"/" + those.later.tobytes()
                     if key not in fits:
-                        fits[key] = _over_pairs(matched, rho, confidence), _on_the_logit(matched, confidence)
-                    mean, shift = fits[key]
+                        matched = _matched(those, old, new, then, now)
+                        if matched.empty:
+                            continue
+                        both = _over_pairs(matched, rho, confidence), _on_the_logit(matched, confidence)
+                        fits[key] = (matched, *both)
+                    matched, mean, shift = fits[key]
+                    about = {**fixed, "trait": trait, "pairs": len(matched)}
                     radius_rows.append(
                         {
                             **shift, **mean, **about, "within_m": metres, "chosen": metres == within_m,
@@ -275,9 +275,10 @@ def _matched(
 def _of_sites(matched: pd.DataFrame, confidence: float) -> list[dict[str, Any]]:
     change, low, high = difference(*_counts(matched), confidence=confidence)
     rows = []
-    for i in range(len(matched)):
-        row: dict[str, Any] = {name: matched[name].iloc[i] for name in matched.columns}
-        test = cochran_mantel_haenszel(_tables(matched.iloc[[i]]), confidence=confidence)
+    tables = _tables(matched)
+    for i, found in enumerate(matched.to_dict("records")):
+        row = {str(name): value for name, value in found.items()}
+        test = cochran_mantel_haenszel(tables[i : i + 1], confidence=confidence)
         alike = "" if test.strata else "all shells of both surveys are alike"
         rows.append(
             {

@@ -100,7 +100,7 @@ def _sizes(comparison: object, sizes: pd.DataFrame) -> ShownTable:
         named = [str(row["species"]), str(row["trait"]), labels.percent(float(row["frequency"]))]
         rows.append([*named, f"{points} points", f"{row[column]:.2f}", *cells])
     first = sizes.iloc[0]
-    what = "Sites that both surveys have to see" if two_surveys else "Sites needed in each of two habitats"
+    what = "Sites that have to be in both surveys" if two_surveys else "Sites needed in each of two habitats"
     return ShownTable(
         f"{what} to see a difference with a probability of {labels.level(float(first['power']))} at a level of "
         f"{labels.level(float(first['level']))}, by shells a sample.",
