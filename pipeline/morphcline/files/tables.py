@@ -17,6 +17,8 @@ TEXT = (
     "earlier_site", "nearest_site", "earlier_survey", "not_tested_because", "transformation", "sources",
     "row_as_it_came", "visit_used", "not_estimated_because", "not_fitted_because", "not_smoothed_because",
     "not_measured_because", "other_trait", "reference", "method",
+    "second_species", "second_trait", "second_model", "parameter", "not_compared_because", "drawn",
+    "not_drawn_because", "transect",
     "direction", "limits_left_open", "locus", "allele", "noted", "raster",
 )  # fmt: skip
 

@@ -171,7 +171,38 @@ def _cline_panel(material: Material, species: str, trait: str, best: pd.Series) 
     shown = shown.assign(
         distance_m=_along(study, best, shown["x_m"].to_numpy(np.float64), shown["y_m"].to_numpy(np.float64))
     )
-    rising = -1.0 if _falls_along_line(study, best) else 1.0
+    falling = _falls_along_line(study, best)
+    axis = along_in_words("the line", falling) if isinstance(study.clines.axis, Path) else ""
+    return curve_panel(best, rows, exact, shown, falling=falling, axis=axis, confidence=study.scoring.confidence)
+
+
+def curve_panel(
+    best: pd.Series,
+    rows: pd.DataFrame,
+    exact: NDArray[np.float64],
+    shown: pd.DataFrame,
+    *,
+    falling: bool,
+    axis: str,
+    confidence: float,
+) -> ClinePanel:
+    """Return the panel of one fitted cline.
+
+    Parameters
+    ----------
+    best : Series
+        Its row of ``clines.csv`` or ``transects.csv``.
+    rows : DataFrame
+        The sites' ``total``, and ``exact`` their distances along the axis, from which the band is made.
+    shown : DataFrame
+        The sites as published, with ``distance_m``.
+    falling : bool
+        The frequency falls along the axis.
+    axis : str
+        In words; left empty, the bearing.
+    confidence : float
+    """
+    rising = -1.0 if falling else 1.0
     at = np.linspace(shown["distance_m"].min(), shown["distance_m"].max(), CURVE_POINTS)
     model: dict[str, Any] = {key: float(best[key]) for key in ("width_m", "p_min", "p_max")}
     if str(best["model"]).startswith("stepped"):
@@ -183,16 +214,14 @@ def _cline_panel(material: Material, species: str, trait: str, best: pd.Series) 
         model=str(best["model"]),
         centre_m=rising * float(best["centre_m"]),
         rho=float(best["rho"]),
-        confidence=study.scoring.confidence,
+        confidence=confidence,
         **model,
     )
     return ClinePanel(
-        trait=trait,
+        trait=str(best["trait"]),
         model=str(best["model"]),
         weight=float(best["weight"]),
-        axis=f"{'falling' if rising < 0 else 'rising'} along the line"
-        if isinstance(study.clines.axis, Path)
-        else f"towards {labels.bearing(best['bearing_deg'])}",
+        axis=axis or f"towards {labels.bearing(best['bearing_deg'])}",
         sites=shown,
         at_m=at,
         fit=band.frequency,
@@ -219,6 +248,11 @@ def _along(
     bearing = np.deg2rad(float(best["bearing_deg"]))
     east, north = easting - float(best["origin_x_m"]), northing - float(best["origin_y_m"])
     return np.asarray(east * np.sin(bearing) + north * np.cos(bearing))
+
+
+def along_in_words(line: str, falling: bool) -> str:
+    """Return which way a frequency changes along a line."""
+    return f"{'falling' if falling else 'rising'} along {line}"
 
 
 def _falls_along_line(study: Study, best: pd.Series) -> bool:

@@ -20,10 +20,12 @@ from morphcline.records.period import survey_years
 from morphcline.records.published import published_places
 from morphcline.render import labels
 from morphcline.render.figures.bandwidth import draw_bandwidth
+from morphcline.render.figures.centres import draw_centres
 from morphcline.render.figures.change import draw_change
 from morphcline.render.figures.change_map import draw_change_map
 from morphcline.render.figures.clines import draw_clines
 from morphcline.render.figures.clusters import draw_clusters
+from morphcline.render.figures.concordance import draw_concordance
 from morphcline.render.figures.correlogram import draw_correlogram
 from morphcline.render.figures.effects import draw_effects
 from morphcline.render.figures.frame import MapFrame
@@ -33,20 +35,24 @@ from morphcline.render.figures.landscape import draw_landscape
 from morphcline.render.figures.sites import draw_sites
 from morphcline.render.figures.steepness import draw_steepness
 from morphcline.render.figures.surfaces import draw_surfaces
+from morphcline.render.figures.transects import draw_transect
 from morphcline.render.figures.variogram import draw_variogram
 from morphcline.render.webmap import render_page
 from morphcline.scoring.species import slug
 from morphcline.scoring.traits import MORPHS, wanted_traits
 from morphcline.stages import _panels as panels
+from morphcline.stages._concordance import LAYERS
 from morphcline.stages._mapframe import map_frame
 from morphcline.stages._orders import Order, order
 from morphcline.stages._panels import Material
 from morphcline.stages._panels_change import change_panels
+from morphcline.stages._panels_concordance import centre_panels, concordance_rows, transect_panels
 from morphcline.stages._panels_environment import effect_rows
 from morphcline.stages._panels_genetics import isolation_panels
 from morphcline.stages._panels_steepness import steepness_panels
 from morphcline.stages._saving import save
 from morphcline.stages._steepness import steepness_name
+from morphcline.stages._transects import transect_lines
 from morphcline.stages._webpage import page_data
 from morphcline.stages.base import Account, Context, Stage
 from morphcline.stages.surfaces import raster_name
@@ -57,7 +63,7 @@ _TABLES = (
     "sites", "frequencies", "regional", "habitat_frequencies", "bandwidth", "surfaces", "steepness", "autocorrelation",
     "correlogram", "correlogram_reach", "variogram", "variogram_fit", "local", "clines", "change",
     "isolation", "isolation_bins",
-    "marginal_effects",
+    "marginal_effects", "concordance", "curved", "transects",
 )  # fmt: skip
 _INDEX = "figures/README.md"
 _PAGE = "map.html"
@@ -68,7 +74,7 @@ _FLAGGED = "records/flagged.csv"
 _KINDS = (
     "sites", "morphs", "surface", "steepness", "clusters", "cline", "habitat", "landscape", "correlogram", "variogram",
     "bandwidth", "change", "isolation",
-    "effects",
+    "effects", "concordance", "centres", "transects",
 )  # fmt: skip
 _ENDINGS = (".png", ".svg", ".pdf", ".csv", ".txt")
 
@@ -130,11 +136,14 @@ def _orders(material: Material, frame: MapFrame) -> Iterator[Order]:
     for species in study.scoring.species:
         yield from _maps_of(material, frame, species, style)
         yield _clines_of(material, frame, species, style)
+        yield _centres_of(material, frame, species, style)
+        yield from _transects_of(material, species, style)
         yield _habitat_of(material, species, style)
         yield _change_map_of(material, frame, species, style)
         yield _effects_of(material, species, style)
         yield _correlogram_of(material, species, style)
         yield _variogram_of(material, species, style)
+    yield _concordance(material)
     yield _isolation(material)
     yield _bandwidth(material)
     yield _change(material, style)
@@ -182,6 +191,33 @@ def _clines_of(material: Material, frame: MapFrame, species: str, style: Mapping
         f"cline_{slug(species)}", found, "no trait has a cline that is better supported than no change", draw_clines,
         species, found, confidence=material.study.scoring.confidence, privacy=_distances_blurred(material.study),
         **style,
+    )  # fmt: skip
+
+
+def _centres_of(material: Material, frame: MapFrame, species: str, style: Mapping[str, object]) -> Order:
+    found = centre_panels(material, species)
+    return order(
+        f"centres_{slug(species)}", found, "no trait has a centre line in the study area", draw_centres, species, found,
+        frame, confidence=material.study.scoring.confidence, **style,
+    )  # fmt: skip
+
+
+def _transects_of(material: Material, species: str, style: Mapping[str, object]) -> Iterator[Order]:
+    study = material.study
+    for number, (name, line) in enumerate(transect_lines(study).items(), start=1):
+        found = transect_panels(material, species, line, name)
+        yield order(
+            f"transects_{slug(species)}_{number}", found, f"no trait has a cline along transect {name}", draw_transect,
+            species, name, found, within_m=study.clines.transect_within_m, confidence=study.scoring.confidence,
+            privacy=_distances_blurred(study), **style,
+        )  # fmt: skip
+
+
+def _concordance(material: Material) -> Order:
+    rows = concordance_rows(material)
+    return order(
+        "concordance", rows, "no two clines could be compared", draw_concordance, rows,
+        confidence=material.study.scoring.confidence, width_mm=material.study.publish.width_mm,
     )  # fmt: skip
 
 
@@ -322,7 +358,7 @@ def _index(study: Study, written: list[_Written]) -> str:
 
 
 def _sources(study: Study) -> tuple[Path, ...]:
-    named = (study.study.area, study.publish.basemap, study.clines.axis)
+    named = (study.study.area, study.publish.basemap, study.clines.transects, study.clines.axis)
     return tuple(path for path in named if isinstance(path, Path))
 
 
@@ -345,6 +381,7 @@ STAGE = Stage(
         _ACCEPTED,
         _FLAGGED,
         *(f"tables/{name}.csv" for name in _TABLES),
+        LAYERS,
         *(raster_name(species) for species in study.scoring.species),
         *(steepness_name(species) for species in study.scoring.species),
     ),

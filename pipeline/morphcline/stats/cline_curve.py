@@ -32,6 +32,9 @@ _KNOTS = (0.05, 0.35, 0.65, 0.95)
 #: Parameters beyond a straight line's.
 BENDS = 2
 
+#: To what the ends of a centre line are rounded, in the fitting unit.
+_ROUND = 0.05
+
 #: Slopes and bends of more than this, in the fitting unit, are not sought.
 _MOST = 20.0
 
@@ -197,7 +200,9 @@ class _Frame:
         return centre_means(self.along, design, ends_free=self.cline.ends_free), start, lower, upper, held
 
     def grid(self, points: int = 101) -> Floats:
-        return np.linspace(float(self.across.min()), float(self.across.max()), points)
+        """Return distances across; the ends are rounded outwards, so as not to tell a site's place."""
+        low, high = np.floor(self.across.min() / _ROUND) * _ROUND, np.ceil(self.across.max() / _ROUND) * _ROUND
+        return np.linspace(low, high, points)
 
     def on_the_map(self, s: Floats, t: Floats) -> Floats:
         """Return eastings and northings in metres of places along and across."""

@@ -17,6 +17,7 @@ from morphcline.render.report.parts import Section, ShownFigure
 from morphcline.render.report.topics import (
     change,
     clines,
+    concordance,
     environment,
     genetics,
     neighbours,
@@ -113,9 +114,7 @@ def _sections(data: ReportData) -> list[Section]:
         told.append(records.found(regional, species, figures, slug(species), of_species, level))
     left_out = [str(sentence) for sentence in data.accounts["landscape"].get("left_out", [])]
     told += [
-        surfaces.surfaces(
-            tables["surfaces"], data.settings["surfaces"], figures, data.accounts.get("surfaces", {})
-        ),
+        surfaces.surfaces(tables["surfaces"], data.settings["surfaces"], figures, data.accounts.get("surfaces", {})),
         steepness.steepness(
             tables["steepness"],
             tables["steep_together"],
@@ -126,6 +125,7 @@ def _sections(data: ReportData) -> list[Section]:
         neighbours.alike(tables["autocorrelation"], tables["correlogram_reach"], tables["variogram_fit"], figures),
         *filter(None, [genetics.genetics(tables, figures, level)]),
         clines.clines(tables["clines"], figures),
+        concordance.concordance(tables["concordance"], tables["curved"], tables["transects"], figures, level),
         *filter(None, [selection.held_by(tables["selection"])]),
         environment.environment(tables, figures, left_out, level),
     ]

@@ -1,0 +1,167 @@
+"""Differences between clines: centre, width and bearing of one trait against another, with intervals."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
+
+from morphcline.render import labels
+from morphcline.render.figures.charts import Spacing, chart_sheet
+from morphcline.render.figures.keys import marks_key
+from morphcline.render.figures.sheet import SMALL, Figure, Heading, style, text_width_mm
+from morphcline.render.palettes import GUIDE, LINE, PAPER, SERIES, SOFT_INK, Mark
+
+ROW_MM = 7.5
+LEVEL = 0.05
+
+_PANELS = {
+    "centre": ("Centre", "Difference (km)"),
+    "width": ("Width", "Ratio"),
+    "bearing": ("Bearing", "Difference (degrees)"),
+}
+
+
+def draw_concordance(name: str, table: pd.DataFrame, *, confidence: float, width_mm: float) -> Figure:
+    """Draw how the clines of pairs of traits differ, a panel a parameter and a row a pair.
+
+    Parameters
+    ----------
+    name : str
+    table : DataFrame
+        The rows of ``concordance.csv`` that hold numbers; at least one.
+    confidence : float
+    width_mm : float
+    """
+    keys = ["species", "trait", "second_species", "second_trait"]
+    pairs = [rows for _, rows in table.groupby(keys, sort=False)]
+    names = [_pair_lines(rows.iloc[0]) for rows in pairs]
+    room = max(text_width_mm(line, SMALL) for lines in names for line in lines) + 3.0
+    shown = [what for what in _PANELS if table.loc[table["parameter"] == what, "difference"].notna().any()]
+    level = labels.level(confidence)
+    mark = SERIES[0].fill
+    marks = [
+        Mark(f"Differs: p of {LEVEL:g} or less ({level} interval)", "o", mark, mark, 4.4),
+        Mark("Not seen to differ", "o", PAPER, mark, 4.4),
+    ]
+    with style():
+        sheet, axes = chart_sheet(
+            [Heading(_PANELS[what][0], "second trait against first") for what in shown],
+            columns=len(shown), height_mm=ROW_MM * len(pairs) + 2, width_mm=width_mm,
+            keys=[marks_key("", [one], rows=1) for one in marks],
+            spacing=Spacing(left=1.5, first=room, right=9.0, between=2.0),
+        )  # fmt: skip
+        for i, (axis, what) in enumerate(zip(axes, shown, strict=True)):
+            _draw_panel(axis, what, pairs)
+            axis.set_yticks(range(len(pairs)), ["\n".join(lines) if i == 0 else "" for lines in names])
+    return Figure(name, sheet.figure, _data(table), _caption(pairs, level), _alt(pairs))
+
+
+def _pair_lines(row: pd.Series) -> tuple[str, str]:
+    """Return what a pair is called, on two lines."""
+    first, second = labels.trait_title(row["trait"]), labels.trait_name(row["second_trait"])
+    second = f"{second} (its complement)" if row["reversed"] else second
+    if row["species"] == row["second_species"]:
+        return f"{first}, {second}", str(row["species"])
+    return f"{first} of {row['species']},", f"{second} of {row['second_species']}"
+
+
+def _draw_panel(axes: Axes, what: str, pairs: Sequence[pd.DataFrame]) -> None:
+    scale = 1000.0 if what == "centre" else 1.0
+    axes.axvline(1.0 if what == "width" else 0.0, color=GUIDE, lw=0.8, zorder=0.5)
+    if what == "width":
+        axes.set_xscale("log")
+    mark = SERIES[0].fill
+    for at, rows in enumerate(pairs):
+        found = rows[(rows["parameter"] == what) & rows["difference"].notna()]
+        if found.empty:
+            axes.text(0.5, at, "not compared", transform=axes.get_yaxis_transform(), ha="center",
+                      va="center_baseline", fontsize=SMALL, color=SOFT_INK)  # fmt: skip
+            continue
+        row = found.iloc[0]
+        if np.isfinite(row["low"]) and np.isfinite(row["high"]):
+            axes.hlines(at, row["low"] / scale, row["high"] / scale, color=mark, lw=1.2, zorder=2.5)
+        fill = mark if row["p_bootstrap"] <= LEVEL else PAPER
+        axes.plot([row["difference"] / scale], [at], "o", ms=4.4, mfc=fill, mec=mark, mew=1.0, zorder=3)
+        axes.text(1.0, at, "  " + labels.probability(row["p_bootstrap"]).removeprefix("p ").removeprefix("= "),
+                  transform=axes.get_yaxis_transform(), va="center_baseline", fontsize=SMALL,
+                  color=SOFT_INK)  # fmt: skip
+    axes.text(1.0, -0.72, "  p", transform=axes.get_yaxis_transform(), va="baseline", fontsize=SMALL, color=SOFT_INK)
+    axes.set_ylim(len(pairs) - 0.4, -0.6)
+    axes.tick_params(axis="y", length=0)
+    axes.spines["left"].set_visible(False)
+    axes.grid(axis="x")
+    axes.set_axisbelow(True)
+    axes.set_xlabel(_PANELS[what][1])
+    if what == "width":
+        _ratio_ticks(axes)
+    else:
+        axes.margins(x=0.06)
+        axes.xaxis.set_major_formatter(
+            FuncFormatter(lambda value, _: f"{value:+g}".replace("-", "−") if value else "0")
+        )
+
+
+def _ratio_ticks(axes: Axes) -> None:
+    low, high = axes.get_xlim()
+    low, high = min(low, 0.5), max(high, 2.0)
+    axes.set_xlim(low, high)
+    ticks = [base * 10.0**power for power in range(-3, 4) for base in (1, 2, 5)]
+    ticks = [tick for tick in ticks if low <= tick <= high]
+    if len(ticks) > 7:
+        ticks = [tick for tick in ticks if np.isclose(np.log10(tick) % 1, 0)]
+    axes.xaxis.set_major_locator(FixedLocator(ticks))
+    axes.xaxis.set_minor_locator(NullLocator())
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+    axes.tick_params(axis="x", color=LINE)
+
+
+def _data(table: pd.DataFrame) -> pd.DataFrame:
+    columns = [
+        "species", "trait", "second_species", "second_trait", "reversed", "parameter", "difference", "low", "high",
+        "p_bootstrap", "p_chi2", "sites", "sites_both", "residual_correlation",
+    ]  # fmt: skip
+    return table[columns].copy()
+
+
+def _together(rows: pd.DataFrame) -> str:
+    whole = rows[rows["parameter"] == "all"]
+    p = labels.probability(float(whole["p_bootstrap"].iloc[0])) if len(whole) else "p not known"
+    first = rows.iloc[0]
+    return f"{' '.join(_pair_lines(first))}: {p} ({labels.counted(int(first['sites']), 'site')})"
+
+
+def _caption(pairs: Sequence[pd.DataFrame], level: str) -> str:
+    return " ".join(
+        [
+            "How the clines of pairs of traits differ: the second's centre less the first's, along the bearing and "
+            "counted from the middle of the sites; its width over the first's; its bearing less the first's, "
+            "clockwise.",
+            "Where one trait falls as the other rises, the shells without it are compared.",
+            f"{level} intervals and p by surveys drawn anew from the fitted clines (beta-binomial), with what the two "
+            "traits leave over at a site correlated as found (studentised differences).",
+            "All three taken together: " + "; ".join(_together(rows) for rows in pairs) + ".",
+            "Pairs of which either has no cline with a centre and a width are left out.",
+        ]
+    )
+
+
+def _alt(pairs: Sequence[pd.DataFrame]) -> str:
+    parts = []
+    for rows in pairs:
+        told = []
+        for _, row in rows[rows["difference"].notna()].iterrows():
+            value = float(row["difference"])
+            text = {
+                "centre": labels.distance(value),
+                "width": f"{value:.2f} times",
+                "bearing": f"{value:.0f}°".replace("-", "−"),
+            }[str(row["parameter"])]
+            told.append(f"{row['parameter']} {text} ({labels.probability(float(row['p_bootstrap']))})")
+        parts.append(
+            f"{' '.join(_pair_lines(rows.iloc[0]))}, {int(rows['sites'].iloc[0])} sites: {labels.listing(told)}."
+        )
+    return "Dots with intervals, a row a pair of traits, around a line at no difference. " + " ".join(parts)
