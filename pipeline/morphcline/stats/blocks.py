@@ -70,37 +70,18 @@ def spatial_blocks(
     places = np.column_stack([easting, northing]).astype(np.float64)
     if len(np.unique(places, axis=0)) < blocks or blocks < 1:
         raise ValueError(f"{blocks} blocks can't be made of {len(np.unique(places, axis=0))} different places")
+    # Imported here, since it is slow to import and not every study comes this way.
+    from sklearn.cluster import KMeans
+
     # Centred and scaled, so that the sums of squares don't drown in large coordinates.
     scaled = (places - places.mean(axis=0)) / max(float(places.std()), 1e-12)
-    label = min((_partition(scaled, blocks, rng) for _ in range(starts)), key=lambda found: found[0])[1]
+    seed = int(rng.integers(2**31))
+    label = KMeans(n_clusters=blocks, n_init=starts, random_state=seed).fit_predict(scaled)
     means = np.array([places[label == block].mean(axis=0) for block in range(blocks)])
     rank = np.empty(blocks, dtype=np.intp)
     rank[np.lexsort((means[:, 1], means[:, 0]))] = np.arange(blocks)
     numbered: NDArray[np.intp] = rank[label]
     return numbered
-
-
-def _partition(
-    places: Floats, blocks: int, rng: np.random.Generator, rounds: int = 100
-) -> tuple[float, NDArray[np.intp]]:
-    """Return the sum of squares and the labels of one k-means from a k-means++ start; no block is empty."""
-    centres = places[[rng.integers(len(places))]]
-    while len(centres) < blocks:
-        far = ((places[:, None] - centres) ** 2).sum(axis=2).min(axis=1)
-        centres = np.vstack([centres, places[rng.choice(len(places), p=far / far.sum())]])
-    label = np.full(len(places), -1)
-    for _ in range(rounds):
-        apart = ((places[:, None] - centres) ** 2).sum(axis=2)
-        new = apart.argmin(axis=1)
-        for empty in np.flatnonzero(np.bincount(new, minlength=blocks) == 0):
-            # The farthest site of a block of several makes a block of its own.
-            several = np.bincount(new, minlength=blocks)[new] > 1
-            new[int(np.where(several, apart.min(axis=1), -1.0).argmax())] = empty
-        if (new == label).all():
-            break
-        label = new
-        centres = np.array([places[label == each].mean(axis=0) for each in range(blocks)])
-    return float(((places - centres[label]) ** 2).sum()), label
 
 
 @dataclass(frozen=True)
