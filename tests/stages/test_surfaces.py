@@ -11,6 +11,7 @@ import shapely
 from morphcline.errors import StudyError
 from morphcline.files.surfaces import open_surfaces, read_surface
 from morphcline.files.tables import read_table, write_table
+from morphcline.runner import check
 from morphcline.stages._settling import clustering_warnings
 from morphcline.stages.base import Context
 from morphcline.stages.surfaces import MIN_SITES, STAGE, raster_name
@@ -222,6 +223,14 @@ def test_an_unfit_barrier_or_mask_is_one_sentence(tmp_path):
         context = survey(tmp_path, settings=f'{key} = "points.gpkg"')
         with pytest.raises(StudyError, match=f"points.gpkg: it holds shapes of the kind Point; {accepted}"):
             STAGE.run(context)
+
+
+def test_check_reads_barriers_and_masks(tmp_path):
+    layer(tmp_path / "points.gpkg", shapely.Point(MIDDLE, SOUTH))
+    context = survey(tmp_path, settings='barriers = "absent.gpkg"\nmask = "points.gpkg"')
+    told = [str(problem) for problem in check(context.study).problems]
+    assert any(line.startswith("absent.gpkg: there is no such file") for line in told)
+    assert any(line.startswith("points.gpkg: it holds shapes of the kind Point; a polygon layer") for line in told)
 
 
 def test_clustered_sites_are_said_where_they_change_the_bandwidth():
