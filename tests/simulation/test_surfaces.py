@@ -104,7 +104,7 @@ def _mean(values: Floats) -> float:
 
 _EDGE = Wanted(
     "coverage",
-    note="within 3 km of the area's border, where a plane reaches on from one side; most cells lie there",
+    note="within 3 km of the area's border, where the surface reaches on from samples on one side",
 )
 _LEVEL = Wanted(
     "coverage",

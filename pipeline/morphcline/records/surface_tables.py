@@ -13,7 +13,8 @@ from morphcline.stats.smoothing import LEAST_SITES
 ERROR_NOTE = (
     "The standard error covers chance, in the shells and in the sites, and what smoothing misses of a field that "
     "varies as smoothly everywhere as it does on the average of the sites; along an edge sharper than a bandwidth the "
-    "surface is blurred by more than it says. Frequency and 1.96 standard errors to either side make its interval."
+    "surface is blurred by more than it says, and within some kilometres of the area's border, beyond which no sample "
+    "lies, it may be less sure. Frequency and 1.96 standard errors to either side make its interval."
 )
 CHOICE_NOTE = "the wider of those under which sites left out one by one and by blocks are foretold best"
 BARRIER_NOTE = (
