@@ -142,7 +142,8 @@ def _diameter(shells: float | NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _note(panel: ClinePanel) -> str:
-    return f"{labels.model_name(panel.model)} ({panel.weight:.2f}), {panel.axis}"
+    # Along a line the distance axis is the line: what is left to say is which way the frequency goes.
+    return f"{labels.model_name(panel.model)} ({panel.weight:.2f}), {panel.axis.removesuffix(' along the line')}"
 
 
 def _draw_panel(axes: Axes, panel: ClinePanel) -> None:

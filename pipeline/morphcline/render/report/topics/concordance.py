@@ -42,9 +42,10 @@ def concordance(
     """
     groups = _pairs(pairs)
     told = [pair for pair in groups if not pair[0]["not_compared_because"]]
-    points = [Points("Do clines coincide?", [coincide(pair) for pair in groups])] if groups else []
+    left = [pair[0] for pair in groups if pair[0]["not_compared_because"]]
+    points = [Points("Do clines coincide?", [*map(coincide, told), *_not_compared(left)])] if groups else []
     points += [
-        Points(f"{species}: centre lines", [bends(row) for rows in traits.values() for row in rows])
+        Points(f"{species}: centre lines", _centre_lines([row for rows in traits.values() for row in rows]))
         for species, traits in by_trait(main_rows(rows_of(curved))).items()
     ]
     return Section(
@@ -82,19 +83,32 @@ def named(row: Row) -> str:
     return f"{first} of {row['species']} and {second} of {row['second_species']}"
 
 
+def _not_compared(rows: Sequence[Row]) -> list[str]:
+    if not rows:
+        return []
+    return [f"Not compared: {'; '.join(named(row) for row in rows)}. Why stands in tables/concordance.csv."]
+
+
+def _centre_lines(rows: Sequence[Row]) -> list[str]:
+    fitted = [row for row in rows if not row["not_fitted_because"]]
+    without = [labels.trait_name(row["trait"]) for row in rows if row["not_fitted_because"]]
+    told = [bends(row) for row in fitted]
+    if without:
+        told.append(f"No centre line: {labels.listing(without)}. Why stands in tables/curved.csv.")
+    return told
+
+
 def coincide(pair: Sequence[Row]) -> str:
     """Say whether two clines were seen to differ, and by how much each of centre, width and bearing does.
 
     Parameters
     ----------
     pair : sequence of mappings
-        The rows of ``concordance.csv`` of one pair.
+        The rows of ``concordance.csv`` of one pair that was compared.
     """
     rows = {str(row["parameter"]): row for row in pair}
     whole = rows["all"]
     subject = labels.sentence(named(whole))
-    if whole["not_compared_because"]:
-        return f"{subject}: not compared ({whole['not_compared_because']})."
     against = (
         f" ({labels.trait_name(whole['second_trait'])} falls where {labels.trait_name(whole['trait'])} rises: the "
         "shells without it are compared)"
@@ -111,7 +125,7 @@ def coincide(pair: Sequence[Row]) -> str:
         verdict = f"no evidence was seen that their clines differ in {shared} ({p} for all together)"
     else:
         apart = [str(row["parameter"]) for row in single if row["p_bootstrap"] <= sentences.LEVEL]
-        where = f", by itself in {labels.listing(apart)}" if apart else ", in none of them by itself"
+        where = f", singly in {labels.listing(apart)}" if apart else ", though singly in none of them"
         verdict = f"their clines differ in {shared} taken together ({p}){where}"
     numbers = f"{labels.counted(int(whole['sites']), 'site')}, both traits at {int(whole['sites_both'])}"
     return f"{subject}{against}: {verdict}. Second against first: {told} ({numbers})."
@@ -170,11 +184,9 @@ def bends(row: Row) -> str:
     Parameters
     ----------
     row : mapping
-        A row of ``curved.csv``.
+        A row of ``curved.csv`` that holds numbers.
     """
     trait = labels.sentence(sentences.in_text(row))
-    if row["not_fitted_because"]:
-        return f"{trait}: no centre line, because {row['not_fitted_because']}."
     basis = f"{labels.probability(row['p_curved'])}; {sentences.shells_and_sites(row['shells'], row['sites'])}"
     if row["p_curved"] > sentences.LEVEL:
         return f"{trait}: the centre was not seen to bend ({basis}); it is drawn straight."
