@@ -385,5 +385,5 @@ def test_every_source_named_in_the_methods_is_listed() -> None:
     for name, year in (("Newcombe", 1998), ("Kish", 1965), ("Skellam", 1948), ("Haldane", 1948), ("Dutilleul", 1993)):
         assert name in text
         assert any(source.startswith(name) and str(year) in source for source in methods.REFERENCES)
-    assert "bandwidth by leave-one-site-out deviance" in text
+    assert "bandwidth the wider of two" in text
     assert "Visits to a site are added up" in text
