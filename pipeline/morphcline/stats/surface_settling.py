@@ -120,7 +120,8 @@ def settle(survey: Survey, *, rho: float, blocks: Rows | None, apply: Apply | No
     Of the bandwidths under which single sites and whole blocks are foretold best the wider one is used. Single sites
     are the better judges of a map that samples cover evenly, blocks of one that reaches far from clustered samples
     (Roberts et al. 2017); and either curve's lowest point is too low by chance more often, and more harmfully, than too
-    high. In simulations the wider one had the smaller squared error over the map, with scattered sites too.
+    high. In simulations the wider one had the smaller squared error over the map where sites were scattered, and no
+    larger one where they were clustered.
     """
     pilot = survey.choose(rho, rungs=_PILOT_RUNGS, apply=apply)
     rho = survey.correlation(pilot.bandwidth, rho)
