@@ -6,12 +6,14 @@ import os
 from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
 import rasterio
 import rasterio.shutil
 from numpy.typing import NDArray
+from rasterio.enums import Resampling
 from rasterio.windows import Window
 
 from morphcline.files.atomic import whole_file
@@ -96,3 +98,28 @@ def write_bands(
         finally:
             with suppress(FileNotFoundError):
                 plain.unlink()
+
+
+def read_band(path: Path, band: int, *, longest: int | None, resampling: Resampling) -> NDArray[np.float32]:
+    """Return one band, counted from 1; with ``longest``, at most so many cells along the longer side.
+
+    A block of the file holds all bands, so that reduced copies are read whole once and the last files' are kept.
+    """
+    with rasterio.open(path) as raster:
+        if longest is None:
+            whole: NDArray[np.float32] = raster.read(band)
+            return whole
+        shrink = min(1.0, longest / max(raster.shape))
+        shape = (max(1, round(raster.height * shrink)), max(1, round(raster.width * shrink)))
+    status = path.stat()
+    bands = _reduced_bands(path.resolve(), (status.st_mtime_ns, status.st_size), shape, resampling)
+    return bands[band - 1].copy()
+
+
+@lru_cache(maxsize=2)
+def _reduced_bands(
+    path: Path, stamp: tuple[int, int], shape: tuple[int, int], resampling: Resampling
+) -> NDArray[np.float32]:
+    with rasterio.open(path) as raster:
+        values: NDArray[np.float32] = raster.read(out_shape=(raster.count, *shape), resampling=resampling)
+    return values

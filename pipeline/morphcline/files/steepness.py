@@ -10,7 +10,7 @@ import rasterio
 from numpy.typing import NDArray
 from rasterio.enums import Resampling
 
-from morphcline.files.bands import Tile, write_bands
+from morphcline.files.bands import Tile, read_band, write_bands
 from morphcline.places.grid import StudyGrid
 
 #: What is told of each trait, in the order of its bands, and the units.
@@ -64,10 +64,7 @@ def read_steepness(path: Path, band: str, *, longest: int | None = None) -> NDAr
         names = list(raster.descriptions)
         if band not in names:
             raise KeyError(f"{path.name} has no band {band!r}")
-        shrink = 1.0 if longest is None else min(1.0, longest / max(raster.shape))
-        shape = tuple(max(1, round(side * shrink)) for side in raster.shape)
-        values: NDArray[np.float32] = raster.read(names.index(band) + 1, out_shape=shape, resampling=Resampling.nearest)
-    return values
+    return read_band(path, names.index(band) + 1, longest=longest, resampling=Resampling.nearest)
 
 
 def steep_traits(path: Path) -> tuple[str, ...]:

@@ -15,7 +15,7 @@ from rasterio.windows import Window
 
 from morphcline.errors import Problem, SourceError
 from morphcline.files.bands import Tile as Tile
-from morphcline.files.bands import write_bands
+from morphcline.files.bands import read_band, write_bands
 from morphcline.places.grid import StudyGrid
 
 Quantity = Literal["frequency", "standard error", "effective shells"]
@@ -127,12 +127,7 @@ def read_surface(
     if trait not in surfaces.traits:
         raise KeyError(f"{surfaces.path.name} has no trait {trait!r}")
     band = len(QUANTITIES) * surfaces.traits.index(trait) + list(QUANTITIES).index(quantity) + 1
-    rows, columns = surfaces.grid.rows, surfaces.grid.columns
-    shrink = 1.0 if longest is None else min(1.0, longest / max(rows, columns))
-    shape = (max(1, round(rows * shrink)), max(1, round(columns * shrink)))
-    with rasterio.open(surfaces.path) as raster:
-        values: NDArray[np.float32] = raster.read(band, out_shape=shape, resampling=Resampling.average)
-    return values
+    return read_band(surfaces.path, band, longest=longest, resampling=Resampling.average)
 
 
 def read_frequencies(surfaces: SurfaceFile, traits: Sequence[str], *, longest: int) -> NDArray[np.float32]:
