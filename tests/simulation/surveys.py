@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import betaincinv, ndtr
 
 Floats = NDArray[np.float64]
 
@@ -60,3 +61,22 @@ def wavy_field(rng: np.random.Generator, *, range_m: float, waves: int = 200) ->
     """
     towards, phase = rng.normal(0.0, 1.0 / range_m, (waves, 2)), rng.uniform(0.0, 2.0 * np.pi, waves)
     return lambda places: np.sqrt(2.0 / waves) * np.cos(places @ towards.T + phase).sum(axis=1)
+
+
+def linked_counts(
+    rng: np.random.Generator, first: Floats, second: Floats, total: Floats, *, rho: float, drift: float, d_prime: float
+) -> tuple[Floats, Floats]:
+    """Return counts of two traits of the same shells, beta-binomial each, that drift together and sit on one shell.
+
+    Sites' own frequencies are drawn around the means with a normal copula of correlation ``drift``; within a site the
+    two are in association ``d_prime`` (-1: as seldom on one shell as can be; 0: independent).
+    """
+    scale = (1.0 - rho) / rho
+    one = rng.standard_normal(len(total))
+    other = drift * one + np.sqrt(1.0 - drift**2) * rng.standard_normal(len(total))
+    a, b = (betaincinv(p * scale, (1.0 - p) * scale, ndtr(z)) for p, z in ((first, one), (second, other)))
+    most = np.minimum(a * b, (1 - a) * (1 - b)) if d_prime < 0 else np.minimum(a * (1 - b), b * (1 - a))
+    with_both = a * b + d_prime * most
+    cells = np.clip(np.column_stack([with_both, a - with_both, b - with_both, 1 - a - b + with_both]), 0.0, 1.0)
+    drawn = rng.multinomial(total.astype(int), cells / cells.sum(axis=1, keepdims=True))
+    return (drawn[:, 0] + drawn[:, 1]).astype(np.float64), (drawn[:, 0] + drawn[:, 2]).astype(np.float64)

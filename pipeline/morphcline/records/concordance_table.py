@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
@@ -26,6 +26,7 @@ from morphcline.stats.concordance import (
     complement,
     moved,
     sigmoid_cline,
+    told_from_step,
 )
 from morphcline.stats.linked_surveys import correlation_in_common
 
@@ -169,13 +170,18 @@ def sigmoid_of(fitted: Clines) -> tuple[ClineFit | None, str]:
     if not name.startswith("sigmoid"):
         name = "sigmoid, free ends" if fitted.p_free_ends <= LEVEL else "sigmoid"
     fit = next(one for one in fitted.fits if one.model == name)
-    chosen = next(one for one in fitted.fits if one.model == fitted.chosen)
-    if np.isnan(chosen.width_low):
-        return None, "a step fits as well, so that its width isn't known"
     return (fit, "") if fit.converged else (None, "the search for its sigmoid didn't end well")
 
 
 def compared(task: ClineTask, fitted: Clines, origin: tuple[float, float], unit_m: float) -> Compared:
+    """Return one trait's sigmoid about an origin and in a unit, unless a step fits as well."""
+    one = about(task, fitted, origin, unit_m)
+    if one.cline is not None and not told_from_step(one.cline):
+        return replace(one, cline=None, reason="a step fits as well, so that its width isn't known")
+    return one
+
+
+def about(task: ClineTask, fitted: Clines, origin: tuple[float, float], unit_m: float) -> Compared:
     """Return one trait's sigmoid about an origin and in a unit."""
     judged = task.total > 0
     fit, reason = sigmoid_of(fitted)
@@ -310,7 +316,7 @@ def curve_task(task: ClineTask, fitted: Clines, rng: np.random.Generator) -> tup
     origin = (fitted.origin_easting, fitted.origin_northing)
     judged = task.total > 0
     unit = float(np.hypot(task.easting[judged] - origin[0], task.northing[judged] - origin[1]).max())
-    one = compared(task, fitted, origin, unit)
+    one = about(task, fitted, origin, unit)
     assert one.cline is not None
     data, at = one.cline.data, one.cline.maximum.parameters
     along = data.along(float(at[2]))
@@ -332,5 +338,9 @@ def curved_row(
         if curve.line is not None:
             row["drawn"] = "curved" if curve.curved else "straight"
         else:
-            row["not_drawn_because"] = "a straight line is rejected, and no curved one could be settled on"
+            row["not_drawn_because"] = (
+                "a straight line is rejected, and no curved one could be settled on"
+                if curve.curved
+                else "a step fits as well: where it lies between sites can't be told"
+            )
     return row

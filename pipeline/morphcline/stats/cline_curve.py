@@ -15,7 +15,7 @@ from scipy.special import chdtrc
 
 from morphcline.stats.cline_fits import degrees
 from morphcline.stats.cline_screen import intra_site_correlation
-from morphcline.stats.concordance import SigmoidCline, aicc, bounds_of, held_of
+from morphcline.stats.concordance import SigmoidCline, aicc, bounds_of, held_of, told_from_step
 from morphcline.stats.likelihood import Floats, Maximum, MeanFunction, maximise
 from morphcline.stats.linked_surveys import redrawn_counts
 from morphcline.stats.many_sigmoids import ManyFits, ManyMeans, between_ends, fit_many
@@ -151,7 +151,8 @@ class CurvedCline:
     curved : bool
         Whether the straight line is rejected.
     line : CentreLine or None
-        The one to speak of; None where the straight line is rejected and no curved one could be settled on.
+        The one to speak of; None where the straight line is rejected and no curved one could be settled on, or where
+        it isn't and a step fits as well.
     """
 
     lr: float
@@ -282,7 +283,7 @@ def fit_curved(
         converged=best.converged,
         curved=curved,
         line=_line(frame, refits, best.parameters if curved else None, confidence, curved=curved)
-        if settled or not curved
+        if (settled if curved else told_from_step(cline))
         else None,
     )
 

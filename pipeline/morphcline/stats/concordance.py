@@ -98,6 +98,14 @@ def _logit_rho(rho: float) -> float:
     return float(np.clip(logit(np.clip(rho, 1e-12, 1 - 1e-12)), *LOGIT_RHO))
 
 
+def told_from_step(cline: SigmoidCline) -> bool:
+    """Return whether the sites rule out a step (95 %), so that the cline has a width to speak of."""
+    start = cline.maximum.parameters.copy()
+    start[1] = np.log(cline.data.narrowest)
+    step = refit_sigmoid(cline.data, start, ends_free=cline.ends_free, hold=1)
+    return bool(2 * (cline.maximum.log_likelihood - step.log_likelihood) > _STEP_AS_GOOD)
+
+
 @dataclass(frozen=True)
 class Redrawn:
     """Centre, log width and bearing refitted to surveys drawn anew, with their covariances.

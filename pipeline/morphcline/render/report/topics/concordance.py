@@ -188,6 +188,11 @@ def bends(row: Row) -> str:
     """
     trait = labels.sentence(sentences.in_text(row))
     basis = f"{labels.probability(row['p_curved'])}; {sentences.shells_and_sites(row['shells'], row['sites'])}"
+    if row["p_curved"] > sentences.LEVEL and row["drawn"] == "":
+        return (
+            f"{trait}: the centre was not seen to bend ({basis}); a step between sites fits as well as a cline, so "
+            "that where it lies can't be told: none is drawn."
+        )
     if row["p_curved"] > sentences.LEVEL:
         return f"{trait}: the centre was not seen to bend ({basis}); it is drawn straight."
     if row["drawn"] != "curved":
@@ -197,7 +202,8 @@ def bends(row: Row) -> str:
         )
     return (
         f"{trait}: the centre bends ({basis}), by up to {labels.distance(row['bend_m'])} from the straight line "
-        "through its ends; it is drawn curved."
+        "through its ends; it is drawn curved. Seen along one bearing, as in the models above, a bent cline looks "
+        "wider than it is, or like a step with tails."
     )
 
 
