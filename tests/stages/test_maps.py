@@ -16,7 +16,8 @@ from morphcline.files.tables import write_table
 from morphcline.places.grid import StudyGrid
 from morphcline.records.change_table import OVER_PAIRS
 from morphcline.records.isolation_tables import ISOLATION, ISOLATION_BINS
-from morphcline.stages import _mapframe, _panels, maps
+from morphcline.runner import load_stage
+from morphcline.stages import NAMES, _mapframe, _panels, maps
 from morphcline.stages.base import Context
 from morphcline.study import Study, load_study
 from morphcline.workers import Workers
@@ -148,8 +149,11 @@ def _figures_alone(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def write_tables(folder: Path, found: dict[str, pd.DataFrame]) -> None:
-    for name, table in found.items():
-        write_table(folder / f"tables/{name}.csv", table)
+    columns = {table: columns for stage in NAMES for table, columns in load_stage(stage).columns.items()}
+    for name in maps.TABLES:
+        declared = list(columns[f"tables/{name}.csv"])
+        table = found.get(name, pd.DataFrame(columns=declared))
+        write_table(folder / f"tables/{name}.csv", table.reindex(columns=list(dict.fromkeys([*table, *declared]))))
     for name in ("accepted", "flagged"):
         write_table(folder / f"records/{name}.csv", pd.DataFrame(columns=["survey", "year", "counted"]))
 
@@ -165,7 +169,7 @@ def test_figures_with_data_are_drawn_and_the_others_have_a_reason(tmp_path: Path
     account = run(study, out)
     assert account["figures"] == [
         "sites_cepaea-nemoralis", "surface_cepaea-nemoralis", "clusters_cepaea-nemoralis", "cline_cepaea-nemoralis",
-        "correlogram_cepaea-nemoralis", "variogram_cepaea-nemoralis", "change",
+        "change_map_cepaea-nemoralis", "correlogram_cepaea-nemoralis", "variogram_cepaea-nemoralis", "change",
     ]  # fmt: skip
     left = account["left_out"]
     assert left["bandwidth"] == "the bandwidth was given, not chosen among several"

@@ -113,7 +113,8 @@ def read_band(path: Path, band: int, *, longest: int | None, resampling: Resampl
         shape = (max(1, round(raster.height * shrink)), max(1, round(raster.width * shrink)))
     status = path.stat()
     bands = _reduced_bands(path.resolve(), (status.st_mtime_ns, status.st_size), shape, resampling)
-    return bands[band - 1].copy()
+    reduced: NDArray[np.float32] = bands[band - 1].copy()
+    return reduced
 
 
 @lru_cache(maxsize=2)

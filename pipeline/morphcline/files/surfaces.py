@@ -146,7 +146,8 @@ def shown_cells(surfaces: SurfaceFile, traits: Sequence[str], row: int, rows: in
     """Return which cells have a frequency in so many rows from one on, (traits, rows, columns)."""
     with rasterio.open(surfaces.path) as raster:
         read = raster.read(_frequency_bands(surfaces, traits), window=Window(0, row, surfaces.grid.columns, rows))
-    return np.isfinite(read)
+    shown: NDArray[np.bool_] = np.isfinite(read)
+    return shown
 
 
 def _frequency_bands(surfaces: SurfaceFile, traits: Sequence[str]) -> list[int]:

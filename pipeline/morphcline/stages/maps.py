@@ -59,7 +59,7 @@ from morphcline.stages.surfaces import raster_name
 from morphcline.study import Study
 from morphcline.workers import Workers
 
-_TABLES = (
+TABLES = (
     "sites", "frequencies", "regional", "habitat_frequencies", "bandwidth", "surfaces", "steepness", "autocorrelation",
     "correlogram", "correlogram_reach", "variogram", "variogram_fit", "local", "clines", "change",
     "isolation", "isolation_bins",
@@ -116,7 +116,7 @@ def run(context: Context) -> Account:
 
 
 def _load(context: Context) -> Material:
-    tables = {name: read_table(context.path(f"tables/{name}.csv")) for name in _TABLES}
+    tables = {name: read_table(context.path(f"tables/{name}.csv")) for name in TABLES}
     places = published_places(tables["sites"], blur_m=context.study.publish.blur_m)
     return Material(context.study, context.folder, tables, places)
 
@@ -380,7 +380,7 @@ STAGE = Stage(
     reads=lambda study: (
         _ACCEPTED,
         _FLAGGED,
-        *(f"tables/{name}.csv" for name in _TABLES),
+        *(f"tables/{name}.csv" for name in TABLES),
         LAYERS,
         *(raster_name(species) for species in study.scoring.species),
         *(steepness_name(species) for species in study.scoring.species),
