@@ -31,11 +31,13 @@ REFERENCES = (
     "Cliff A.D. & Ord J.K. 1981. Spatial processes: models and applications. Pion.",
     "Cressie N. 1985. Fitting variogram models by weighted least squares. Mathematical Geology 17: 563–586.",
     "Cressie N. 1993. Statistics for spatial data. Wiley.",
+    "Davison A.C. & Hinkley D.V. 1997. Bootstrap methods and their application. Cambridge University Press.",
     "Diggle P.J. & Ribeiro P.J. 2007. Model-based geostatistics. Springer.",
     "Dutilleul P. 1993. Modifying the t test for assessing the correlation between two spatial processes. Biometrics "
     "49: 305–314.",
     "Fortin M.-J. & Dale M.R.T. 2005. Spatial analysis: a guide for ecologists. Cambridge University Press.",
     "Haldane J.B.S. 1948. The theory of a cline. Journal of Genetics 48: 277–284.",
+    "Harrell F.E. 2001. Regression modeling strategies. Springer.",
     "Kenward M.G. & Roger J.H. 1997. Small sample inference for fixed effects from restricted maximum likelihood. "
     "Biometrics 53: 983–997.",
     "Kish L. 1965. Survey sampling. Wiley.",
@@ -151,6 +153,13 @@ def paragraphs(settings: Mapping[str, Any]) -> list[str]:
         "smoothed residuals (le Cessie & van Houwelingen 1991) against surveys drawn from it. All samples take part, "
         "for what they are worth; intervals are as much longer as residuals that are alike among neighbours ask for "
         "(Chandler & Bate 2007).",
+        "Clines compared. Centre, width and bearing of two clines, shared against own, by joint beta-binomial "
+        "likelihood. Two traits of the same shells are no independent witnesses, so p-values and intervals of differences are by "
+        "surveys drawn from both clines with the correlation of their residuals at a site kept (normal copula; "
+        "studentised bootstrap: Davison & Hinkley 1997); sites are taken as independent of each other beyond their "
+        "clines. A curved centre is a natural cubic spline, four knots, of the distance across the cline (Harrell "
+        "2001), kept where surveys drawn from the straight cline seldom gain as much by a bend; the band is widened "
+        "to what surveys drawn from the line show.",
         "Habitat and temperature. Ignoring space: logistic regression with extra-binomial variance (Williams 1982). "
         "Allowing for it, and to be believed: the same model with an effect of place that is alike at near sites, "
         "fitted by penalised quasi-likelihood (Breslow & Clayton 1993) with Matérn's correlation, its range by "
