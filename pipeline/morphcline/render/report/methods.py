@@ -154,7 +154,7 @@ def paragraphs(settings: Mapping[str, Any]) -> list[str]:
         "for what they are worth; intervals are as much longer as residuals that are alike among neighbours ask for "
         "(Chandler & Bate 2007).",
         "Clines compared. Centre, width and bearing of two clines, shared against own, by joint beta-binomial "
-        "likelihood. Two traits of the same shells are no independent witnesses, so p-values and intervals of differences are by "
+        "likelihood. Two traits of the same shells are no independent witnesses, so p-values and intervals are by "
         "surveys drawn from both clines with the correlation of their residuals at a site kept (normal copula; "
         "studentised bootstrap: Davison & Hinkley 1997); sites are taken as independent of each other beyond their "
         "clines. A curved centre is a natural cubic spline, four knots, of the distance across the cline (Harrell "
