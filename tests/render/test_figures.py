@@ -19,9 +19,11 @@ from PIL import Image
 
 from morphcline.render import labels
 from morphcline.render.figures.bandwidth import draw_bandwidth
+from morphcline.render.figures.centres import CentrePanel, draw_centres
 from morphcline.render.figures.change import draw_change
 from morphcline.render.figures.clines import ClinePanel, draw_clines
 from morphcline.render.figures.clusters import ClusterPanel, LocalTest, draw_clusters
+from morphcline.render.figures.concordance import draw_concordance
 from morphcline.render.figures.correlogram import draw_correlogram
 from morphcline.render.figures.effects import draw_effects
 from morphcline.render.figures.frame import MapFrame
@@ -223,10 +225,36 @@ def landscape_figure(width: float = 190.0, aspect: float = 0.7) -> Figure:
     return draw_landscape("landscape", table, frame(aspect), source="Habitat: noted.", width_mm=width)
 
 
-MAPS = (sites_figure, surface_figure, steepness_figure, clusters_figure, landscape_figure)
+def concordance_figure(width: float = 190.0) -> Figure:
+    rows = [
+        {"species": SPECIES, "trait": first, "second_species": other, "second_trait": second,
+         "reversed": first != second, "parameter": what, "difference": value, "low": low, "high": high, "p_bootstrap": p, "p_chi2": p, "sites": 210,
+         "sites_both": 180, "residual_correlation": -0.2}
+        for first, second, other in (("yellow", "unbanded", SPECIES), ("unbanded", "unbanded", "Cepaea hortensis"))
+        for what, value, low, high, p in (
+            ("centre", -700.0, -1900.0, 600.0, 0.31), ("width", 9.0, 5.5, 14.0, 0.002),
+            ("bearing", -60.0, -80.0, -40.0, 0.01),
+            ("all", np.nan, np.nan, np.nan, 0.004),
+        )
+    ]  # fmt: skip
+    return draw_concordance("concordance", pd.DataFrame(rows), confidence=0.95, width_mm=width)
+
+
+def centres_figure(width: float = 190.0, aspect: float = 0.7) -> Figure:
+    at = np.linspace(905e3, 955e3, 40)
+    line = np.column_stack([at, 6_470_000 + 6000 * np.sin((at - 905e3) / 12e3)])
+    band = np.vstack([line + np.array([0, 1500]), line[::-1] - np.array([0, 1500])])
+    panels = [
+        CentrePanel(trait, (line,), (band,), curved, p, 4200.0, "south", sites(seed=i).dropna())
+        for i, (trait, curved, p) in enumerate((("yellow", True, 0.005), ("unbanded", False, 0.4)))
+    ]
+    return draw_centres("centres", SPECIES, panels, frame(aspect), confidence=0.95, width_mm=width)
+
+
+MAPS = (sites_figure, surface_figure, steepness_figure, clusters_figure, landscape_figure, centres_figure)
 ALL = (
     *MAPS, cline_figure, correlogram_figure, variogram_figure, bandwidth_figure, habitat_figure, effects_figure,
-    change_figure,
+    change_figure, concordance_figure,
 )  # fmt: skip
 
 

@@ -16,6 +16,8 @@ from morphcline.render.figures.sheet import SMALL, Figure, Heading, style, text_
 from morphcline.render.palettes import GUIDE, LINE, PAPER, SERIES, SOFT_INK, Mark
 
 ROW_MM = 7.5
+#: A panel with its numbers needs as much.
+NARROWEST_MM = 40.0
 LEVEL = 0.05
 
 _PANELS = {
@@ -41,6 +43,8 @@ def draw_concordance(name: str, table: pd.DataFrame, *, confidence: float, width
     names = [_pair_lines(rows.iloc[0]) for rows in pairs]
     room = max(text_width_mm(line, SMALL) for lines in names for line in lines) + 3.0
     shown = [what for what in _PANELS if table.loc[table["parameter"] == what, "difference"].notna().any()]
+    # Side by side where the names leave room for that, else one below the other.
+    columns = len(shown) if (width_mm - room) / len(shown) >= NARROWEST_MM else 1
     level = labels.level(confidence)
     mark = SERIES[0].fill
     marks = [
@@ -50,13 +54,13 @@ def draw_concordance(name: str, table: pd.DataFrame, *, confidence: float, width
     with style():
         sheet, axes = chart_sheet(
             [Heading(_PANELS[what][0], "second trait against first") for what in shown],
-            columns=len(shown), height_mm=ROW_MM * len(pairs) + 2, width_mm=width_mm,
+            columns=columns, height_mm=ROW_MM * len(pairs) + 2, width_mm=width_mm,
             keys=[marks_key("", [one], rows=1) for one in marks],
             spacing=Spacing(left=1.5, first=room, right=9.0, between=2.0),
         )  # fmt: skip
         for i, (axis, what) in enumerate(zip(axes, shown, strict=True)):
             _draw_panel(axis, what, pairs)
-            axis.set_yticks(range(len(pairs)), ["\n".join(lines) if i == 0 else "" for lines in names])
+            axis.set_yticks(range(len(pairs)), ["\n".join(lines) if i % columns == 0 else "" for lines in names])
     return Figure(name, sheet.figure, _data(table), _caption(pairs, level), _alt(pairs))
 
 
