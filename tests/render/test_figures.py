@@ -228,8 +228,8 @@ def landscape_figure(width: float = 190.0, aspect: float = 0.7) -> Figure:
 def concordance_figure(width: float = 190.0) -> Figure:
     rows = [
         {"species": SPECIES, "trait": first, "second_species": other, "second_trait": second,
-         "reversed": first != second, "parameter": what, "difference": value, "low": low, "high": high, "p_bootstrap": p, "p_chi2": p, "sites": 210,
-         "sites_both": 180, "residual_correlation": -0.2}
+         "reversed": first != second, "parameter": what, "difference": value, "low": low, "high": high,
+         "p_bootstrap": p, "p_chi2": p, "sites": 210, "sites_both": 180, "residual_correlation": -0.2}
         for first, second, other in (("yellow", "unbanded", SPECIES), ("unbanded", "unbanded", "Cepaea hortensis"))
         for what, value, low, high, p in (
             ("centre", -700.0, -1900.0, 600.0, 0.31), ("width", 9.0, 5.5, 14.0, 0.002),
