@@ -6,7 +6,9 @@ its own topic. A survey in which a step fits as well as one of the clines has no
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import partial
+from types import MappingProxyType
 
 import numpy as np
 import pytest
@@ -110,8 +112,15 @@ def one_curve(
     return told
 
 
-def pair_wanted(*, shared: bool, coverage: dict[str, str] | None = None) -> dict[str, Wanted]:
-    notes = coverage or {}
+#: Where a rate may fall on the safe side of the promise, and who says so.
+SAFE = (
+    "errs on the safe side: the width's distribution is skewed, and redrawn surveys spread a little more than real "
+    "ones; said of p_bootstrap in tables/README.md"
+)
+BENT = "a parabola is no natural spline of four knots, and is missed a little where it bends most; said of fit_curved"
+
+
+def pair_wanted(*, shared: bool, notes: Mapping[str, str] = MappingProxyType({})) -> dict[str, Wanted]:
     wanted = {f"difference of the {name}": Wanted("coverage", note=notes.get(name, "")) for name in NAMES}
     if shared:
         wanted |= {f"test of one {name}": Wanted("size", note=notes.get(name, "")) for name in NAMES}
@@ -129,13 +138,13 @@ CASES = (
     Case(
         "one cline for both traits, 120 sites, rho 0.06, their residuals go together",
         partial(one_pair, sites=120, rho=0.06, drift=-0.3, d_prime=-0.5),
-        pair_wanted(shared=True),
+        pair_wanted(shared=True, notes={"all": SAFE}),
         quick=40,
     ),
     Case(
         "one cline for both traits, 150 sites in 12 clusters, rho 0.1, their residuals go against each other",
         partial(one_pair, sites=150, rho=0.1, drift=0.6, d_prime=0.0, in_clusters=True),
-        pair_wanted(shared=True),
+        pair_wanted(shared=True, notes={"width": SAFE}),
         quick=40,
     ),
     Case(
@@ -148,7 +157,8 @@ CASES = (
         Case(
             f"a straight centre, {sites} sites{where}, rho {rho}",
             partial(one_curve, sites=sites, rho=rho, in_clusters=bool(where)),
-            {"test of a bend": Wanted("size"), **NAIVE, **BAND},
+            # Of 60 sites one survey in seven can't tell the cline from a step, and so has no line.
+            {"test of a bend": Wanted("size"), **NAIVE, **(BAND if sites > 60 else {})},
             quick=80,
         )
         for sites, where, rho in ((60, "", 0.1), (120, "", 0.06), (120, " in 12 clusters", 0.06))
@@ -156,7 +166,7 @@ CASES = (
     Case(
         "a centre bent by 3 km within 15 km, 120 sites, rho 0.06",
         partial(one_curve, sites=120, rho=0.06, bend_m=3000.0),
-        {"test of a bend": Wanted("power"), **BAND},
+        {"test of a bend": Wanted("power"), **{name: Wanted("coverage", note=BENT) for name in BAND}},
         quick=80,
     ),
 )

