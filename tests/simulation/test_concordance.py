@@ -142,6 +142,12 @@ CASES = (
         quick=40,
     ),
     Case(
+        "one cline for both traits, 120 sites, rho 0.06, their residuals go closely together",
+        partial(one_pair, sites=120, rho=0.06, drift=-0.7, d_prime=-0.5),
+        pair_wanted(shared=True, notes=dict.fromkeys(("centre", "width", "bearing", "all"), SAFE)),
+        quick=40,
+    ),
+    Case(
         "one cline for both traits, 150 sites in 12 clusters, rho 0.1, their residuals go against each other",
         partial(one_pair, sites=150, rho=0.1, drift=0.6, d_prime=0.0, in_clusters=True),
         pair_wanted(shared=True, notes={"width": SAFE}),

@@ -36,7 +36,8 @@ species = ["Cepaea nemoralis", "Cepaea hortensis"]
 """
 NEMORALIS, HORTENSIS = "Cepaea nemoralis", "Cepaea hortensis"
 TABLES = (
-    "clines", "environment", "environment_skill", "marginal_effects", "habitat_pairs", "change", "change_radius", "change_unmatched", "selection", "concordance", "curved", "transects",
+    "clines", "environment", "environment_skill", "marginal_effects", "habitat_pairs", "change", "change_radius",
+    "change_unmatched", "selection", "concordance", "curved", "transects",
 )  # fmt: skip
 
 

@@ -262,8 +262,11 @@ class TestPooledFrequency:
     def test_students_deviate_stands_for_the_normal_one(self):
         frequency, low, high = pooled_frequency([5, 6, 9], [10, 30, 12], 0.1, degrees_of_freedom=2)
         worth = np.array([10 / 1.9, 30 / 3.9, 12 / 2.1]).sum()
-        for limit in (low, high):  # Wilson's defining equation, at t(2; 0.975) = 4.302653
-            assert abs(limit - frequency) == pytest.approx(4.302652730 * np.sqrt(limit * (1 - limit) / worth))
+        # Wilson's defining equation, at t(2; 0.975) = 4.302653, with the variance of three sites about their own mean:
+        # times 3 / 2.
+        for limit in (low, high):
+            spread = np.sqrt(limit * (1 - limit) / worth * 3 / 2)
+            assert abs(limit - frequency) == pytest.approx(4.302652730 * spread)
 
     @pytest.mark.slow
     @pytest.mark.parametrize("sites", [20, 60, 300])

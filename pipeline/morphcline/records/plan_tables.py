@@ -47,8 +47,8 @@ SIZE_COLUMNS = {
     "frequency": "frequency that one of the two has: the region's",
     "difference": "difference of the other, towards one half, that is to be seen",
     "shells": "shells judged a sample",
-    "sites": "sites needed in each habitat, or seen in both surveys; empty where 100,000 are not enough, or where there "
-    "is no such frequency",
+    "sites": "sites needed in each habitat, or seen in both surveys; empty where 100,000 are not enough, or where "
+    "there is no such frequency",
     "shells_in_all": "shells of both groups or surveys together",
     "rho": "two habitats: intra-site correlation, about the surface where the trait has one",
     "drift_sd": "two surveys: standard deviation in logits of the sites' own changes, from the earlier surveys; 0 "

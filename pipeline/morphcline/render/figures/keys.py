@@ -184,7 +184,9 @@ def draw_mark(axes: Axes, x: float, y: float, mark: Mark) -> None:
     if mark.marker == "--":
         axes.plot([x - 1.9, x + 1.7], [y, y], color=mark.edge, lw=0.8, ls=(0, (3, 1.5)), clip_on=False)
         return
-    axes.plot([x], [y], marker=mark.marker, ms=mark.size, mfc=mark.fill, mec=mark.edge, mew=0.5, clip_on=False, ls="none")
+    axes.plot(
+        [x], [y], marker=mark.marker, ms=mark.size, mfc=mark.fill, mec=mark.edge, mew=0.5, clip_on=False, ls="none"
+    )
 
 
 def note_key(lines: Sequence[str]) -> Key:
