@@ -54,8 +54,8 @@ CONCORDANCE_COLUMNS = {
     "df": "parameters fewer",
     "p_chi2": "chi-square's p of the ratio, as if traits were independent: naive, for two traits of the same shells",
     "p_bootstrap": "p of no difference by surveys drawn anew with the traits' residuals correlated as found: the one "
-    "to believe. By simulation it falls to 0.05 in 2 to 5 % of surveys without a difference (of all three together, in 1 to "
-    "4 %): it errs on the safe side, the more the closer the traits go together",
+    "to believe. By simulation it falls to 0.05 in 2 to 5 % of surveys without a difference (of all three together, "
+    "in 1 to 4 %): it errs on the safe side, the more the closer the traits go together",
     "redrawn": "surveys drawn anew in which both clines could be told from a step",
     "aicc_own": "Akaike's criterion with the small-sample term, parameters own; the sample size is the number of sites",
     "aicc_shared": "the same, parameter shared; lower is better. It too takes the traits as independent",
