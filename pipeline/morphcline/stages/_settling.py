@@ -20,6 +20,7 @@ from morphcline.stats.smoothing import Family, one_thread
 from morphcline.stats.surface_field import Field, fit_field
 from morphcline.stats.surface_settling import Survey, settle
 from morphcline.study import Neighbours
+from morphcline.study.surfaces import Surfaces
 
 #: What a curve of the bandwidth's choice leaves out at a time.
 ONE_SITE, BLOCKS = "one site", "blocks"
@@ -74,20 +75,41 @@ class Settled:
         return nearest_bandwidth(places, self.places, neighbours=self.neighbours, blocked=hidden)
 
 
-def settle_family(context: Context, samples: Samples, rows: Rows, hindrances: Hindrances) -> Settled:
-    """Return bandwidth and correlation of a family.
+@dataclass(frozen=True)
+class FamilyTask:
+    """A family of traits to settle bandwidth and correlation for; it can travel to another process.
 
-    Parameters
+    Attributes
     ----------
-    context : Context
+    surfaces : Surfaces
+        As the study asks for them.
     samples : Samples
         With the traits of the family alone.
     rows : array of int
         Where the samples stand among all of the species, as the hindrances count them.
     hindrances : Hindrances
     """
-    surfaces = context.study.surfaces
-    context.tick(0, 1, f"bandwidth of {samples.species}: {samples.traits[0]}")
+
+    surfaces: Surfaces
+    samples: Samples
+    rows: Rows
+    hindrances: Hindrances
+
+
+def settle_families(context: Context, tasks: Sequence[FamilyTask]) -> list[Settled]:
+    """Return what is settled for each family: a family a worker, the largest first, so that none is waited for."""
+    order = sorted(range(len(tasks)), key=lambda number: -len(tasks[number].samples.traits))
+    found = dict(zip(order, context.workers.map(settle_family, [tasks[number] for number in order]), strict=True))
+    return [found[number] for number in range(len(tasks))]
+
+
+def settle_family(task: FamilyTask) -> Settled:
+    """Return bandwidth and correlation of a family."""
+    with one_thread():
+        return _settled(task.surfaces, task.samples, task.rows, task.hindrances)
+
+
+def _settled(surfaces: Surfaces, samples: Samples, rows: Rows, hindrances: Hindrances) -> Settled:
     regional, barriers = float(samples.rho[0]), hindrances.barriers
     survey = Survey(
         samples.places, samples.count, samples.total[:, 0], surfaces.kernel, surfaces.degree,
@@ -106,10 +128,10 @@ def settle_family(context: Context, samples: Samples, rows: Rows, hindrances: Hi
         rung = Rung(
             metres, survey.sites, survey.count, survey.total, rho, survey.kernel, survey.degree, None, survey.blocked
         )
-        curve = Choice(metres, np.array([metres]), np.array([_deviance(rung).sum()]), at_limit=False)
+        curve = Choice(metres, np.array([metres]), np.array([left_out_deviance(rung).sum()]), at_limit=False)
         return Settled(*whole, rho, metres, None, barriers, {ONE_SITE: curve}, ONE_SITE)
     blocks = None if hindrances.blocks is None else hindrances.blocks.number[rows]
-    found = settle(survey, rho=regional, blocks=blocks, apply=lambda _, rungs: context.workers.map(_deviance, rungs))
+    found = settle(survey, rho=regional, blocks=blocks)
     curves = {ONE_SITE: found.one_site} | ({} if found.blocks is None else {BLOCKS: found.blocks})
     used = BLOCKS if found.by_blocks else ONE_SITE
     return Settled(*whole, found.rho, found.used.bandwidth, None, barriers, curves, used)
@@ -160,11 +182,6 @@ def family_at(places: Floats, samples: Samples, family: Settled, ground: Ground)
     columns = tuple(samples.traits.index(trait) for trait in family.traits)
     fields = tuple(ground.fields[column] for column in columns)
     return Family(columns, family.exhaustive, family.bandwidth_at(places), family.rho, fields)
-
-
-def _deviance(rung: Rung) -> Floats:
-    with one_thread():
-        return left_out_deviance(rung)
 
 
 def _field(task: tuple[Floats, Floats, Floats, Floats]) -> Field:

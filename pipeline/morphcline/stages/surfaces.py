@@ -30,13 +30,14 @@ from morphcline.scoring.species import slug
 from morphcline.scoring.traits import wanted_traits
 from morphcline.stages._mapped_area import MappedArea, mapped_area
 from morphcline.stages._settling import (
+    FamilyTask,
     Ground,
     Hindrances,
     Settled,
     clustering_warnings,
     family_at,
     ground_of,
-    settle_family,
+    settle_families,
     ways_of_choosing,
 )
 from morphcline.stages._steepness import LAYERS, TABLES, Findings, measure_steepness, steepness_name
@@ -137,9 +138,14 @@ def _prepare(context: Context, area: MappedArea, kept: Samples, barriers: Floats
     if kept.traits and context.study.surfaces.bandwidth == "cross-validated":
         blocks = blocks_like_the_map(kept.places, area.lattice(), context.rng("surfaces", kept.species, "blocks"))
     hindrances = Hindrances.of(kept.places, barriers, blocks)
-    settled = [
-        settle_family(context, kept.of_traits(family), kept.rows_with(family), hindrances) for family in families(kept)
-    ]
+    context.tick(0, 1, f"bandwidths of {kept.species}")
+    settled = settle_families(
+        context,
+        [
+            FamilyTask(context.study.surfaces, kept.of_traits(family), kept.rows_with(family), hindrances)
+            for family in families(kept)
+        ],
+    )
     return _Prepared(kept, hindrances, settled, ground_of(context, kept, settled, hindrances))
 
 
