@@ -175,8 +175,10 @@ def sigmoid_of(fitted: Clines) -> tuple[ClineFit | None, str]:
 
 
 def compared(task: ClineTask, fitted: Clines, origin: tuple[float, float], unit_m: float) -> Compared:
-    """Return one trait's sigmoid about an origin and in a unit, unless a step fits as well."""
+    """Return one trait's sigmoid about an origin and in a unit, unless it fails its test or a step fits as well."""
     one = about(task, fitted, origin, unit_m)
+    if one.cline is not None and any(fit.fails for fit in fitted.fits if fit.model == fitted.chosen):
+        return replace(one, cline=None, reason="one line of change doesn't describe the map (see fails in clines.csv)")
     if one.cline is not None and not told_from_step(one.cline):
         return replace(one, cline=None, reason="a step fits as well, so that its width isn't known")
     return one
