@@ -50,7 +50,8 @@ def draw_variogram(
     headings = [Heading(labels.trait_title(trait), _note(fit_of[trait])) for trait in traits]
     marks = [
         Mark("Pairs of sites, by distance", "o", PAPER, edge=_CURVE, size=4),
-        Mark("Fitted curve", "_", _CURVE, edge=_CURVE, size=8),
+        *([Mark("Fitted curve", "_", _CURVE, edge=_CURVE, size=8)] if fits["sill"].notna().any() else []),
+        *([Mark("Fitted curve, no sill", "--", "none", edge=_CURVE)] if fits["sill"].isna().any() else []),
         Mark("Counting of shells", "s", _COUNTING, edge=_COUNTING, size=7),
         Mark("Differences at small scale", "s", _SMALL_SCALE, edge=_SMALL_SCALE, size=7),
     ]
