@@ -1,19 +1,18 @@
 """Variograms against a double loop, scipy's curve fitting and special functions, and known fields."""
 
 import numpy as np
-import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 from scipy.optimize import curve_fit
 from scipy.spatial.distance import pdist, squareform
-from scipy.special import gamma, kv
 from scipy.stats import binom
 
+from morphcline.stats.correlations import matern
 from morphcline.stats.logit_scatter import counting_variance, empirical_logits, shrunken_frequencies
-from morphcline.stats.matern import correlation, fit_matern, practical_range
 from morphcline.stats.pair_classes import PairClasses, equal_steps
 from morphcline.stats.variogram import NO_SILL, fit_variogram
+from morphcline.stats.variogram_curve import SMOOTHNESS, fit_matern, practical_range
 
 
 def survey(seed, sites=120, *, trend=0.0, frequency=0.5):
@@ -58,18 +57,9 @@ def test_weighted_least_squares_settle_where_scipys_do():
     assert_allclose(own, theirs, rtol=0.02, atol=0.004)
 
 
-@given(st.floats(1, 5e4), st.floats(100, 2e4))
-def test_correlation_is_materns_with_the_bessel_function(distance_m, range_m):
-    for smoothness in (0.5, 1.5):
-        u = distance_m / range_m
-        wanted = 2 ** (1 - smoothness) / gamma(smoothness) * u**smoothness * kv(smoothness, u)
-        assert_allclose(correlation(distance_m, range_m, smoothness), wanted, rtol=1e-9, atol=1e-300)
-        assert_allclose(correlation(practical_range(range_m, smoothness), range_m, smoothness), 0.05, rtol=1e-9)
-
-
-def test_another_smoothness_is_refused():
-    with pytest.raises(ValueError, match=r"smoothness must be 0\.5 or 1\.5, got 1"):
-        correlation(1.0, 1.0, 1)
+@given(st.floats(100, 2e4))
+def test_the_practical_range_is_where_the_correlation_is_a_twentieth(range_m):
+    assert_allclose(matern(practical_range(range_m), range_m, SMOOTHNESS), 0.05, rtol=1e-12)
 
 
 def test_counting_variance_is_that_of_scipys_binomial():

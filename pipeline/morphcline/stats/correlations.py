@@ -16,13 +16,13 @@ Floats = NDArray[np.float64]
 ROUGH, SMOOTH = 0.5, 1.5
 
 
-def matern(distance_m: Floats, range_m: float, smoothness: float) -> Floats:
+def matern(distance_m: Floats, range_m: float | Floats, smoothness: float) -> Floats:
     """Return the correlation at each distance.
 
     Parameters
     ----------
     distance_m : array
-    range_m : float
+    range_m : float, or array that broadcasts with the distances
     smoothness : float
         0.5 or 1.5.
     """

@@ -8,9 +8,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from morphcline.stats.autocorrelation import MIN_SITES
+from morphcline.stats.correlations import matern
 from morphcline.stats.logit_scatter import counting_variance, empirical_logits, shrunken_frequencies
-from morphcline.stats.matern import SMOOTHNESS, correlation, fit_matern, practical_range
 from morphcline.stats.pair_classes import PairClasses
+from morphcline.stats.variogram_curve import SMOOTHNESS, fit_matern, practical_range
 
 Floats = NDArray[np.float64]
 
@@ -141,7 +142,7 @@ def fit_variogram(
     drawn = _resampled(own, counting, pairs, distance_m, resamples, rng)
     others = fit_matern(at, drawn[:, near], weight, known)
     fitted = blank.copy()
-    fitted[near] = known + own[0] + own[1] * (1 - correlation(at, own[2]))
+    fitted[near] = known + own[0] + own[1] * (1 - matern(at, own[2], SMOOTHNESS))
     open_above = np.where(others.without_sill, np.inf, 0.0)
     # Without structure a fit has no range of its own: it bounds it from neither side.
     flat = others.sill <= 0
@@ -196,7 +197,7 @@ def _resampled(
     n = len(counting)
     scatter = np.sqrt(counting + small_scale)[:, None] * rng.standard_normal((n, resamples))
     if sill > 0:
-        covariance = sill * correlation(distance_m, range_m)
+        covariance = sill * matern(distance_m, range_m, SMOOTHNESS)
         covariance[np.diag_indices(n)] += 1e-9 * sill
         scatter += np.linalg.cholesky(covariance) @ rng.standard_normal((n, resamples))
     return _semivariance(scatter, pairs).T

@@ -1,16 +1,19 @@
-"""Matérn curves through variograms: many at once, by weighted least squares."""
+"""Exponential curves through variograms: many at once, by weighted least squares."""
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
+
+from morphcline.stats.correlations import ROUGH, matern
 
 Floats = NDArray[np.float64]
 
-#: Smoothness of the Matérn family: 1/2 is the exponential, 3/2 once differentiable.
-SMOOTHNESS = 0.5
+#: Smoothness of the Matérn family: the exponential.
+SMOOTHNESS = ROUGH
 #: Ranges tried, as shares of the farthest class's distance. From the last one on there is no sill to be seen: the
 #: correlation is still above one half at the farthest class.
 _SHARES = np.geomspace(0.01, 1.5, 61)
@@ -37,32 +40,13 @@ class MaternFits:
     converged: NDArray[np.bool_]
 
 
-def correlation(distance_m: ArrayLike, range_m: ArrayLike, smoothness: float = SMOOTHNESS) -> Floats:
-    """Return the Matérn correlation at a distance.
-
-    Parameters
-    ----------
-    distance_m, range_m : array_like that broadcast
-    smoothness : {0.5, 1.5}
-        ``exp(-u)`` or ``(1 + u) exp(-u)`` with ``u = distance / range``.
-
-    Raises
-    ------
-    ValueError
-        For another smoothness.
-    """
-    u = np.asarray(distance_m, dtype=np.float64) / np.asarray(range_m, dtype=np.float64)
-    if smoothness == 0.5:
-        return np.asarray(np.exp(-u))
-    if smoothness == 1.5:
-        return np.asarray((1 + u) * np.exp(-u))
-    raise ValueError(f"smoothness must be 0.5 or 1.5, got {smoothness}")
+def practical_range(range_m: float) -> float:
+    """Return the distance at which the exponential correlation has fallen to 0.05."""
+    return range_m * math.log(20.0)
 
 
-def practical_range(range_m: float, smoothness: float = SMOOTHNESS) -> float:
-    """Return the distance at which the correlation has fallen to 0.05."""
-    # exp(-u) = 0.05 and (1 + u) exp(-u) = 0.05.
-    return range_m * {0.5: 2.995732273554, 1.5: 4.743864518390}[smoothness]
+def _rise(at_m: Floats, range_m: Floats) -> Floats:
+    return np.asarray(1 - matern(at_m, range_m, SMOOTHNESS))
 
 
 def fit_matern(at_m: Floats, semivariance: Floats, pairs: Floats, known: Floats) -> MaternFits:
@@ -88,7 +72,7 @@ def fit_matern(at_m: Floats, semivariance: Floats, pairs: Floats, known: Floats)
     rung and its neighbours the range is refined by a parabola in its logarithm.
     """
     ranges = at_m.max() * _SHARES
-    rise = 1 - correlation(at_m, ranges[:, None])
+    rise = _rise(at_m, ranges[:, None])
     target = semivariance - known
     expected = np.ones_like(semivariance)
     last = np.full(len(semivariance), np.nan)
@@ -97,8 +81,8 @@ def fit_matern(at_m: Floats, semivariance: Floats, pairs: Floats, known: Floats)
         weights = pairs / expected**2
         best = _rung(target, weights, rise)
         range_m = _between(best.loss, ranges)
-        fit = _variances(target, weights, 1 - correlation(at_m, range_m[:, None]))
-        expected = known + fit[0][:, None] + fit[1][:, None] * (1 - correlation(at_m, range_m[:, None]))
+        fit = _variances(target, weights, _rise(at_m, range_m[:, None]))
+        expected = known + fit[0][:, None] + fit[1][:, None] * _rise(at_m, range_m[:, None])
         # A variogram can come out as 0; a weight can't be infinite.
         expected = np.maximum(expected, 1e-3 * semivariance.mean(axis=1, keepdims=True) + 1e-12)
         converged = np.abs(np.log(range_m) - last) < 0.02
