@@ -23,6 +23,9 @@ SURVEYS = 500
 COVERAGE = (0.92, 0.98)
 SIZE = (0.03, 0.07)
 
+#: Share of a quick run's surveys in which a method may give no answer: a test of ends, say, where no cline was chosen.
+MOST_UNKNOWN = 1 / 3
+
 RATES = Path(__file__).parent / "rates"
 FIELDS = (
     "topic",
@@ -146,7 +149,8 @@ def check(case: Case) -> None:
         # Three standard errors rather than two: a sound method must not fail one run in twenty.
         middle = (rate.low + rate.high) / 2
         half = 1.5 * (rate.high - rate.low) / 2
-        assert rate.known >= 0.9 * rate.surveys, f"{case.name}: {rate.what} unknown in {rate.surveys - rate.known}"
+        unknown = rate.surveys - rate.known
+        assert unknown <= MOST_UNKNOWN * rate.surveys, f"{case.name}: {rate.what} unknown in {unknown}"
         assert middle + half >= low, f"{case.name}: {rate.what} {rate.value:.3f}, wanted {low} or more"
         assert middle - half <= high, f"{case.name}: {rate.what} {rate.value:.3f}, wanted {high} or less"
 

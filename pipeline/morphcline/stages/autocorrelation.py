@@ -45,6 +45,7 @@ from morphcline.stats.neighbours import islands, nearest, within
 from morphcline.stats.pair_classes import PairClasses, equal_classes
 from morphcline.stats.permutation import permute_moran, same_sites
 from morphcline.stats.reach import reach
+from morphcline.stats.smoothing import one_thread
 from morphcline.study import Autocorrelation, Within
 
 Floats = NDArray[np.float64]
@@ -136,6 +137,11 @@ def _tasks(context: Context, samples: Samples, known_rho: pd.Series) -> list[_Ta
 
 
 def _analyse(task: _Task) -> _Result:
+    with one_thread():
+        return _analysed(task)
+
+
+def _analysed(task: _Task) -> _Result:
     samples, settings = task.samples, task.settings
     easting, northing = samples.places.T
     weights = _weights(easting, northing, settings.neighbours)
