@@ -48,6 +48,7 @@ def written() -> str:
             continue
         lines += ["", f"## {topic.replace('_', ' ').capitalize()}", ""]
         lines += ["| surveys | what | kind | rate or mean | wanted | holds | n | known | note |", "|" + "---|" * 9]
+        notes: dict[str, int] = {}
         for row in proof.kept(topic):
             wanted = f"{row['wanted_low'] or '…'} to {row['wanted_high'] or '…'}"
             if wanted == "… to …":
@@ -55,9 +56,11 @@ def written() -> str:
             rate = f"{row['value']} ({row['low']} to {row['high']})"
             cells = [
                 row["case"], row["what"], TITLES[row["kind"]], rate, wanted,
-                "yes" if proof.holds(row) else "**no**", row["surveys"], row["known"], row["note"],
+                "yes" if proof.holds(row) else "**no**", row["surveys"], row["known"],
+                str(notes.setdefault(row["note"], len(notes) + 1)) if row["note"] else "",
             ]  # fmt: skip
             lines.append("| " + " | ".join(cells) + " |")
+        lines += [""] * bool(notes) + [f"{number}. {note[0].upper()}{note[1:]}." for note, number in notes.items()]
     return "\n".join(lines) + "\n"
 
 
