@@ -12,9 +12,10 @@ from morphcline.errors import StudyError
 from morphcline.files.surfaces import open_surfaces, read_surface
 from morphcline.files.tables import read_table, write_table
 from morphcline.runner import check
-from morphcline.stages._settling import clustering_warnings
+from morphcline.stages._settling import ONE_SITE, Settled, clustering_warnings, limit_warnings
 from morphcline.stages.base import Context
 from morphcline.stages.surfaces import MIN_SITES, STAGE, raster_name
+from morphcline.stats.bandwidth import Choice
 from morphcline.study import load_study
 from morphcline.workers import Workers
 
@@ -247,6 +248,28 @@ def test_clustered_sites_are_said_where_they_change_the_bandwidth():
     assert "unbanded" not in sentence
     assert clustering_warnings(NEMORALIS, {**ways, "clustered": False}) == []
     assert clustering_warnings(NEMORALIS, {**ways, "families": ways["families"][1:]}) == []
+
+
+@pytest.mark.parametrize(
+    ("deviance", "chosen", "at_limit", "words"),
+    [
+        ([1.0, 2.0, 3.0, 4.0], 0, True, "the narrowest"),
+        # The best is the narrowest, and a wider one that foretells as well is taken: still not flat.
+        ([1.0, 1.1, 3.0, 4.0], 1, True, "the narrowest"),
+        ([4.0, 3.0, 2.0, 1.0], 3, True, "the widest"),
+        ([4.0, 1.0, 2.0, 3.0], 1, False, ""),
+    ],
+)
+def test_a_bandwidth_at_either_end_of_those_tried_is_said(deviance, chosen, at_limit, words):
+    candidates = np.array([500.0, 1_000.0, 2_000.0, 4_000.0])
+    choice = Choice(float(candidates[chosen]), candidates, np.array(deviance), at_limit)
+    family = Settled(
+        ("unbanded",), np.zeros((0, 2)), False, 0.1, choice.bandwidth, None, np.empty((0, 4)), {ONE_SITE: choice},
+        ONE_SITE,
+    )  # fmt: skip
+    said = limit_warnings(NEMORALIS, [family])
+    assert len(said) == bool(words)
+    assert all(f": {words} bandwidth tried foretells the sites best" in sentence for sentence in said)
 
 
 def test_one_cell_agrees_with_the_formula_written_out(tmp_path):

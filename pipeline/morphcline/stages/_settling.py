@@ -64,10 +64,6 @@ class Settled:
     curves: dict[str, Choice]
     used: str
 
-    @property
-    def at_limit(self) -> bool:
-        return self.used in self.curves and self.curves[self.used].at_limit
-
     def bandwidth_at(self, places: Floats) -> Floats:
         if self.neighbours is None:
             return np.full(len(places), self.metres)
@@ -229,3 +225,21 @@ def clustering_warnings(species: str, ways: Account) -> list[str]:
         f"single sites and whole blocks of sites best differ by more than a factor of two for {named}: the wider is "
         "used, since a site left out has neighbours that most of the map lacks."
     ]
+
+
+def limit_warnings(species: str, settled: Sequence[Settled]) -> list[str]:
+    """Say where the best bandwidth tried is the narrowest or the widest: the curve has no lowest point within reach."""
+    at_limit = [family for family in settled if family.curves[family.used].at_limit]
+    said = []
+    for narrowest, words in (
+        (
+            True,
+            "the narrowest bandwidth tried foretells the sites best: the surface may be too smooth, give one in metres",
+        ),
+        (False, "the widest bandwidth tried foretells the sites best: as far as they tell, the surface is flat"),
+    ):
+        ends = [family for family in at_limit if family.curves[family.used].narrowest_is_best == narrowest]
+        if ends:
+            named = "; ".join(f"{', '.join(family.traits)} ({labels.distance(family.metres)})" for family in ends)
+            said.append(f"{species}, {named}: {words}.")
+    return said

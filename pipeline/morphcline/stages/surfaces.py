@@ -25,7 +25,6 @@ from morphcline.records.surface_tables import (
     SURFACE_COLUMNS,
     curve_rows,
 )
-from morphcline.render import labels
 from morphcline.scoring.species import slug
 from morphcline.scoring.traits import wanted_traits
 from morphcline.stages._mapped_area import MappedArea, mapped_area
@@ -37,6 +36,7 @@ from morphcline.stages._settling import (
     clustering_warnings,
     family_at,
     ground_of,
+    limit_warnings,
     settle_families,
     ways_of_choosing,
 )
@@ -300,17 +300,7 @@ def _warnings(study: Study, species: str, settled: Sequence[Settled], table: pd.
     elif len(absent):
         said.append(f"{species}: too few samples for a surface of {', '.join(absent['trait'])}.")
     said += clustering_warnings(species, ways)
-    for lowest, words in (
-        (
-            True,
-            "the narrowest bandwidth tried foretells the sites best: the surface may be too smooth, give one in metres",
-        ),
-        (False, "the widest bandwidth tried foretells the sites best: as far as they tell, the surface is flat"),
-    ):
-        ends = [f for f in settled if f.at_limit and (f.metres == f.curves[f.used].candidates[0]) == lowest]
-        if ends:
-            named = "; ".join(f"{', '.join(family.traits)} ({labels.distance(family.metres)})" for family in ends)
-            said.append(f"{species}, {named}: {words}.")
+    said += limit_warnings(species, settled)
     smoothed = table[table["not_smoothed_because"] == ""]
     blank = smoothed[smoothed["cells_blank"] == smoothed["cells"]]
     if len(blank):

@@ -78,6 +78,11 @@ class Choice:
     deviance: Floats
     at_limit: bool
 
+    @property
+    def narrowest_is_best(self) -> bool:
+        """Whether the first candidate is the best one, though a wider one may be chosen."""
+        return int(np.argmin(self.deviance)) == 0
+
 
 def ladder(sites: Floats, *, rungs: int = 10) -> Floats:
     """Return candidate bandwidths in equal ratios, from the median nearest-neighbour distance to half the extent.
