@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -25,7 +24,7 @@ _REWEIGHTINGS = 3
 
 @dataclass(frozen=True)
 class Rung:
-    """One candidate bandwidth, with what is needed to judge it; it can travel to another process.
+    """One candidate bandwidth, with what is needed to judge it.
 
     Attributes
     ----------
@@ -178,7 +177,6 @@ def choose_bandwidth(
     left_out: Rows | None = None,
     blocked: Flags | None = None,
     rungs: int = 10,
-    apply: Callable[[Callable[[Rung], Floats], Sequence[Rung]], list[Floats]] | None = None,
 ) -> Choice:
     """Return the bandwidth under which the sites foretell each other best, or a wider one that does so as well.
 
@@ -198,8 +196,6 @@ def choose_bandwidth(
     rungs : int
         Candidates to start with. Up to five more are tried beyond an end that turns out best, and then two to either
         side of the best, between it and its neighbours.
-    apply : callable
-        Gives the results of a function for a sequence of tasks; in this process unless it is given.
 
     Returns
     -------
@@ -220,8 +216,8 @@ def choose_bandwidth(
     """
 
     def judge(bandwidths: Floats) -> list[Floats]:
-        tasks = [Rung(float(h), sites, count, total, rho, kernel, degree, left_out, blocked) for h in bandwidths]
-        return [left_out_deviance(task) for task in tasks] if apply is None else apply(left_out_deviance, tasks)
+        tried = [Rung(float(h), sites, count, total, rho, kernel, degree, left_out, blocked) for h in bandwidths]
+        return [left_out_deviance(rung) for rung in tried]
 
     candidates = ladder(sites, rungs=rungs)
     deviance = np.array(judge(candidates))

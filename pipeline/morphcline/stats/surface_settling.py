@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 
-from morphcline.stats.bandwidth import Choice, Rung, choose_bandwidth, correlation_about_surface
+from morphcline.stats.bandwidth import Choice, choose_bandwidth, correlation_about_surface
 from morphcline.stats.kernels import Flags, Floats, KernelName, Rows
 from morphcline.stats.local_likelihood import fit_local
 from morphcline.stats.smoothing import one_thread
 
 #: Candidates of the pilot: a bandwidth within a third or so is near enough to tell the sites' scatter.
 _PILOT_RUNGS = 6
-
-Apply = Callable[[Callable[[Rung], Floats], Sequence[Rung]], list[Floats]]
 
 
 @dataclass(frozen=True)
@@ -42,13 +39,11 @@ class Survey:
     degree: Literal[0, 1] = 1
     blocked: Flags | None = None
 
-    def choose(
-        self, rho: float, *, left_out: Rows | None = None, rungs: int = 10, apply: Apply | None = None
-    ) -> Choice:
+    def choose(self, rho: float, *, left_out: Rows | None = None, rungs: int = 10) -> Choice:
         """Return the bandwidth under which sites left out are foretold best."""
         return choose_bandwidth(
             self.sites, self.count, self.total, rho=rho, kernel=self.kernel, degree=self.degree, left_out=left_out,
-            blocked=self.blocked, rungs=rungs, apply=apply,
+            blocked=self.blocked, rungs=rungs,
         )  # fmt: skip
 
     def correlation(self, bandwidth: float | Floats, rho: float) -> float:
@@ -98,7 +93,7 @@ class Settled:
         return self.blocks if self.blocks is not None and self.by_blocks else self.one_site
 
 
-def settle(survey: Survey, *, rho: float, blocks: Rows | None, apply: Apply | None = None) -> Settled:
+def settle(survey: Survey, *, rho: float, blocks: Rows | None) -> Settled:
     """Return bandwidth and correlation: a pilot surface with the regional correlation, and then its own.
 
     Parameters
@@ -108,8 +103,6 @@ def settle(survey: Survey, *, rho: float, blocks: Rows | None, apply: Apply | No
         Over the region.
     blocks : array of int (sites,), optional
         The block of each site.
-    apply : callable
-        As for :func:`morphcline.stats.bandwidth.choose_bandwidth`.
 
     Returns
     -------
@@ -123,10 +116,10 @@ def settle(survey: Survey, *, rho: float, blocks: Rows | None, apply: Apply | No
     high. In simulations the wider one had the smaller squared error over the map where sites were scattered, and no
     larger one where they were clustered.
     """
-    pilot = survey.choose(rho, rungs=_PILOT_RUNGS, apply=apply)
+    pilot = survey.choose(rho, rungs=_PILOT_RUNGS)
     rho = survey.correlation(pilot.bandwidth, rho)
-    one_site = survey.choose(rho, apply=apply)
+    one_site = survey.choose(rho)
     by_blocks = None
     if blocks is not None and len(np.unique(blocks)) > 1:
-        by_blocks = survey.choose(rho, left_out=blocks, apply=apply)
+        by_blocks = survey.choose(rho, left_out=blocks)
     return Settled(rho, one_site, by_blocks)
