@@ -29,8 +29,6 @@ class LocalFit:
         Kish's number of the sites' weights K m.
     gradient : array (points, traits, dimensions)
         Of the frequency, per unit of the positions; NaN where the point was not fitted by a plane.
-    gradient_covariance : array (points, traits, dimensions, dimensions)
-        Of the gradient, by chance alone; NaN where that is.
     fallback : array of bool (points, traits)
         Where a plane was asked for and the proportion stands instead.
     held : array of bool (points, traits)
@@ -43,7 +41,6 @@ class LocalFit:
     effective_shells: Floats
     effective_sites: Floats
     gradient: Floats
-    gradient_covariance: Floats
     fallback: Flags
     held: Flags
 
@@ -84,8 +81,8 @@ def fit_local(
         Sites that have no weight at a point, whatever their distance
         (:func:`morphcline.stats.barriers.blocked`).
     errors : bool
-        Without them the standard errors of planes are the binomial ones of the effective shells, and their gradients
-        have no covariance: for cross-validation, which asks for neither.
+        Without them the standard errors of planes are the binomial ones of the effective shells: for cross-validation
+        and gradients, which don't ask for them.
 
     Returns
     -------
@@ -116,7 +113,6 @@ def fit_local(
         effective_shells=np.zeros(shape),
         effective_sites=np.zeros(shape),
         gradient=np.full((*shape, sites.shape[1]), np.nan),
-        gradient_covariance=np.full((*shape, sites.shape[1], sites.shape[1]), np.nan),
         fallback=np.zeros(shape, dtype=bool),
         held=np.zeros(shape, dtype=bool),
     )
@@ -175,7 +171,6 @@ def _planes(
         fit.frequency[block[good], trait] = share * planes.frequency[found] + (1.0 - share) * proportion[good]
         fit.standard_error[block[good], trait] = planes.standard_error[found]
         fit.gradient[block[good], trait] = share[:, None] * planes.gradient[found]
-        fit.gradient_covariance[block[good], trait] = planes.gradient_covariance[found]
         fit.held[block[good], trait] = planes.held[found]
         fit.fallback[block[good], trait] = False
 

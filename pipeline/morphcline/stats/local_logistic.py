@@ -37,7 +37,6 @@ class Planes:
     frequency, standard_error : array (points,)
     gradient : array (points, dimensions)
         Of the frequency, per unit of the positions: the plane's own slope at its point.
-    gradient_covariance : array (points, dimensions, dimensions)
     identified : array of bool (points,)
         The other values mean something.
     held : array of bool (points,)
@@ -49,7 +48,6 @@ class Planes:
     frequency: Floats
     standard_error: Floats
     gradient: Floats
-    gradient_covariance: Floats
     identified: Flags
     held: Flags
     least: Floats
@@ -70,7 +68,7 @@ def logistic_planes(
     weights : array (points, sites)
         Kernel weights K.
     errors : bool
-        Without them standard error and covariance are NaN, and the time is two thirds.
+        Without them the standard error is NaN, and the time shorter.
 
     Returns
     -------
@@ -90,9 +88,8 @@ def logistic_planes(
     With H = Σ K m p(1-p) z zᵀ and J = Σ K² m p(1-p) z zᵀ, z = (1, x), and P the curvature of the penalties, the
     variance of β is (H + P)⁻¹ (J + P) (H + P)⁻¹: a penalty counts as what was known before, with its own error. The
     frequency's standard error follows by the delta method; where the logit's is above 1, by the growth of half the
-    width of the frequencies one standard error to either side. The gradient p(1-p) β has the covariance of the delta
-    method, its p and its β being estimated together. The position x counts from the middle of the
-    points, for all of them: so the sums over sites are plain matrix products.
+    width of the frequencies one standard error to either side. The gradient is p(1-p) β. The position x counts from the
+    middle of the points, for all of them: so the sums over sites are plain matrix products.
     """
     middle = points.mean(axis=0)
     unit = np.sqrt(np.mean(np.square(sites - middle))) or 1.0
@@ -118,25 +115,16 @@ def logistic_planes(
     value, error, gradient = (np.full(len(points), np.nan), np.full(len(points), np.nan), np.full(points.shape, np.nan))
     logit = np.sum(beta[rows] * at_point[rows], axis=1)
     value[rows] = _expit(logit)
-    steepest = (value * (1.0 - value))[rows, None] / unit
-    gradient[rows] = steepest * beta[rows, 1:]
-    covariance = np.full((*points.shape, points.shape[1]), np.nan)
+    gradient[rows] = (value * (1.0 - value))[rows, None] / unit * beta[rows, 1:]
     if errors:
         information, score_variance = problem.information(weights[rows], beta[rows])
         _, curvature = _Hold(at_point[rows], spread[rows]).score_and_information(beta[rows])
         information, score_variance = _sum(information, curvature), _sum(score_variance, curvature)
         aside = _solve(information, at_point[rows])
-        error[rows] = _error_at(logit, np.sqrt(np.maximum(_quadratic(score_variance, aside, aside), 0.0)))
-        asides = []
-        for axis in range(points.shape[1]):
-            jacobian = (1.0 - 2.0 * value[rows])[:, None] * beta[rows, 1 + axis, None] * at_point[rows]
-            jacobian[:, 1 + axis] += 1.0
-            asides.append(_solve(information, steepest * jacobian))
-        for i, j in np.ndindex(points.shape[1], points.shape[1]):
-            covariance[rows, i, j] = _quadratic(score_variance, asides[i], asides[j])
+        error[rows] = _error_at(logit, np.sqrt(np.maximum(_quadratic(score_variance, aside), 0.0)))
     steep = np.linalg.norm(beta[:, 1:], axis=1) * spread > _STEEP
     held = settled & (steep | (missing > 0).any(axis=1))
-    return Planes(value, error, gradient, covariance, settled, held, of_either.min(axis=1))
+    return Planes(value, error, gradient, settled, held, of_either.min(axis=1))
 
 
 _CEILING = 35.0  # logits: beyond it 1 - p is lost in rounding
@@ -310,11 +298,10 @@ def _solve(matrix: Packed, right: Floats) -> Floats:
     return np.column_stack(solution)
 
 
-def _quadratic(matrix: Packed, vector: Floats, other: Floats | None = None) -> Floats:
-    other = vector if other is None else other
+def _quadratic(matrix: Packed, vector: Floats) -> Floats:
     form = np.zeros(len(vector))
     for (i, j), entry in matrix.items():
-        form += entry * vector[:, i] * other[:, j]
+        form += entry * vector[:, i] * vector[:, j]
         if i != j:
-            form += entry * vector[:, j] * other[:, i]
+            form += entry * vector[:, j] * vector[:, i]
     return form

@@ -112,13 +112,13 @@ def gradients(
     fits = [
         fit_local(
             points, sites, count[:, None], total[:, None], bandwidth=np.asarray(bandwidth) * share, rho=rho,
-            kernel=kernel, blocked=blocked,
+            kernel=kernel, blocked=blocked, errors=False,
         )
         for share in (1.0, *SHARES)
     ]  # fmt: skip
     at_sites = fit_local(
         sites, sites, count[:, None], total[:, None], rho=rho, kernel=kernel,
-        bandwidth=bandwidth if site_bandwidth is None else site_bandwidth,
+        bandwidth=bandwidth if site_bandwidth is None else site_bandwidth, errors=False,
     )  # fmt: skip
     shells = effective_number(total, rho)
     half = 0.5 / (shells + 1.0)
