@@ -164,7 +164,7 @@ def linear_slopes(ground: Ground, frequency: Floats) -> Floats:
     """Return the slope of the least-squares plane at each point, (points, 2): the step that the test takes."""
     slope = np.full(ground.points.shape, np.nan)
     values = np.divide(frequency, ground.sd, out=np.zeros(len(frequency)), where=ground.sd > 0)
-    for rows, near, lever in _levers(ground, len(ground.points)):
+    for rows, near, lever in _levers(ground, max(16, _TOGETHER // max(len(ground.sites), 1))):
         slope[rows] = np.einsum("kij,j->ik", lever, values[near])
     return slope
 
