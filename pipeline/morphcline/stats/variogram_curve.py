@@ -79,8 +79,7 @@ def fit_matern(at_m: Floats, semivariance: Floats, pairs: Floats, known: Floats)
     converged = np.zeros(len(semivariance), dtype=bool)
     for _ in range(_ROUNDS):
         weights = pairs / expected**2
-        best = _rung(target, weights, rise)
-        range_m = _between(best.loss, ranges)
+        range_m = _between(_left_over(target, weights, rise), ranges)
         fit = _variances(target, weights, _rise(at_m, range_m[:, None]))
         expected = known + fit[0][:, None] + fit[1][:, None] * _rise(at_m, range_m[:, None])
         # A variogram can come out as 0; a weight can't be infinite.
@@ -91,20 +90,16 @@ def fit_matern(at_m: Floats, semivariance: Floats, pairs: Floats, known: Floats)
     return MaternFits(fit[0], fit[1], range_m, (range_m >= ranges[-1] * (1 - 1e-9)) & ~flat, converged | flat)
 
 
-@dataclass(frozen=True)
-class _Rungs:
-    loss: Floats  # (r, ranges)
-
-
-def _rung(target: Floats, weights: Floats, rise: Floats) -> _Rungs:
-    """Return the weighted squares left over for every variogram and rung."""
+def _left_over(target: Floats, weights: Floats, rise: Floats) -> Floats:
+    """Return the weighted squares left over for every variogram and rung, (r, ranges)."""
     a, b, c, d, e = (
         weights.sum(axis=1)[:, None], weights @ rise.T, weights @ (rise**2).T,
         (weights * target).sum(axis=1)[:, None], (weights * target) @ rise.T,
     )  # fmt: skip
     small, sill = _solved(a, b, c, d, e)
     total = (weights * target**2).sum(axis=1)[:, None]
-    return _Rungs(total - 2 * (small * d + sill * e) + small**2 * a + 2 * small * sill * b + sill**2 * c)
+    left: Floats = total - 2 * (small * d + sill * e) + small**2 * a + 2 * small * sill * b + sill**2 * c
+    return left
 
 
 def _variances(target: Floats, weights: Floats, rise: Floats) -> tuple[Floats, Floats]:
