@@ -44,12 +44,12 @@ class MappedArea:
 
     def inside(self, tile: Tile) -> Flags:
         """Return which cells of a tile are estimated, by their centres."""
-        return self._kept(*tile.grid.centres())
+        return self.kept(*tile.grid.centres())
 
     def places(self, tile: Tile) -> Floats:
         """Return easting and northing of the estimated cells of a tile, row by row."""
         easting, northing = tile.grid.centres()
-        inside = self._kept(easting, northing)
+        inside = self.kept(easting, northing)
         return np.column_stack([easting[inside], northing[inside]])
 
     def tiles(self) -> list[Tile]:
@@ -61,7 +61,7 @@ class MappedArea:
         estimated = masked = 0
         for tile in self.grid.tiles(_TILE):
             centres = tile.grid.centres()
-            here = int(self._kept(*centres).sum())
+            here = int(self.kept(*centres).sum())
             estimated += here
             if self.mask is not None:
                 masked += int(shapely.contains_xy(self.area, *centres).sum()) - here
@@ -77,10 +77,11 @@ class MappedArea:
     def _rows_of(self, easting: Floats, northing: Floats) -> Iterator[Floats]:
         for row in northing:
             along = np.full(len(easting), row)
-            inside = self._kept(easting, along)
+            inside = self.kept(easting, along)
             yield np.column_stack([easting[inside], along[inside]])
 
-    def _kept(self, easting: Floats, northing: Floats) -> Flags:
+    def kept(self, easting: Floats, northing: Floats) -> Flags:
+        """Return which places are in the study area and not masked."""
         kept: Flags = shapely.contains_xy(self.area, easting, northing)
         if self.mask is not None:
             kept &= ~shapely.intersects_xy(self.mask, easting, northing)

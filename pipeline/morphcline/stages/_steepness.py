@@ -158,7 +158,7 @@ def measure_steepness(
     set_up = [_set_up(context, samples, trait, families[trait], area, barriers) for trait in wanted]
     found = context.workers.map(steep_surface, [task for _, _, task in set_up])
     measured = {
-        trait: _Measured(trait, lattice, used, task, surface, _inside(area, task.points))
+        trait: _Measured(trait, lattice, used, task, surface, area.kept(*task.points.T))
         for trait, (lattice, used, task), surface in zip(wanted, set_up, found, strict=True)
     }
     zones: dict[str, list[NDArray[np.intp]]] = {trait: [] for trait in traits}
@@ -176,13 +176,6 @@ def measure_steepness(
     findings.lines += _lines(context, samples.species, list(measured))
     for trait in measured:
         findings.zones += _zone_shapes(samples.species, trait, area.grid, cells[trait], cell_km2)
-
-
-def _inside(area: MappedArea, points: Floats) -> Flags:
-    inside: Flags = shapely.contains_xy(area.area, points[:, 0], points[:, 1])
-    if area.mask is not None:
-        inside &= ~shapely.intersects_xy(area.mask, points[:, 0], points[:, 1])
-    return inside
 
 
 def _set_up(
