@@ -167,6 +167,17 @@ def number(value: float) -> str:
     return f"{value:,.0f}"
 
 
+def decimals(value: float, digits: int = 2) -> str:
+    """Return a number to so many decimals, with a minus sign and no negative zero.
+
+    Examples
+    --------
+    >>> decimals(-0.4567), decimals(-0.001), decimals(0.05, 3)
+    ('−0.46', '0.00', '0.050')
+    """
+    return f"{value:z.{digits}f}".replace("-", "−")
+
+
 def counted(value: int, noun: str, plural: str | None = None) -> str:
     """Return a number and its noun.
 
@@ -268,6 +279,25 @@ def distance_range(low: float, high: float) -> str:
     first, last = distance(low), distance(high)
     unit = last.rpartition(" ")[2]
     return f"{first.removesuffix(' ' + unit)} to {last}"
+
+
+def distance_limits(low: float, high: float) -> str:
+    """Return the limits of a length, either of which may be missing; empty when both are.
+
+    Examples
+    --------
+    >>> distance_limits(3100, 4400), distance_limits(3100, float("nan")), distance_limits(float("nan"), 980)
+    ('3.1 to 4.4 km', 'at least 3.1 km', 'at most 980 m')
+    """
+    if math.isnan(high):
+        return "" if math.isnan(low) else f"at least {distance(low)}"
+    return f"at most {distance(high)}" if math.isnan(low) else distance_range(low, high)
+
+
+def distance_and_limits(metres: float, low: float, high: float) -> str:
+    """Return a length with its limits, as far as they are known: ``"15 km (14 to 17 km)"``."""
+    limits = distance_limits(low, high)
+    return f"{distance(metres)} ({limits})" if limits else distance(metres)
 
 
 def bearing(degrees: float) -> str:

@@ -7,11 +7,17 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
-from matplotlib.ticker import FuncFormatter
 from numpy.typing import NDArray
 
 from morphcline.render import labels
-from morphcline.render.figures.charts import Spacing, chart_sheet, columns_that_fit, zero_line
+from morphcline.render.figures.charts import (
+    Spacing,
+    chart_sheet,
+    columns_that_fit,
+    named_rows,
+    points_axis,
+    zero_line,
+)
 from morphcline.render.figures.keys import marks_key
 from morphcline.render.figures.sheet import SMALL, Figure, Heading, style, text_width_mm
 from morphcline.render.palettes import SERIES, SOFT_INK, Mark
@@ -98,14 +104,8 @@ def _draw_panel(axes: Axes, rows: pd.DataFrame, traits: Sequence[str], reach: fl
                 color=SOFT_INK,
             )  # fmt: skip
     axes.set_xlim(-(1 + ROOM) * reach, (1 + ROOM) * reach)
-    axes.set_ylim(len(traits) - 0.4, -0.6)
-    axes.set_yticks(range(len(traits)), [labels.trait_title(trait) for trait in traits])
-    axes.tick_params(axis="y", length=0)
-    axes.spines["left"].set_visible(False)
-    axes.grid(axis="x")
-    axes.set_axisbelow(True)
-    axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: labels.points(value)))
-    axes.set_xlabel("Change (percentage points)")
+    named_rows(axes, [labels.trait_title(trait) for trait in traits])
+    points_axis(axes, "Change (percentage points)")
 
 
 def _draw_pairs(axes: Axes, change: NDArray[np.float64], heights: NDArray[np.float64], reach: float) -> None:

@@ -9,9 +9,10 @@ from dataclasses import dataclass
 from matplotlib.axes import Axes
 from matplotlib.ticker import FuncFormatter
 
+from morphcline.render import labels
 from morphcline.render.figures.keys import Key, draw_keys, height_of_keys
 from morphcline.render.figures.sheet import MAX_HEIGHT_MM, Heading, Sheet, letters
-from morphcline.render.palettes import GUIDE
+from morphcline.render.palettes import GUIDE, PAPER
 
 EDGE_MM = 1.5
 
@@ -107,6 +108,38 @@ def kilometre_axis(axes: Axes, label: str) -> None:
 
 def _short(value: float) -> str:
     return f"{value:,.3f}".rstrip("0").rstrip(".").replace("-", "−")
+
+
+def named_rows(axes: Axes, names: Sequence[str]) -> None:
+    """Give a panel a row for each name, row i at height i from the top; names may be empty."""
+    axes.set_ylim(len(names) - 0.4, -0.6)
+    axes.set_yticks(range(len(names)), names)
+    axes.tick_params(axis="y", length=0)
+    axes.spines["left"].set_visible(False)
+
+
+def difference_axis(axes: Axes, label: str) -> None:
+    """Label a horizontal axis of differences and draw its quiet guides."""
+    axes.grid(axis="x")
+    axes.set_axisbelow(True)
+    axes.set_xlabel(label)
+
+
+def points_axis(axes: Axes, label: str) -> None:
+    """Write the ticks of a horizontal axis of differences in percentage points."""
+    difference_axis(axes, label)
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: labels.points(value)))
+
+
+def distance_bar(axes: Axes, metres: float, low: float, high: float, *, height: float, colour: str) -> None:
+    """Draw a distance and its interval on a horizontal axis; an upper limit beyond the edge is an arrow at it."""
+    edge = axes.get_xlim()[1]
+    beyond = not high <= edge
+    end = edge if beyond else high
+    axes.plot([low, end], [height] * 2, color=colour, lw=1.6, zorder=4)
+    axes.plot([low], [height], "|", color=colour, ms=6, mew=1.2, zorder=4)
+    axes.plot([end], [height], ">" if beyond else "|", color=colour, ms=4 if beyond else 6, mew=1.2, zorder=4)
+    axes.plot([metres], [height], "D", ms=4.2, mfc=colour, mec=PAPER, mew=0.6, zorder=5)
 
 
 def zero_line(axes: Axes, *, horizontal: bool = True) -> None:

@@ -272,28 +272,15 @@ def _fit(panel: ClinePanel) -> str:
     if np.isfinite(panel.centre_m):
         outside = not panel.at_m.min() <= panel.centre_m <= panel.at_m.max()
         parts.append(
-            _with_interval("centre", panel.centre_m, panel.centre_low, panel.centre_high)
+            f"centre {labels.distance_and_limits(panel.centre_m, panel.centre_low, panel.centre_high)}"
             + (" beyond the outermost sites" if outside else "")
         )
     if panel.only_widest:
         what = "a step, narrower than" if panel.step else "narrower than"
         parts.append(f"{what} {labels.distance(panel.width_high)} (no lower limit)")
     elif panel.width_known:
-        parts.append(_with_interval("width", panel.width_m, panel.width_low, panel.width_high))
+        parts.append(f"width {labels.distance_and_limits(panel.width_m, panel.width_low, panel.width_high)}")
     return ", ".join(parts)
-
-
-def _with_interval(what: str, value: float, low: float, high: float) -> str:
-    interval = _interval(low, high)
-    return f"{what} {labels.distance(value)}" + (f" ({interval})" if interval else "")
-
-
-def _interval(low: float, high: float) -> str:
-    if np.isfinite(low) and np.isfinite(high):
-        return labels.distance_range(low, high)
-    if np.isfinite(low):
-        return f"at least {labels.distance(low)}"
-    return f"at most {labels.distance(high)}" if np.isfinite(high) else ""
 
 
 def _alt(species: str, panels: Sequence[ClinePanel]) -> str:

@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
 from morphcline.render import labels
-from morphcline.render.figures.charts import Spacing, chart_sheet
+from morphcline.render.figures.charts import Spacing, chart_sheet, difference_axis, named_rows
 from morphcline.render.figures.keys import marks_key
 from morphcline.render.figures.sheet import SMALL, Figure, Heading, style, text_width_mm
 from morphcline.render.palettes import GUIDE, LINE, PAPER, SERIES, SOFT_INK, Mark
@@ -60,7 +60,7 @@ def draw_concordance(name: str, table: pd.DataFrame, *, confidence: float, width
         )  # fmt: skip
         for i, (axis, what) in enumerate(zip(axes, shown, strict=True)):
             _draw_panel(axis, what, pairs)
-            axis.set_yticks(range(len(pairs)), ["\n".join(lines) if i % columns == 0 else "" for lines in names])
+            named_rows(axis, ["\n".join(lines) if i % columns == 0 else "" for lines in names])
     return Figure(name, sheet.figure, _data(table), _caption(pairs, level), _alt(pairs))
 
 
@@ -94,12 +94,7 @@ def _draw_panel(axes: Axes, what: str, pairs: Sequence[pd.DataFrame]) -> None:
                   transform=axes.get_yaxis_transform(), va="center_baseline", fontsize=SMALL,
                   color=SOFT_INK)  # fmt: skip
     axes.text(1.0, -0.72, "  p", transform=axes.get_yaxis_transform(), va="baseline", fontsize=SMALL, color=SOFT_INK)
-    axes.set_ylim(len(pairs) - 0.4, -0.6)
-    axes.tick_params(axis="y", length=0)
-    axes.spines["left"].set_visible(False)
-    axes.grid(axis="x")
-    axes.set_axisbelow(True)
-    axes.set_xlabel(_PANELS[what][1])
+    difference_axis(axes, _PANELS[what][1])
     if what == "width":
         _ratio_ticks(axes)
     else:

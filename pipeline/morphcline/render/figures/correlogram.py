@@ -14,6 +14,7 @@ from morphcline.render.figures.charts import (
     Spacing,
     chart_sheet,
     columns_that_fit,
+    distance_bar,
     kilometre_axis,
     zero_line,
 )
@@ -102,19 +103,15 @@ def _limits(table: pd.DataFrame) -> tuple[float, float]:
 def _note(row: Row | None) -> str:
     if row is None:
         return ""
-    n = f"n = {labels.number(float(str(row['sites'])))}"
-    if not np.isfinite(float(str(row["reach_m"]))):
+    n = f"n = {labels.number(row['sites'])}"
+    if not np.isfinite(row["reach_m"]):
         return f"no reach; {n}"
-    return f"{reach_in_words(row)}; {n}"
+    return f"{labels.distance_and_limits(*_reach(row))}; {n}"
 
 
-def reach_in_words(row: Row) -> str:
-    """Return a reach with its interval: ``"15 km (14 to 17 km)"``."""
-    metres, low, high = (float(str(row[key])) for key in ("reach_m", "reach_low", "reach_high"))
-    text = labels.distance(metres)
-    if not np.isfinite(high):
-        return f"{text} (at least {labels.distance(low)})"
-    return f"{text} ({labels.distance_range(low, high)})"
+def _reach(row: Row) -> tuple[float, float, float]:
+    """Return a reach with its limits."""
+    return float(row["reach_m"]), float(row["reach_low"]), float(row["reach_high"])
 
 
 def _draw_panel(axes: Axes, rows: pd.DataFrame, row: Row | None, level: float) -> None:
@@ -127,20 +124,9 @@ def _draw_panel(axes: Axes, rows: pd.DataFrame, row: Row | None, level: float) -
     axes.plot(at, moran, color=_CURVE, lw=1.0, zorder=2)
     for chosen, fill in ((filled, _CURVE), (~filled, PAPER)):
         axes.plot(at[chosen], moran[chosen], "o", ms=3.4, mfc=fill, mec=_CURVE, mew=0.8, ls="none", zorder=3)
-    if row is not None and np.isfinite(float(str(row["reach_m"]))):
-        _draw_reach(axes, row, float(rows["expected"].iloc[0]))
-
-
-def _draw_reach(axes: Axes, row: Row, height: float) -> None:
-    """Mark where the curve comes down to its expectation; an open interval ends in an arrow at the edge."""
-    metres, low, high = (float(str(row[key])) for key in ("reach_m", "reach_low", "reach_high"))
-    edge = axes.get_xlim()[1]
-    is_open = not np.isfinite(high)
-    axes.plot([low, edge if is_open else min(high, edge)], [height] * 2, color=_REACH, lw=1.6, zorder=4)
-    axes.plot([low], [height], "|", color=_REACH, ms=6, mew=1.2, zorder=4)
-    end = ">" if is_open else "|"
-    axes.plot([edge if is_open else high], [height], end, color=_REACH, ms=4 if is_open else 6, mew=1.2, zorder=4)
-    axes.plot([metres], [height], "D", ms=4.2, mfc=_REACH, mec=PAPER, mew=0.6, zorder=5)
+    if row is not None and np.isfinite(row["reach_m"]):
+        # Where the curve comes down to its expectation.
+        distance_bar(axes, *_reach(row), height=float(rows["expected"].iloc[0]), colour=_REACH)
 
 
 def _caption(
@@ -178,19 +164,15 @@ def _alt(species: str, table: pd.DataFrame, reach_of: Mapping[str, Row], level: 
         outside = (lines["moran_i"] > lines["envelope_high"]) | (lines["moran_i"] < lines["envelope_low"])
         row = reach_of.get(trait)
         told = f"outside its envelope in {labels.counted(int(outside.sum()), 'class', 'classes')}"
-        if row is not None and np.isfinite(float(str(row["reach_m"]))):
-            told += f", reach {reach_in_words(row)}"
-        n = f", n = {labels.counted(int(float(str(row['sites']))), 'site')}" if row is not None else ""
+        if row is not None and np.isfinite(row["reach_m"]):
+            told += f", reach {labels.distance_and_limits(*_reach(row))}"
+        n = f", n = {labels.counted(int(row['sites']), 'site')}" if row is not None else ""
         parts.append(
-            f"{trait}: from {_signed(first['moran_i'])} within {labels.distance(first['to_m'])} to "
-            f"{_signed(last['moran_i'])} at {labels.distance(last['from_m'])} and more, {told}{n}."
+            f"{trait}: from {labels.decimals(first['moran_i'])} within {labels.distance(first['to_m'])} to "
+            f"{labels.decimals(last['moran_i'])} at {labels.distance(last['from_m'])} and more, {told}{n}."
         )
     panels = labels.counted(len(parts), "line chart")
     return (
         f"{species}: {panels} of Moran's I against the distance between sites, each over the "
         f"{labels.level(1 - level)} envelope of chance. " + " ".join(labels.sentence(part) for part in parts)
     )
-
-
-def _signed(value: float) -> str:
-    return f"{value:.2f}".replace("-", "−")

@@ -7,10 +7,9 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
-from matplotlib.ticker import FuncFormatter
 
 from morphcline.render import labels
-from morphcline.render.figures.charts import Spacing, chart_sheet, zero_line
+from morphcline.render.figures.charts import Spacing, chart_sheet, named_rows, points_axis, zero_line
 from morphcline.render.figures.keys import marks_key
 from morphcline.render.figures.sheet import SMALL, Figure, Heading, style, text_width_mm
 from morphcline.render.palettes import LINE, PAPER, SERIES, SOFT_INK, Mark
@@ -109,15 +108,9 @@ def _draw_panel(axes: Axes, rows: pd.DataFrame, reach: float, *, named: bool) ->
         axes.hlines(below, row["low_naive"], row["high_naive"], color=LINE, lw=0.8, zorder=2)
         axes.plot([row["effect_naive"]], [below], "s", ms=2.6, color=LINE, mew=0, zorder=2.2)
     axes.set_xlim(-reach, reach)
-    axes.set_ylim(len(rows) - 0.4, -0.6)
-    axes.set_yticks(range(len(rows)), [_row_name(str(term)) for term in rows.index] if named else [""] * len(rows))
-    axes.tick_params(axis="y", length=0)
-    axes.spines["left"].set_visible(False)
-    axes.grid(axis="x")
-    axes.set_axisbelow(True)
-    axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: labels.points(value)))
+    named_rows(axes, [_row_name(str(term)) if named else "" for term in rows.index])
+    points_axis(axes, "Difference (percentage points)")
     axes.locator_params(axis="x", nbins=5)
-    axes.set_xlabel("Difference (percentage points)")
 
 
 def _caption(

@@ -9,7 +9,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from morphcline.render import labels
-from morphcline.render.figures.charts import Spacing, chart_sheet, percent_axis
+from morphcline.render.figures.charts import Spacing, chart_sheet, named_rows, percent_axis
 from morphcline.render.figures.keys import marks_key
 from morphcline.render.figures.sheet import SMALL, Figure, Heading, style, text_width_mm
 from morphcline.render.palettes import LINE, SERIES, SOFT_INK, Mark
@@ -34,8 +34,8 @@ def draw_habitat(
     ----------
     name, species : str
     table : DataFrame
-        ``trait, habitat, count, total, sites, frequency, low, high`` of this species, habitats in the order wanted;
-        at least one row.
+        ``species, trait, habitat, count, total, sites, frequency, low, high`` of this species, habitats in the order
+        wanted; at least one row.
     regional : DataFrame
         ``trait, frequency`` of this species over the whole region.
     source : str
@@ -67,11 +67,10 @@ def draw_habitat(
         for i, (panel, trait) in enumerate(zip(axes, traits, strict=True)):
             rows = table[table["trait"] == trait].set_index("habitat").reindex(habitats)
             _draw_panel(panel, rows, float(shown.get(trait, np.nan)), named=i % columns == 0)
-    data = table if "species" in table else table.assign(species=species)
     return Figure(
         name,
         sheet.figure,
-        data.copy(),
+        table.copy(),
         _caption(species, table, traits, source, confidence, among),
         _alt(species, table, traits),
     )
@@ -104,10 +103,7 @@ def _draw_panel(axes: Axes, rows: pd.DataFrame, regional: float, *, named: bool)
         1.0, -0.95, "  shells in sites", transform=axes.get_yaxis_transform(), va="center_baseline",
         fontsize=SMALL, color=SOFT_INK,
     )  # fmt: skip
-    axes.set_ylim(len(rows) - 0.4, -0.6)
-    axes.set_yticks(at, [labels.sentence(str(name)) for name in rows.index] if named else [""] * len(rows))
-    axes.tick_params(axis="y", length=0)
-    axes.spines["left"].set_visible(False)
+    named_rows(axes, [labels.sentence(str(name)) if named else "" for name in rows.index])
     percent_axis(axes, "x")
 
 

@@ -104,12 +104,8 @@ def _alt(lines: pd.DataFrame, classes: pd.DataFrame) -> str:
         fitted = lines[(lines["species"] == species) & (lines["trait"] == trait)]
         n = f", n = {labels.counted(int(fitted['sites'].iloc[0]), 'site')}" if len(fitted) else ""
         told.append(
-            f"{species}, {NAMES[str(trait)].lower()}: {_value(first['differentiation'])} at "
-            f"{labels.distance(first['middle_m'])}, {_value(last['differentiation'])} at "
+            f"{species}, {NAMES[str(trait)].lower()}: {labels.decimals(first['differentiation'])} at "
+            f"{labels.distance(first['middle_m'])}, {labels.decimals(last['differentiation'])} at "
             f"{labels.distance(last['middle_m'])}{n}."
         )
     return "Charts of the mean differentiation of pairs of sites against their distance. " + " ".join(told)
-
-
-def _value(value: float) -> str:
-    return f"{value:.2f}".replace("-", "−")

@@ -10,7 +10,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from morphcline.render import labels
-from morphcline.render.figures.charts import Spacing, chart_sheet, columns_that_fit, kilometre_axis
+from morphcline.render.figures.charts import Spacing, chart_sheet, columns_that_fit, distance_bar, kilometre_axis
 from morphcline.render.figures.keys import marks_key
 from morphcline.render.figures.sheet import Figure, Heading, style
 from morphcline.render.palettes import OKABE_ITO, PAPER, Mark
@@ -81,45 +81,28 @@ def draw_variogram(
 
 
 def _note(row: Row) -> str:
-    n = f"n = {labels.number(_number(row, 'sites'))}"
-    metres = _number(row, "practical_range_m")
-    if not np.isfinite(metres):
-        return f"{'no sill seen' if _number(row, 'sill_low') > 0 else 'no range told'}; {n}"
-    return f"{range_in_words(row)}; {n}"
+    n = f"n = {labels.number(row['sites'])}"
+    if not np.isfinite(row["practical_range_m"]):
+        return f"{'no sill seen' if row['sill_low'] > 0 else 'no range told'}; {n}"
+    return f"{labels.distance_and_limits(*_range(row))}; {n}"
 
 
-def range_in_words(row: Row) -> str:
-    """Return a practical range with its interval: ``"9 km (4 to 15 km)"``."""
-    metres, low, high = (_number(row, f"practical_range_{end}") for end in ("m", "low", "high"))
-    text = labels.distance(metres)
-    if not np.isfinite(high):
-        return f"{text} (at least {labels.distance(low)})"
-    return f"{text} ({labels.distance_range(low, high)})"
-
-
-def _number(row: Row, key: str) -> float:
-    return float(str(row[key]))
+def _range(row: Row) -> tuple[float, float, float]:
+    """Return a practical range with its limits."""
+    return float(row["practical_range_m"]), float(row["practical_range_low"]), float(row["practical_range_high"])
 
 
 def _draw_panel(axes: Axes, rows: pd.DataFrame, fit: Row) -> None:
     at = rows["mean_m"].to_numpy(np.float64)
-    counting, small = _number(fit, "nugget_binomial"), _number(fit, "nugget_small_scale")
+    counting, small = fit["nugget_binomial"], fit["nugget_small_scale"]
     axes.axhspan(0, counting, color=_COUNTING, lw=0, zorder=0.1)
     axes.axhspan(counting, counting + small, color=_SMALL_SCALE, lw=0, zorder=0.1)
-    told = np.isfinite(_number(fit, "sill"))
+    told = np.isfinite(fit["sill"])
     axes.plot(at, rows["fitted"], color=_CURVE, lw=1.2, ls="-" if told else (0, (3, 1.5)), zorder=2)
     axes.plot(at, rows["semivariance"], "o", ms=3.2, mfc=PAPER, mec=_CURVE, mew=0.8, ls="none", zorder=3)
-    metres, low, high = (_number(fit, f"practical_range_{end}") for end in ("m", "low", "high"))
-    edge = axes.get_xlim()[1]
-    if not np.isfinite(metres) or metres > edge:
-        return
-    height = 0.05 * axes.get_ylim()[1]
-    is_open = not np.isfinite(high) or high > edge
-    axes.plot([low, edge if is_open else high], [height] * 2, color=_RANGE, lw=1.6, zorder=4)
-    axes.plot([low], [height], "|", color=_RANGE, ms=6, mew=1.2, zorder=4)
-    end = ">" if is_open else "|"
-    axes.plot([edge if is_open else high], [height], end, color=_RANGE, ms=4 if is_open else 6, mew=1.2, zorder=4)
-    axes.plot([metres], [height], "D", ms=4.2, mfc=_RANGE, mec=PAPER, mew=0.6, zorder=5)
+    metres, low, high = _range(fit)
+    if metres <= axes.get_xlim()[1]:
+        distance_bar(axes, metres, low, high, height=0.05 * axes.get_ylim()[1], colour=_RANGE)
 
 
 def _caption(species: str, table: pd.DataFrame, fits: pd.DataFrame, among: labels.Denominators, *, ranged: bool) -> str:
@@ -145,17 +128,17 @@ def _alt(species: str, traits: tuple[str, ...], table: pd.DataFrame, fit_of: Map
     parts = []
     for trait in traits:
         lines, fit = table[table["trait"] == trait].sort_values("distance_class"), fit_of[trait]
-        share = _number(fit, "nugget_binomial") / float(lines["fitted"].iloc[-1])
+        share = fit["nugget_binomial"] / float(lines["fitted"].iloc[-1])
         reach = (
-            f"practical range {range_in_words(fit)}"
-            if np.isfinite(_number(fit, "practical_range_m"))
+            f"practical range {labels.distance_and_limits(*_range(fit))}"
+            if np.isfinite(fit["practical_range_m"])
             else "no range given"
         )
         parts.append(
             f"{labels.sentence(trait)}: semivariance from {lines['semivariance'].iloc[0]:.2f} at "
             f"{labels.distance(lines['mean_m'].iloc[0])} to {lines['semivariance'].iloc[-1]:.2f} at "
             f"{labels.distance(lines['mean_m'].iloc[-1])}, of which counting makes {labels.percent(min(share, 1.0))}, "
-            f"{reach}, n = {labels.counted(int(_number(fit, 'sites')), 'site')}."
+            f"{reach}, n = {labels.counted(int(fit['sites']), 'site')}."
         )
     panels = labels.counted(len(parts), "chart")
     return f"{species}: {panels} of semivariance against the distance between sites. " + " ".join(parts)

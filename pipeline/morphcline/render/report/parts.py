@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 import pandas as pd
@@ -65,7 +65,7 @@ class Section:
     points: Sequence[Points] = ()
     figures: Sequence[ShownFigure] = ()
     tables: Sequence[ShownTable] = ()
-    notes: Sequence[str] = field(default=())
+    notes: Sequence[str] = ()
 
 
 def rows_of(frame: pd.DataFrame, **where: Any) -> list[dict[str, Any]]:
@@ -103,9 +103,9 @@ def p_cell(p: Any) -> str:
 
 def number_cell(value: Any, digits: int) -> str:
     """Return a number to so many decimals, or a dash where it is missing."""
-    return f"{value:.{digits}f}".replace("-", "−") if known(value) else "–"
+    return labels.decimals(value, digits) if known(value) else "–"
 
 
 def distance_cell(value: Any) -> str:
     """Return a length, or a dash where it is missing."""
-    return labels.distance(value).replace("-", "−") if known(value) else "–"
+    return labels.distance(value) if known(value) else "–"

@@ -149,8 +149,9 @@ def neighbours(rows: Sequence[Row]) -> list[str]:
 
 
 def _index(row: Row) -> str:
-    value = f"{row['moran_i']:.2f}".replace("-", "−")
-    numbers = f"I = {value}, {labels.probability(row['p_permutation'])}, {int(row['sites'])} sites"
+    numbers = (
+        f"I = {labels.decimals(row['moran_i'])}, {labels.probability(row['p_permutation'])}, {int(row['sites'])} sites"
+    )
     if known(row.get("p_mc_low")) and row["p_mc_low"] <= LEVEL < row["p_mc_high"]:
         numbers += f"; so few permutations can't tell which side of {LEVEL:g} it lies"
     return f"{labels.trait_name(row['trait'])} ({numbers})"
@@ -288,14 +289,10 @@ def _from_where(row: Row) -> str:
 
 def _with_interval(row: Row, name: str) -> str:
     value, low, high = row[f"{name}_m"], row[f"{name}_low"], row[f"{name}_high"]
-    text = labels.distance(value).replace("-", "−")
-    if known(low) and known(high):
-        return f"{text} ({labels.distance_range(low, high).replace('-', '−')})"
-    if known(low):
-        return f"{text} (at least {labels.distance(low).replace('-', '−')}; no upper limit)"
-    if known(high):
-        return f"{text} (at most {labels.distance(high).replace('-', '−')}; no lower limit)"
-    return f"{text} (limits not found)"
+    limits = labels.distance_limits(low, high) or "limits not found"
+    if known(low) != known(high):
+        limits += f"; no {'upper' if known(low) else 'lower'} limit"
+    return f"{labels.distance(value)} ({limits})"
 
 
 def habitats(joint: Row, classes: Sequence[Row]) -> str:

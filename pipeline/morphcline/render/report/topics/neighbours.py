@@ -83,7 +83,7 @@ def _reaches(rows: Sequence[Row]) -> list[str]:
     given = [row for row in rows if known(row["reach_m"])]
     told = []
     if given:
-        parts = [f"{labels.trait_name(row['trait'])} {_within(row, 'reach', 'reach_m')}" for row in given]
+        parts = [f"{labels.trait_name(row['trait'])} {_within(row, 'reach')}" for row in given]
         told.append(
             f"Likeness reaches, with its 95% interval: {labels.listing(parts)}. There the correlogram comes down to "
             "what any two sites have on average, so that it belongs to this region and its size."
@@ -106,7 +106,7 @@ def _scales(rows: Sequence[Row]) -> list[str]:
     for row in with_range:
         told.append(
             f"{labels.sentence(labels.trait_name(row['trait']))}: logits are alike out to "
-            f"{_within(row, 'practical_range', 'practical_range_m')} at a correlation of 0.05 "
+            f"{_within(row, 'practical_range')} at a correlation of 0.05 "
             f"({int(row['sites'])} sites); of "
             f"their variance {labels.percent(_share(row, 'nugget_binomial'))} is the counting of shells and "
             f"{labels.percent(_share(row, 'nugget_small_scale'))} differences at small scale."
@@ -125,7 +125,5 @@ def _share(row: Row, part: str) -> float:
     return float(row[part]) / float(row["nugget_binomial"] + row["nugget_small_scale"] + row["sill"])
 
 
-def _within(row: Row, stem: str, value: str) -> str:
-    low, high = row[f"{stem}_low"], row[f"{stem}_high"]
-    limits = labels.distance_range(low, high) if known(high) else f"at least {labels.distance(low)}"
-    return f"{labels.distance(row[value])} ({limits})"
+def _within(row: Row, stem: str) -> str:
+    return labels.distance_and_limits(*(row[f"{stem}_{part}"] for part in ("m", "low", "high")))
