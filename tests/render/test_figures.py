@@ -548,3 +548,22 @@ def test_the_bandwidth_of_each_trait_is_marked_where_its_deviance_is_lowest() ->
 
 def test_the_surface_says_what_its_error_leaves_out() -> None:
     assert "sharper than a bandwidth" in surface_figure().caption
+
+
+@pytest.mark.parametrize("sill", [0.9, np.nan])
+def test_a_variogram_speaks_of_no_sill_where_a_curve_it_draws_has_none(sill: float) -> None:
+    rows = [
+        {"species": SPECIES, "trait": "yellow", "distance_class": k + 1, "from_m": k * 1e3, "to_m": (k + 1) * 1e3,
+         "mean_m": (k + 0.6) * 1e3, "pairs": 300, "semivariance": 1.0, "fitted": 1.0} for k in range(5)
+    ]  # fmt: skip
+    fit = {"species": SPECIES, "trait": "yellow", "sites": 58, "nugget_binomial": 0.1, "nugget_small_scale": 0.0,
+           "sill": sill, "sill_low": 0.4, "range_m": np.nan, "practical_range_m": np.nan, "practical_range_low": np.nan,
+           "practical_range_high": np.nan, "smoothness": 0.5}  # fmt: skip
+    # The other trait has no curve, and so no panel.
+    fits = pd.DataFrame([{**fit, "trait": "pink", "sites": 99, "sill": np.nan, "smoothness": np.nan}, fit])
+    made = draw_variogram("variogram", SPECIES, pd.DataFrame(rows), fits, width_mm=190.0)
+    named = [text.get_text() for text in texts(made)]
+    assert ("Fitted curve" in named, "Fitted curve, no sill" in named) == (sill > 0, not sill > 0)
+    assert ("Dashed" in made.caption) == (not sill > 0)
+    assert "up to 58 sites" in made.caption
+    assert "smoothness 0.5 " in made.caption

@@ -39,12 +39,13 @@ def draw_variogram(
         ``trait, distance_class, mean_m, pairs, semivariance, fitted``; each row with a fitted value.
     fits : DataFrame
         ``trait, sites, nugget_binomial, nugget_small_scale, sill, range_m, practical_range_m, practical_range_low,
-        practical_range_high, smoothness``.
+        practical_range_high, smoothness``; traits without a fitted curve are passed over.
     width_mm : float
     among : mapping
         Denominators by trait.
     """
     traits = labels.main_traits(table["trait"])
+    fits = fits[fits["trait"].isin(traits)]
     fit_of = {str(row["trait"]): row for row in fits.to_dict("records")}
     columns = columns_that_fit(len(traits), width_mm, least_mm=40, most=4)
     headings = [Heading(labels.trait_title(trait), _note(fit_of[trait])) for trait in traits]
@@ -118,7 +119,9 @@ def _caption(species: str, table: pd.DataFrame, fits: pd.DataFrame, among: label
         if ranged
         else "",
         "Dashed: no sill is seen, for sites still drift apart at the farthest distances, as along a cline; such a "
-        "curve describes the drift no further.",
+        "curve describes the drift no further."
+        if fits["sill"].isna().any()
+        else "",
         labels.denominators_in_text(labels.main_traits(table["trait"]), among),
     ]
     return " ".join(part for part in sentences if part)
