@@ -51,6 +51,20 @@ def test_gradient_and_covariance_are_those_of_a_weighted_logistic_regression():
     np.testing.assert_allclose(found.surface_covariance[0], covariance, rtol=1e-4)
 
 
+def test_errors_across_a_barrier_are_those_of_its_own_side_alone():
+    # Across it the trait is as common as it is rare here: a surface that mixed them would be half and half near it.
+    places, count, total = survey(200)
+    east = places[:, 0] > 10_000.0
+    count = np.where(east, total - count, count)
+    apart = east[:, None] != east[None, :]
+    found = gradients(
+        POINT, places, count, total, bandwidth=4_000.0, rho=0.0, blocked=east[None, :], sites_apart=apart
+    )  # fmt: skip
+    alone = gradients(POINT, places[~east], count[~east], total[~east], bandwidth=4_000.0, rho=0.0)
+    np.testing.assert_allclose(found.surface_covariance, alone.surface_covariance, rtol=1e-9)
+    np.testing.assert_allclose(found.covariance, alone.covariance, rtol=1e-9)
+
+
 def test_the_corrected_gradient_is_twice_the_narrow_one_less_the_wide_one():
     places, count, total = survey()
     wide, narrow = (by_statsmodels(places, count, total, 4_000.0 * share)[1] for share in SHARES)

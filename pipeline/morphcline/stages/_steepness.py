@@ -206,6 +206,7 @@ def _set_up(
         blocked=None
         if not len(barriers)
         else blocked(points, sites, barriers, reach=CUT[study.surfaces.kernel] * float(bandwidth.max())),
+        sites_apart=blocked(sites, sites, barriers) if len(barriers) else None,
     )
     return lattice, used, task
 

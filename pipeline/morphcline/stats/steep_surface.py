@@ -51,6 +51,8 @@ class SteepTask:
     seed : tuple of int
         Of the permutations; traits of the same sites with one seed are permuted alike.
     blocked : array of bool (points, sites), optional
+    sites_apart : array of bool (sites, sites), optional
+        Sites that don't speak for each other.
     """
 
     points: Floats
@@ -66,6 +68,7 @@ class SteepTask:
     level: float
     seed: tuple[int, ...]
     blocked: Flags | None = None
+    sites_apart: Flags | None = None
 
 
 @dataclass(frozen=True)
@@ -115,6 +118,7 @@ def steep_surface(task: SteepTask) -> SteepSurface:
         found = gradients(
             task.points, task.sites, task.count, task.total, bandwidth=task.bandwidth, rho=task.rho,
             kernel=task.kernel, blocked=task.blocked, site_bandwidth=task.site_bandwidth,
+            sites_apart=task.sites_apart,
         )  # fmt: skip
         shown = (
             np.isfinite(found.surface[:, 0])

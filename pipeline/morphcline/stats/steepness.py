@@ -68,6 +68,7 @@ def gradients(
     kernel: KernelName = "gaussian",
     blocked: Flags | None = None,
     site_bandwidth: float | Floats | None = None,
+    sites_apart: Flags | None = None,
 ) -> Gradients:
     """Return the gradient of a trait's frequency at some points.
 
@@ -86,6 +87,8 @@ def gradients(
         Sites that have no weight at a point.
     site_bandwidth : float or array (sites,), optional
         The bandwidth at the sites where it isn't the same everywhere.
+    sites_apart : array of bool (sites, sites), optional
+        Sites that don't speak for each other.
 
     Returns
     -------
@@ -118,7 +121,7 @@ def gradients(
     ]  # fmt: skip
     at_sites = fit_local(
         sites, sites, count[:, None], total[:, None], rho=rho, kernel=kernel,
-        bandwidth=bandwidth if site_bandwidth is None else site_bandwidth, errors=False,
+        bandwidth=bandwidth if site_bandwidth is None else site_bandwidth, blocked=sites_apart, errors=False,
     )  # fmt: skip
     shells = effective_number(total, rho)
     half = 0.5 / (shells + 1.0)
