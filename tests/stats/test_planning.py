@@ -2,7 +2,8 @@
 
 import numpy as np
 import pytest
-from scipy.stats import ttest_1samp, ttest_ind
+from scipy.integrate import quad
+from scipy.stats import chi2, norm, t, ttest_1samp, ttest_ind
 from statsmodels.stats.power import NormalIndPower, TTestIndPower, TTestPower
 
 from morphcline.stats.planning import (
@@ -52,8 +53,15 @@ class TestSites:
         shells = shells_for_two_proportions(0.3, 0.34)
         assert sites_for_two_groups(0.3, 0.34, shells=10, rho=0.0) * 10 == pytest.approx(shells, rel=0.02)
 
-    def test_what_no_survey_can_see_has_no_number(self):
-        assert sites_for_two_groups(0.5, 0.5001, shells=30, rho=0.5) == 0
+    @pytest.mark.parametrize("second", [0.5001, 0.5035])  # 20 million sites, and 103,583
+    def test_what_no_survey_can_see_has_no_number(self, second):
+        assert sites_for_two_groups(0.5, second, shells=30, rho=0.3) == 0
+
+    def test_two_sites_are_too_few_for_a_wide_t_and_three_enough(self):
+        # Two sites are 7.6 standard errors away on one degree of freedom, three are 9.3 on two: by chi-square's
+        # distribution function of freedom · (away / critical)², a power of 0.45 and of 0.99.
+        shells = 2 * (0.25 + 0.24) * (7.6 / 0.1 / 2) ** 2
+        assert sites_for_two_surveys(0.5, 0.6, shells=shells, drift_sd=0.0) == 3
 
     def test_shells_alike_are_worth_one(self):
         assert sites_for_two_groups(0.3, 0.5, shells=30, rho=1.0) == sites_for_two_groups(0.3, 0.5, shells=1, rho=0.0)
@@ -91,6 +99,19 @@ class TestSites:
             sites_for_two_groups(0.3, 0.4, shells=5, rho=2)
         with pytest.raises(ValueError, match="drift must be 0 or more, not -1"):
             sites_for_two_surveys(0.3, 0.4, shells=5, drift_sd=-1)
+
+
+@pytest.mark.parametrize("level", [0.05, 0.001])
+@pytest.mark.parametrize("freedom", [1, 2, 5, 40])
+def test_power_is_that_of_integration(freedom, level):
+    critical = t.ppf(1 - level / 2, freedom)
+    for away in (0.5, 2.0, 3.9, 7.6, 12.0, 25.0, 31.0, 60.0):
+        # Given the mean's deviate z, the test sees it where the variance estimated is small enough.
+        expected = quad(
+            lambda z, away=away: norm.pdf(z) * chi2.cdf(freedom * ((away + z) / critical) ** 2, freedom),
+            -9, 9, points=[-away] if away < 9 else None, limit=200,
+        )[0]  # fmt: skip
+        assert power_of_t(-away, freedom, level=level) == pytest.approx(expected, abs=1e-7 if away < 30 else 2e-3)
 
 
 def test_the_other_frequency_lies_towards_one_half():

@@ -5,10 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-from scipy.special import nctdtr, ndtri, stdtrit
+from scipy.special import chdtr, nctdtr, ndtri, stdtrit
 
 #: Sites beyond which none are counted: no survey has so many.
 MOST_SITES = 100_000
+#: Standard errors up to which the noncentral t is computed.
+_FAR = 30.0
 
 
 def shells_for_two_proportions(first: float, second: float, *, level: float = 0.05, power: float = 0.8) -> float:
@@ -121,12 +123,20 @@ def sites_for_two_surveys(
 
 
 def power_of_t(away: float, freedom: float, *, level: float = 0.05) -> float:
-    """Return the probability that a two-sided t test sees a mean so many of its standard errors away from 0."""
+    """Return the probability that a two-sided t test sees a mean so many of its standard errors away from 0.
+
+    Notes
+    -----
+    That of the noncentral t. More than 30 standard errors away, where its computed values end, the mean's own scatter
+    is left out beside that of its standard error: within 0.002.
+    """
     critical = float(stdtrit(freedom, 1 - level / 2))
     away = abs(away)
-    if away > 40:  # beyond what the noncentral t is computed for, and certain
-        return 1.0
-    return float(1 - nctdtr(freedom, away, critical) + nctdtr(freedom, away, -critical))
+    if away > _FAR:
+        return float(chdtr(freedom, freedom * (away / critical) ** 2))
+    other_side = float(nctdtr(freedom, away, -critical))
+    # NaN stands for a tail of less than 1e-12.
+    return float(1 - nctdtr(freedom, away, critical)) + (other_side if math.isfinite(other_side) else 0.0)
 
 
 def other_frequency(frequency: float, difference: float) -> float:
@@ -156,7 +166,7 @@ def _least(power: Callable[[int], float], wanted: float) -> int:
     while power(high) < wanted:
         if high >= MOST_SITES:
             return 0
-        high *= 2
+        high = min(2 * high, MOST_SITES)
     low = max(high // 2, 1)
     while high - low > 1:
         middle = (low + high) // 2
