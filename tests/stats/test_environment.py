@@ -26,13 +26,13 @@ from morphcline.stats.correlations import ROUGH, SMOOTH
 from morphcline.stats.effective_sites import effective_sites, modified_t
 from morphcline.stats.environment import (
     fit_environment,
-    moran_of_residuals,
     pool_rare_classes,
 )
 from morphcline.stats.logistic import fit_logistic
 from morphcline.stats.logit_least_squares import LogitFit, binomial_variance, fit_logits
 from morphcline.stats.logit_scatter import empirical_logits
 from morphcline.stats.neighbours import nearest
+from morphcline.stats.residual_moran import moran_of_residuals
 from morphcline.stats.restricted import (
     Components,
     covariance_allowing_for_estimates,

@@ -13,13 +13,10 @@ from scipy.special import expit
 
 from morphcline.stats.cline_models import sigmoid, stepped, stepped_share
 from morphcline.stats.cline_screen import Screen, Sites, intra_site_correlation
-from morphcline.stats.environment import moran_of_residuals
 from morphcline.stats.likelihood import Floats, Maximum, MeanFunction
 from morphcline.stats.neighbours import nearest
 from morphcline.stats.overdispersion import effective_number
-
-#: Neighbours of a site in the test of what a cline leaves over.
-NEIGHBOURS = 8
+from morphcline.stats.residual_moran import NEIGHBOURS, moran_of_residuals
 
 #: Expected frequencies are kept this far from 0 and 1 where shells are drawn or residuals standardised.
 MARGIN = 1e-6

@@ -22,7 +22,7 @@ from morphcline.stats.logit_least_squares import LogitFit, fit_logits
 from morphcline.stats.logit_scatter import empirical_logits
 from morphcline.stats.multiple import holm
 from morphcline.stats.neighbours import nearest
-from morphcline.stats.residual_moran import moran_of_residuals as moran_of_residuals
+from morphcline.stats.residual_moran import NEIGHBOURS, moran_of_residuals
 from morphcline.stats.spatial_errors import SpatialErrors
 from morphcline.stats.spatial_logistic import SpatialLogisticFit, fit_spatial_logistic
 
@@ -34,8 +34,6 @@ INTERCEPT, TEMPERATURE, HABITAT, OTHER = "intercept", "temperature_c", "habitat"
 FEWEST_SITES_OF_CLASS = 5
 #: Sites beyond the number of coefficients without which nothing is fitted.
 _FEWEST_SPARE = 8
-#: Neighbours of a site in the residuals' Moran's I.
-_NEIGHBOURS = 8
 
 
 @dataclass(frozen=True)
@@ -414,5 +412,5 @@ def _residual_moran(
     """Return Moran's I of the Pearson residuals and its two-sided p, by Cliff & Ord's (1981) moments for residuals."""
     p = fit.frequency
     residual = (count - total * p) / (total * p * (1 - p)) * np.sqrt(fit.weights)
-    neighbours = nearest(errors.easting, errors.northing, min(_NEIGHBOURS, len(total) - 1))
+    neighbours = nearest(errors.easting, errors.northing, min(NEIGHBOURS, len(total) - 1))
     return moran_of_residuals(residual, np.sqrt(fit.weights)[:, None] * design, neighbours)

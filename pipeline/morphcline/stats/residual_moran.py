@@ -9,6 +9,9 @@ from scipy.special import ndtr
 
 Floats = NDArray[np.float64]
 
+#: Neighbours of a site in the test of what a model leaves over.
+NEIGHBOURS = 8
+
 
 def moran_of_residuals(residual: Floats, design: Floats, weights: csr_array) -> tuple[float, float]:
     """Return Moran's I of least-squares residuals and its two-sided normal p.
