@@ -104,7 +104,7 @@ _SCALES: dict[str, tuple[_Scale, _Scale]] = {
     "generations": (lambda t, sigma: sigma * math.sqrt(t), lambda scale, sigma: (scale / sigma) ** 2),
 }
 
-# Where the morph's gradient 2 q q' is greatest under a step: 1/3 of 2 - 6p + (10/3) p^2 = 0 for the rarer allele p.
+# Where the morph's gradient 2 q q' is greatest under a step: a root of 2 - 6 p + (10/3) p^2 = 0, p = 1 - q.
 _STEEPEST = (6 - math.sqrt(28 / 3)) / (20 / 3)
 _STEP_MORPH = 1 / (2 * (1 - _STEEPEST) * _STEEPEST * math.sqrt(2 * (1 - 2 * _STEEPEST / 3)))
 # Frequency of the dominant allele at the step, a root of 3 p^4 - 8 p^3 + 6 p^2 = 1/2 (first integrals on both sides).
@@ -154,14 +154,11 @@ def implied_range(
     does, if dispersal lies within its own.
     """
     low, width, high = width_m
-    pairs = [(low, sigma_m[1]), (high, sigma_m[0])]
+    pairs = ((low, sigma_m[1]), (high, sigma_m[0]))
     strong, weak = (
         explanation.implied(at, sigma, of=of) if math.isfinite(at) and at > 0 else math.nan for at, sigma in pairs
     )
     middle = explanation.implied(width, math.sqrt(sigma_m[0] * sigma_m[1]), of=of)
-    if explanation.quantity == "generations":
-        strong, weak = (
-            explanation.implied(at, sigma, of=of) if math.isfinite(at) and at > 0 else math.nan
-            for at, sigma in ((high, sigma_m[0]), (low, sigma_m[1]))
-        )
+    if explanation.quantity == "generations":  # the wider cline is the older one
+        return Implied(strong, middle, weak)
     return Implied(weak, middle, strong)
