@@ -54,10 +54,6 @@ class Step:
         1 / sqrt(own): a response times it is standardised, and the sites' own errors have the variance 1.
     inverse : (n, n) array
         Of the covariance of the standardised response.
-    rest : (n,) array
-        That inverse times the standardised residual.
-    log_determinant : float
-        Of the covariance of the standardised response.
     log_likelihood : float
         Restricted, but for a constant.
     score, information : (3,) and (3, 3) arrays
@@ -69,8 +65,6 @@ class Step:
     effect: Floats
     root: Floats
     inverse: Floats
-    rest: Floats
-    log_determinant: float
     log_likelihood: float
     score: Floats
     information: Floats
@@ -139,8 +133,6 @@ def restricted_step(
         effect,
         root,
         inverse,
-        rest,
-        log_determinant,
         log_likelihood,
         0.5 * (rest @ moved - traces),
         np.asarray(0.5 * moved.T @ projected, dtype=np.float64),
