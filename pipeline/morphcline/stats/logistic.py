@@ -8,6 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit
 
+from morphcline.stats.logit_scatter import empirical_logits
+
 Floats = NDArray[np.float64]
 
 #: A linear predictor is kept within these limits: beyond them a frequency is 0 or 1 to any count.
@@ -76,10 +78,8 @@ def fit_logistic(count: Floats, total: Floats, design: Floats, *, rho: float | N
 
 def _start(count: Floats, total: Floats, design: Floats) -> Floats:
     """Least squares on empirical logits."""
-    logits = np.log((count + 0.5) / (total - count + 0.5))
     root = np.sqrt(total / (total + 10))
-    found: Floats = np.linalg.lstsq(design * root[:, None], logits * root, rcond=None)[0]
-    return found
+    return np.asarray(np.linalg.lstsq(design * root[:, None], empirical_logits(count, total) * root, rcond=None)[0])
 
 
 def _reweighted(count: Floats, total: Floats, design: Floats, coefficients: Floats, rho: float) -> tuple[Floats, bool]:
