@@ -5,45 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-from scipy.special import chdtr, nctdtr, ndtri, stdtrit
+from scipy.special import chdtr, nctdtr, stdtrit
+
+from morphcline.stats.overdispersion import effective_number
 
 #: Sites beyond which none are counted: no survey has so many.
 MOST_SITES = 100_000
 #: Standard errors up to which the noncentral t is computed.
 _FAR = 30.0
-
-
-def shells_for_two_proportions(first: float, second: float, *, level: float = 0.05, power: float = 0.8) -> float:
-    r"""Return the shells needed in each of two samples of independent shells.
-
-    Parameters
-    ----------
-    first, second : float
-        Frequencies, each between 0 and 1.
-    level, power : float
-        Of the two-sided test.
-
-    Raises
-    ------
-    ValueError
-        When the frequencies are equal or not between 0 and 1.
-
-    Notes
-    -----
-    :math:`(z_{1-\alpha/2} \sqrt{2 \bar p \bar q} + z_{1-\beta} \sqrt{p_1 q_1 + p_2 q_2})^2 / (p_1 - p_2)^2` with
-    :math:`\bar p` their mean, without continuity correction: Fleiss (1981), *Statistical Methods for Rates and
-    Proportions*, 3.2.
-
-    Examples
-    --------
-    >>> round(shells_for_two_proportions(0.5, 0.75, power=0.9), 1)
-    76.7
-    """
-    _check(first, second)
-    mean = (first + second) / 2
-    here = float(ndtri(1 - level / 2)) * math.sqrt(2 * mean * (1 - mean))
-    there = float(ndtri(power)) * math.sqrt(first * (1 - first) + second * (1 - second))
-    return ((here + there) / (first - second)) ** 2
 
 
 def sites_for_two_groups(
@@ -69,15 +38,15 @@ def sites_for_two_groups(
     Raises
     ------
     ValueError
-        As :func:`shells_for_two_proportions`, and when there are no shells or ρ isn't between 0 and 1.
+        When the frequencies are equal or not between 0 and 1, there are no shells, or ρ isn't between 0 and 1.
 
     Notes
     -----
     A site's frequency has the variance :math:`p q (1 + (n - 1) \rho) / n` (Kish 1965). The groups' mean frequencies are
     compared by Student's t on 2 k - 2 degrees of freedom; its power is that of the noncentral t.
     """
-    _check(first, second)
-    variance = (first * (1 - first) + second * (1 - second)) * _worth(shells, rho)
+    _check(first, second, shells)
+    variance = (first * (1 - first) + second * (1 - second)) / float(effective_number(shells, rho))
     return _least(lambda k: power_of_t((second - first) / math.sqrt(variance / k), 2 * k - 2, level=level), power)
 
 
@@ -104,7 +73,7 @@ def sites_for_two_surveys(
     Raises
     ------
     ValueError
-        As :func:`shells_for_two_proportions`, and when there are no shells or drift is negative.
+        When the frequencies are equal or not between 0 and 1, there are no shells, or drift is negative.
 
     Notes
     -----
@@ -112,9 +81,7 @@ def sites_for_two_surveys(
     each other cancels, how they drift doesn't. Judged by t on k - 1 degrees of freedom, as
     :func:`morphcline.stats.change.paired_change` does.
     """
-    _check(first, second)
-    if not shells > 0:
-        raise ValueError(f"shells must be above 0, not {shells!r}")
+    _check(first, second, shells)
     if drift_sd < 0:
         raise ValueError(f"drift must be 0 or more, not {drift_sd!r}")
     mean = (first + second) / 2
@@ -145,19 +112,13 @@ def other_frequency(frequency: float, difference: float) -> float:
     return other if 0 < other < 1 else math.nan
 
 
-def _worth(shells: float, rho: float) -> float:
-    if not shells > 0:
-        raise ValueError(f"shells must be above 0, not {shells!r}")
-    if not 0 <= rho <= 1:
-        raise ValueError(f"rho must be between 0 and 1, not {rho!r}")
-    return (1 + max(shells - 1, 0.0) * rho) / shells
-
-
-def _check(first: float, second: float) -> None:
+def _check(first: float, second: float, shells: float) -> None:
     if not (0 < first < 1 and 0 < second < 1):
         raise ValueError(f"frequencies must lie between 0 and 1, not {first!r} and {second!r}")
     if first == second:
         raise ValueError(f"the frequencies are equal: {first!r}")
+    if not shells > 0:
+        raise ValueError(f"shells must be above 0, not {shells!r}")
 
 
 def _least(power: Callable[[int], float], wanted: float) -> int:
