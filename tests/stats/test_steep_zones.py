@@ -92,7 +92,6 @@ def test_p_counts_draws_whose_largest_statistic_reaches_the_point_s():
     drawn = permuted(null.deviation, draws=99, rng=np.random.default_rng(3))
     found = find_zones(ground, null.deviation, drawn)
     alone = np.array([np.nanmax(find_zones(ground, column, drawn[:, :1]).statistic) for column in drawn.T])
-    np.testing.assert_allclose(np.sort(found.largest), np.sort(alone), rtol=1e-9)
     for k in (0, 30, 44, 80):
         assert found.p[k] == (1 + (alone >= found.statistic[k] * (1 - 1e-9)).sum()) / 100
     np.testing.assert_array_equal(found.statistic >= found.critical, found.p <= 0.05)

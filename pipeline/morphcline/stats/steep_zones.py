@@ -76,14 +76,11 @@ class ZoneTest:
         Allowing for all points looked at.
     critical : float
         The statistic from which on p is at the level or below; infinite when there were too few draws for it.
-    largest : array (draws,)
-        The largest statistic of each draw.
     """
 
     statistic: Floats
     p: Floats
     critical: float
-    largest: Floats
 
 
 def scatter(count: Floats, total: Floats, places: Floats | None = None) -> Scatter:
@@ -157,7 +154,7 @@ def find_zones(ground: Ground, deviation: Floats, drawn: Floats, *, level: float
     # p <= level when at most this many draws reach the statistic.
     allowed = int(np.floor(level * (1.0 + len(ranked)) + _ROUNDING)) - 1
     critical = float(ranked[len(ranked) - 1 - allowed]) * (1.0 + _ROUNDING) if 0 <= allowed < len(ranked) else np.inf
-    return ZoneTest(statistic, p, critical, largest)
+    return ZoneTest(statistic, p, critical)
 
 
 def linear_slopes(ground: Ground, frequency: Floats) -> Floats:
