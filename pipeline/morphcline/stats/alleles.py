@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -85,65 +84,6 @@ def dominance_series(top: ArrayLike, middle: ArrayLike, bottom: ArrayLike) -> tu
     common = np.divide(low, lower_two, out=np.zeros_like(low), where=lower_two > 0) * error_lower_two**2
     error_middle = np.sqrt(np.maximum(error_low**2 + error_lower_two**2 - 2 * common, 0))
     return np.stack([1 - lower_two, lower_two - low, low]), np.stack([error_lower_two, error_middle, error_low])
-
-
-def alleles_by_em(
-    counts: Sequence[float],
-    genotypes: Sequence[Sequence[tuple[int, int]]],
-    *,
-    start: Sequence[float] | None = None,
-    iterations: int = 10_000,
-) -> Floats:
-    """Return maximum-likelihood allele frequencies from phenotypes that hide genotypes.
-
-    Parameters
-    ----------
-    counts : sequence of float, length phenotypes
-    genotypes : sequence, length phenotypes
-        For each phenotype its genotypes, as unordered pairs of allele numbers from 0.
-    start : sequence of float, optional
-        Frequencies to start from; equal ones otherwise.
-    iterations : int
-        Most steps taken; fewer when a step changes no frequency by 1e-13.
-
-    Returns
-    -------
-    ndarray, shape (alleles,)
-        NaN without shells.
-
-    Raises
-    ------
-    ValueError
-        When counts and genotypes differ in number, or a count is negative.
-
-    Notes
-    -----
-    Gene counting under Hardy-Weinberg proportions: Ceppellini, Siniscalco & Smith (1955), *Annals of Human Genetics*
-    20:97-115; the EM algorithm before its name. Towards an allele that is absent it creeps: give it no phenotype that
-    wasn't seen where that can be helped.
-    """
-    if len(counts) != len(genotypes) or min(counts) < 0:
-        raise ValueError("give one count, 0 or more, for each phenotype")
-    alleles = 1 + max(max(pair) for pairs in genotypes for pair in pairs)
-    total = float(sum(counts))
-    if total == 0:
-        return np.full(alleles, np.nan)
-    frequency = np.full(alleles, 1 / alleles) if start is None else np.asarray(start, dtype=float)
-    for _ in range(iterations):
-        genes = np.zeros(alleles)
-        for count, pairs in zip(counts, genotypes, strict=True):
-            weight = np.array([frequency[a] * frequency[b] * (1 if a == b else 2) for a, b in pairs])
-            # A phenotype that the current frequencies rule out keeps its shells by an even split.
-            shares = weight / weight.sum() if weight.sum() > 0 else np.full(len(pairs), 1 / len(pairs))
-            for (a, b), share in zip(pairs, shares, strict=True):
-                genes[a] += count * share
-                genes[b] += count * share
-        new = genes / (2 * total)
-        done = float(np.abs(new - frequency).max()) < 1e-13
-        frequency = new
-        if done:
-            break
-    return frequency
 
 
 @dataclass(frozen=True)
