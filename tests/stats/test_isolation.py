@@ -32,7 +32,7 @@ def test_correlation_and_slope_are_those_of_r(monkeypatch):
     assert found.mantel_r == pytest.approx(-0.0806622985041, abs=1e-10)
     assert found.slope == pytest.approx(-0.0346826391833, abs=1e-10)
     # The line at distance 1 m, which is R's intercept.
-    assert found.level - found.slope * np.log2(found.middle_m) == pytest.approx(0.7896018156150, abs=1e-9)
+    assert found.mean - found.slope * np.log2(found.middle_m) == pytest.approx(0.7896018156150, abs=1e-9)
 
 
 def test_pairs_recounted_shell_by_shell():

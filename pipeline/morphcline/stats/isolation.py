@@ -64,10 +64,8 @@ class Isolation:
         Correlation with the natural logarithm of distance, over pairs.
     slope, low, high : float
         Rise for each doubling of distance, and its limits over sites.
-    level : float
-        The fitted line at the geometric mean of the pairs' distances.
     middle_m : float
-        That distance.
+        Geometric mean of the pairs' distances, where the fitted line passes through ``mean``.
     p, p_error : float
         Mantel's, two-sided, by shuffling the sites; and the standard error of p that comes of the number of shuffles.
     drawn : ndarray, shape (draws,)
@@ -83,7 +81,6 @@ class Isolation:
     slope: float
     low: float
     high: float
-    level: float
     middle_m: float
     p: float
     p_error: float
@@ -181,7 +178,7 @@ def isolation_by_distance(
     at_one_place = sites * (sites - 1) // 2 - count
     reason = _why_not(pairs, sites, count)
     if reason:
-        return Isolation(sites, count, at_one_place, *(math.nan,) * 9, drawn=np.zeros(0), not_tested_because=reason)
+        return Isolation(sites, count, at_one_place, *(math.nan,) * 8, drawn=np.zeros(0), not_tested_because=reason)
     log = np.log2(np.where(apart, pairs.distance_m, 1.0))
     middle = float(log[apart].mean())
     fit = _Fit(pairs, np.where(apart, log - middle, 0.0), apart)
@@ -190,7 +187,7 @@ def isolation_by_distance(
     p = float(two_sided_p(np.array(slope), fit.shuffled(permutations, rng), expected=0.0))
     drawn, low, high = fit.limits(weights, confidence)
     error = math.sqrt(p * (1 - p) / permutations)
-    return Isolation(sites, count, at_one_place, mean, r, slope, low, high, mean, 2**middle, p, error, drawn, "")
+    return Isolation(sites, count, at_one_place, mean, r, slope, low, high, 2**middle, p, error, drawn, "")
 
 
 def _why_not(pairs: Pairwise, sites: int, count: int) -> str:
