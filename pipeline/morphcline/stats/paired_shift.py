@@ -57,6 +57,8 @@ class PairedShift:
         Of one shift for all pairs: likelihood ratio, on the boundary.
     beyond_chance : float
         Share of the spread of the pairs' own shifts that is drift and not chance, 0 to 1.
+    log_likelihood : float
+        At its maximum, given the pairs' margins.
     not_tested_because : str
         Why all of it is NaN; else empty.
     """
@@ -116,7 +118,7 @@ def paired_shift(
     (:func:`morphcline.stats.overdispersion.fit_beta_binomial`).
 
     The pairs count as independent of each other. Where near sites drift alike the limits are too narrow: see
-    :func:`morphcline.stats.change_pattern.drift_pattern`. The shift is that of a site's own logit. Where samples are
+    :class:`morphcline.stats.change_pattern.PairsInSpace`. The shift is that of a site's own logit. Where samples are
     patchy within a site it is a little larger than the shift of the logit of the mean frequency, as a site's effect
     always is against a region's (Zeger, Liang & Albert 1988, *Biometrics* 44:1049-1060).
     """
