@@ -178,7 +178,7 @@ def test_where_no_place_is_left_it_says_so(home: Path) -> None:
 
 def test_without_a_run_it_says_which_stages_lack(home: Path) -> None:
     study = load_study(home / "study.toml")
-    with pytest.raises(StudyError, match=r"stage landscape: it has not run here; run morphcline run study.toml --to"):
+    with pytest.raises(StudyError, match=r"stages landscape, .* and clines: not run here yet; run morphcline run st"):
         planner.make_plan(study, out=home / "elsewhere")
     (home / "outputs/small/surfaces/cepaea-nemoralis.tif").unlink()
     with pytest.raises(StudyError, match=r"stage surfaces: its surfaces/cepaea-nemoralis\.tif is missing"):
@@ -188,6 +188,23 @@ def test_without_a_run_it_says_which_stages_lack(home: Path) -> None:
 def test_unknown_traits_are_refused(home: Path) -> None:
     with pytest.raises(StudyError, match=r"\[plan\] traits: found 'striped'; known traits: yellow"):
         plan(home, 'traits = ["striped"]\n')
+
+
+@pytest.mark.parametrize("key", ["traits", "differences", "samples"])
+def test_empty_lists_are_refused(home: Path, key: str) -> None:
+    with pytest.raises(StudyError, match=rf"\[plan\] {key}: found \[\]; a list that isn't empty is accepted"):
+        plan(home, f"{key} = []\n")
+
+
+def test_habitats_that_the_raster_lacks_are_refused(home: Path) -> None:
+    with pytest.raises(StudyError, match=r"\[plan\] avoid: found 'arable'; a study with \[habitat\.classes\]"):
+        plan(home, 'avoid = ["arable"]\n')
+
+
+def test_what_a_plan_does_not_read_may_be_out_of_date(home: Path) -> None:
+    text = STUDY.replace("permutations = 99", "permutations = 199")
+    (home / "study.toml").write_text(text, encoding="utf-8")
+    assert planner.make_plan(load_study(home / "study.toml")).warnings == ()
 
 
 def test_the_plan_makes_no_stage_due(home: Path) -> None:

@@ -36,7 +36,6 @@ from morphcline.records.smoothing import Samples, samples_of
 from morphcline.render import labels
 from morphcline.render.report.parts import KEY_TRAITS
 from morphcline.scoring.traits import wanted_traits
-from morphcline.stages import NAMES as STAGES
 from morphcline.stages._mapped_area import MappedArea, mapped_area
 from morphcline.stages._plan_writing import FOLDER, PlanToWrite, write_plan
 from morphcline.stages.surfaces import raster_name
@@ -45,8 +44,9 @@ from morphcline.stats.next_places import Choice, PlannedSurface, choose_places
 from morphcline.stats.overdispersion import effective_number
 from morphcline.study import Neighbours, Study
 
-#: Stages whose outputs are read, and the stage up to which a run must have gone.
+#: Stages whose outputs are read, the last of them the one up to which a run must have gone; and those before them.
 _NEEDED = ("landscape", "frequencies", "surfaces", "clines")
+_BEFORE = ("intake", "locate")
 #: Places that stand for the area, and places that are tried, at most.
 _POINTS, _TRIED = 1_500, 12_000
 #: Frequencies are taken no nearer to 0 and 1: there a sample would seem to tell nothing.
@@ -108,7 +108,8 @@ def make_plan(study: Study, *, out: Path | None = None) -> PlanResult:
         the section names is unfit.
     """
     folder = runner.output_folder(study, out)
-    warnings = _refuse_unready(study, folder)
+    warnings = _refuse_unready(study, folder, elsewhere=out is not None)
+    _refuse_unknown_classes(study)
     tables = {
         name: read_table(folder / "tables" / f"{name}.csv")
         for name in ("sites", "frequencies", "regional", "surfaces", "change")
@@ -136,30 +137,39 @@ def make_plan(study: Study, *, out: Path | None = None) -> PlanResult:
     return PlanResult(folder / FOLDER, places, sizes, tuple(warnings))
 
 
-def _refuse_unready(study: Study, folder: Path) -> list[str]:
+def _refuse_unready(study: Study, folder: Path, *, elsewhere: bool) -> list[str]:
     """Raise which stage has yet to run; return sentences about those that are out of date."""
     records = read_run(folder)
-    command = f"morphcline run {study.file.name} --to {_NEEDED[-1]}"
+    command = f"morphcline run {study.file.name} --to {_NEEDED[-1]}" + elsewhere * " with the same --out"
     if records.get("study") not in (None, study.study.name):
         runner.plan(study, folder)  # raises whose folder it is
+    outputs = {stage: records.get("stages", {}).get(stage, {}).get("outputs", {}) for stage in _NEEDED}
     lacking = []
+    not_run = [stage for stage in _NEEDED if not outputs[stage]]
+    if not_run:
+        named = f"{'stage' if len(not_run) == 1 else 'stages'} {labels.listing(not_run)}"
+        lacking.append(Problem(folder.name, named, "not run here yet", f"run {command}"))
     for stage in _NEEDED:
-        outputs = records.get("stages", {}).get(stage, {}).get("outputs", {})
-        absent = [name for name in outputs if not (folder / name).is_file()]
-        if not outputs:
-            lacking.append(Problem(folder.name, f"stage {stage}", "it has not run here", f"run {command}"))
-        elif absent:
+        absent = [name for name in outputs[stage] if not (folder / name).is_file()]
+        if absent:
             lacking.append(Problem(folder.name, f"stage {stage}", f"its {absent[0]} is missing", f"run {command}"))
     if lacking:
         raise StudyError(lacking)
-    upto = STAGES[: STAGES.index(_NEEDED[-1]) + 1]
-    old = [due for due in runner.plan(study, folder, upto) if due.reason]
+    old = [due for due in runner.plan(study, folder, (*_BEFORE, *_NEEDED)) if due.reason]
     if not old:
         return []
     reasons = "; ".join(dict.fromkeys(due.reason for due in old))
     named = labels.listing(due.stage for due in old)
     verb = "is" if len(old) == 1 else "are"
     return [f"{named} {verb} out of date ({reasons}): the plan rests on old results; run {command}."]
+
+
+def _refuse_unknown_classes(study: Study) -> None:
+    classes = list(dict.fromkeys(study.habitat.classes.values())) if study.habitat is not None else []
+    known = f"known classes: {', '.join(classes)}" if classes else "a study with [habitat.classes] is accepted"
+    unknown = [name for name in study.plan.avoid if name not in classes]
+    if unknown:
+        raise StudyError(Problem(study.file.name, "[plan] avoid", f"found {name!r}", known) for name in unknown)
 
 
 def _traits(study: Study, folder: Path, tables: dict[str, pd.DataFrame]) -> tuple[list[_Trait], list[str]]:

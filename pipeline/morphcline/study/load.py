@@ -35,6 +35,7 @@ _ACCEPTED = {
     "bool_": "true or false",
     "path_type": "a path in quotation marks",
     "tuple_type": "a list in square brackets",
+    "too_short": "a list that isn't empty",
     "dict_type": "a table",
     "model_": "a table",
 }

@@ -47,13 +47,13 @@ class Plan(Section):
 
     places: int = Field(default=20, ge=1, le=1000)
     shells: Shells = 30
-    traits: tuple[str, ...] | None = None
+    traits: tuple[str, ...] | None = Field(default=None, min_length=1)
     apart_m: float | None = Field(default=None, ge=0)
     avoid: tuple[str, ...] = ()
     reachability: Path | None = None
     near: Path | None = None
     within_m: float = Field(default=500.0, gt=0)
-    differences: tuple[Difference, ...] = (0.1, 0.2)
-    samples: tuple[Shells, ...] = (10, 20, 30, 50)
+    differences: tuple[Difference, ...] = Field(default=(0.1, 0.2), min_length=1)
+    samples: tuple[Shells, ...] = Field(default=(10, 20, 30, 50), min_length=1)
     power: float = Field(default=0.8, ge=0.5, lt=1)
     level: float = Field(default=0.05, gt=0, lt=0.5)
