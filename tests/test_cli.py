@@ -39,7 +39,10 @@ def test_a_plan_without_a_run_ends_with_1_and_names_the_stages(tmp_path: Path) -
     assert morphcline("new", tmp_path / "survey").returncode == 0
     done = morphcline("plan", "study.toml", cwd=tmp_path / "survey")
     assert done.returncode == 1
-    assert "error: my-survey, stage surfaces: it has not run here; run morphcline run study.toml" in done.stderr
+    assert (
+        "error: my-survey, stages landscape, frequencies, surfaces and clines: not run here yet; run morphcline"
+        in done.stderr
+    )
     assert "Traceback" not in done.stderr
     assert not (tmp_path / "survey/outputs").exists()
 
