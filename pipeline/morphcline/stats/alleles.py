@@ -169,7 +169,7 @@ def mean_alleles(shells: ArrayLike, *, rho: float, confidence: float = 0.95) -> 
     the allele's frequency q has a beta distribution over sites, as under drift and migration (Wright 1931, *Genetics*
     16:97-159). From recessives R of n shells the means of q² and q⁴ over sites are had without bias as the weighted
     means of R/n and R(R - 1) / n(n - 1); mean and variance of q are those of the beta distribution that has both. The
-    limits are over sites by the jackknife, on the scale of the logit: 95 to 96 % of simulated surveys of 12 to 150
+    limits are over sites by the jackknife, on the scale of the logit: 94 to 96 % of simulated surveys of 12 to 150
     sites.
     """
     counts = np.asarray(shells, dtype=float)
