@@ -98,17 +98,18 @@ class TestExact:
 class TestOverSites:
     def test_estimates_recomputed_site_by_site(self):
         rng = np.random.default_rng(8)
-        tables = rng.multinomial(25, [0.3, 0.2, 0.1, 0.4], size=30).reshape(-1, 2, 2)
+        shells = rng.integers(8, 40, 30)
+        tables = np.array([rng.multinomial(n, [0.3, 0.2, 0.1, 0.4]) for n in shells]).reshape(-1, 2, 2)
         found = regional_association(tables, draw_sites(30, draws=99, rng=rng))
         assert found.odds_ratio.estimate == pytest.approx(StratifiedTable(tables.transpose(1, 2, 0)).oddsratio_pooled)
         whole = association(*tables.sum(axis=0).ravel())
         assert found.d.estimate == pytest.approx(float(whole.d))
         assert found.d_prime.estimate == pytest.approx(float(whole.d_prime))
-        # Twice the unbiased covariance of two indicators is the mean of their products over pairs of shells.
+        # D within a site is the unbiased covariance of two indicators over its shells; sites count by their shells.
         covariances = [
             np.cov(*np.repeat([[1, 1, 0, 0], [1, 0, 1, 0]], table.ravel(), axis=1))[0, 1] for table in tables
         ]
-        assert found.d_within.estimate == pytest.approx(np.mean(covariances))
+        assert found.d_within.estimate == pytest.approx(np.average(covariances, weights=shells))
 
     def test_complete_association_has_no_interval_and_no_crash(self):
         tables = np.tile([[10, 0], [0, 10]], (8, 1, 1))
