@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 from scipy.special import chdtrc
 
 from morphcline.stats.cline_fits import degrees
+from morphcline.stats.cline_results import aicc
 from morphcline.stats.cline_screen import intra_site_correlation
-from morphcline.stats.concordance import SigmoidCline, aicc, bounds_of, held_of, told_from_step
+from morphcline.stats.concordance import SigmoidCline, told_from_step
 from morphcline.stats.likelihood import Floats, Maximum, MeanFunction, maximise
 from morphcline.stats.linked_surveys import redrawn_counts
 from morphcline.stats.many_sigmoids import ManyFits, ManyMeans, between_ends, fit_many
@@ -190,13 +191,13 @@ class _Frame:
     def model(self, *, curved: bool) -> tuple[ManyMeans, Floats, Floats, Floats, NDArray[np.bool_]]:
         """Return the mean, its start at the straight cline, limits and held parameters; logit rho comes last."""
         design = self.bend.design(self.across, curved=curved)
-        low, high = bounds_of(self.cline.data, self.cline.ends_free)
+        low, high = self.cline.bounds
         most = np.full(design.shape[1] - 1, _MOST)
         at = self.cline.maximum.parameters
         order = [1, 3, 4, 5]
         start = np.concatenate([[at[0]], 0 * most, at[order]])
         lower, upper = np.concatenate([[low[0]], -most, low[order]]), np.concatenate([[high[0]], most, high[order]])
-        ends = held_of(self.cline.data, self.cline.ends_free)[order]
+        ends = self.cline.held[order]
         held = np.concatenate([np.zeros(design.shape[1], dtype=bool), ends])
         return centre_means(self.along, design, ends_free=self.cline.ends_free), start, lower, upper, held
 
@@ -250,7 +251,7 @@ def fit_curved(
         raise ValueError("a curved cline needs a bearing that is free")
     frame = _Frame.of(cline)
     best = _best_curve(frame)
-    parameters = int(np.count_nonzero(~held_of(data, cline.ends_free)))
+    parameters = int(np.count_nonzero(~cline.held))
     lr = max(2 * (best.log_likelihood - cline.maximum.log_likelihood), 0.0)
     counts = redrawn_counts(data.total, cline.frequency, cline.rho, rng.standard_normal((draws, len(data.total))))
     everyone = np.vstack([data.count, counts])

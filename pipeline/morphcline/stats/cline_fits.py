@@ -96,7 +96,8 @@ _TURNED = {
 }
 
 
-def _bounds(data: Sites, parameters: int, ends_free: bool) -> tuple[Floats, Floats]:
+def bounds(data: Sites, parameters: int, ends_free: bool) -> tuple[Floats, Floats]:
+    """Return between which values so many parameters of a sigmoid, with tails or without, are sought."""
     end = _LOGIT_END if ends_free else 0.0
     tails = parameters - SIGMOID
     # In a model with tails the central step may be narrower than the whole, but no narrower than sites can tell.
@@ -144,7 +145,7 @@ def fit_sigmoid(data: Sites, level: Maximum) -> Maximum:
 
 def refit_sigmoid(data: Sites, start: Floats, *, ends_free: bool, hold: int | None = None, rounds: int = 60) -> Maximum:
     """Fit the sigmoid from given parameters, if need be with one of them held; their number says which tails it has."""
-    lower, upper = _bounds(data, len(start), ends_free)
+    lower, upper = bounds(data, len(start), ends_free)
     held = held_parameters(data, len(start), ends_free)
     if hold is not None:
         held[hold] = True

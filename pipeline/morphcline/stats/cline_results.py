@@ -258,9 +258,16 @@ def not_fitted(model: str, reason: str, *, axis_given: bool, fixed_ends: bool) -
 
 def weighed(fits: list[ClineFit], sites: int) -> tuple[ClineFit, ...]:
     """Return the fits with AICc and Akaike weights (Burnham & Anderson 2002) among those that were fitted."""
-    k = np.array([fit.parameters for fit in fits])
-    deviance = np.array([-2 * fit.log_likelihood for fit in fits])
-    aicc = deviance + 2 * k + 2 * k * (k + 1) / np.maximum(sites - k - 1, 1e-9)
-    relative = np.exp((np.nanmin(aicc) - aicc) / 2)
+    criterion = np.array([aicc(fit.log_likelihood, fit.parameters, sites) for fit in fits])
+    relative = np.exp((np.nanmin(criterion) - criterion) / 2)
     weights = relative / np.nansum(relative)
-    return tuple(replace(fit, aicc=float(a), weight=float(w)) for fit, a, w in zip(fits, aicc, weights, strict=True))
+    return tuple(
+        replace(fit, aicc=float(a), weight=float(w)) for fit, a, w in zip(fits, criterion, weights, strict=True)
+    )
+
+
+def aicc(log_likelihood: float, parameters: int, sites: int) -> float:
+    """Return Akaike's criterion with the small-sample term; NaN where sites don't outnumber parameters."""
+    if sites <= parameters + 1:
+        return np.nan
+    return -2 * log_likelihood + 2 * parameters + 2 * parameters * (parameters + 1) / (sites - parameters - 1)

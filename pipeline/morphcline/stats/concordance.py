@@ -15,8 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import chdtrc, logit
 
-from morphcline.stats.cline_fits import WIDEST, refit_sigmoid, rising
+from morphcline.stats.cline_fits import SIGMOID, bounds, held_parameters, refit_sigmoid, rising
 from morphcline.stats.cline_models import sigmoid
+from morphcline.stats.cline_results import aicc
 from morphcline.stats.cline_screen import Sites, intra_site_correlation
 from morphcline.stats.likelihood import LOGIT_RHO, Floats, Maximum, climb, expansion
 from morphcline.stats.linked_surveys import normal_scores, redrawn_counts
@@ -30,9 +31,6 @@ DRAWS = 499
 
 #: A step fits as well where twice the log-likelihood gained by a width is no more (chi-square's quantile, 95 %).
 _STEP_AS_GOOD = 3.841458820694124
-
-#: Limits of the search: logit of an end, and the centre in the fitting unit; both are out of any survey's sight.
-_LOGIT_END, _FARTHEST = 10.0, 1e3
 
 
 @dataclass(frozen=True)
@@ -61,6 +59,16 @@ class SigmoidCline:
         """Return the frequency at each site for parameters with or without logit rho."""
         shape = sigmoid(self.data.easting, self.data.northing, ends_free=self.ends_free)
         return np.asarray(shape(parameters[:5])[0])
+
+    @property
+    def held(self) -> NDArray[np.bool_]:
+        """Which of the six parameters keep their value."""
+        return held_parameters(self.data, SIGMOID, self.ends_free)
+
+    @property
+    def bounds(self) -> tuple[Floats, Floats]:
+        """Between which values the six parameters are sought."""
+        return bounds(self.data, SIGMOID, self.ends_free)
 
     @property
     def rho(self) -> float:
@@ -140,7 +148,7 @@ def refit_redrawn(cline: SigmoidCline, normals: Floats) -> Redrawn:
     in each redrawn survey widens or narrows its covariance instead.
     """
     counts = redrawn_counts(cline.data.total, cline.frequency, cline.rho, normals)
-    held, (lower, upper) = held_of(cline.data, cline.ends_free)[:5], bounds_of(cline.data, cline.ends_free)
+    held, (lower, upper) = cline.held[:5], cline.bounds
     search = partial(
         fit_many, np.vstack([cline.data.count, counts]), cline.data.total,
         many_sigmoids(cline.data.easting, cline.data.northing, ends_free=cline.ends_free),
@@ -154,18 +162,6 @@ def refit_redrawn(cline: SigmoidCline, normals: Floats) -> Redrawn:
     covariances = fits.covariances()[:, :3, :3]
     estimates = np.where(known[:, None], fits.parameters[:, :3], np.nan)
     return Redrawn(estimates[1:], covariances[1:], covariances[0])
-
-
-def held_of(data: Sites, ends_free: bool) -> NDArray[np.bool_]:
-    """Return which of a sigmoid's six parameters keep their value."""
-    return np.array([False, False, data.axis is not None, not ends_free, not ends_free, False])
-
-
-def bounds_of(data: Sites, ends_free: bool) -> tuple[Floats, Floats]:
-    """Return between which values a sigmoid's six parameters are sought."""
-    end = _LOGIT_END if ends_free else 0.0
-    lower = np.array([-_FARTHEST, np.log(data.narrowest), -np.inf, -end, -end, LOGIT_RHO[0]])
-    return lower, np.array([_FARTHEST, np.log(WIDEST), np.inf, end, end, LOGIT_RHO[1]])
 
 
 def moved(cline: SigmoidCline, redrawn: Redrawn, shift: tuple[float, float]) -> tuple[SigmoidCline, Redrawn]:
@@ -326,7 +322,7 @@ def _same_turn(first: SigmoidCline, second: SigmoidCline) -> SigmoidCline:
 
 
 def _parameters(cline: SigmoidCline) -> int:
-    return int(np.count_nonzero(~held_of(cline.data, cline.ends_free)))
+    return int(np.count_nonzero(~cline.held))
 
 
 def fit_shared(
@@ -347,9 +343,9 @@ def fit_shared(
     design[kept, range(len(kept))] = 1.0
     for index in shared:
         design[6 + index, kept.index(index)] = 1.0
-    limits = [bounds_of(one.data, one.ends_free) for one in pair]
+    limits = [one.bounds for one in pair]
     low, high = (np.concatenate(ends) for ends in zip(*limits, strict=True))
-    held = np.concatenate([held_of(one.data, one.ends_free) for one in pair])
+    held = np.concatenate([one.held for one in pair])
     shapes = [sigmoid(one.data.easting, one.data.northing, ends_free=one.ends_free) for one in pair]
 
     def expand(parameters: Floats) -> tuple[float, Floats, Floats]:
@@ -432,10 +428,3 @@ def _with_difference(
     if not np.isfinite(quantile):
         values[1:] = np.nan
     return replace(row, difference=float(values[0]), low=float(values[1]), high=float(values[2]))
-
-
-def aicc(log_likelihood: float, parameters: int, sites: int) -> float:
-    """Return Akaike's criterion with the small-sample term; NaN where sites don't outnumber parameters."""
-    if sites <= parameters + 1:
-        return np.nan
-    return -2 * log_likelihood + 2 * parameters + 2 * parameters * (parameters + 1) / (sites - parameters - 1)
