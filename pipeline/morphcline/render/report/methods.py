@@ -254,9 +254,7 @@ def settings_rows(settings: Mapping[str, Any]) -> list[tuple[str, str]]:
         if not isinstance(keys, Mapping):
             rows.append((f"[{section}]", "left out" if keys is None else str(keys)))
             continue
-        rows += [
-            (f"[{section}] {key}", _value(value)) for key, value in keys.items() if value not in (None, [], {}, ())
-        ]
+        rows += [(f"[{section}] {key}", _value(value)) for key, value in keys.items() if value not in _NOTHING]
     return rows
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
-from importlib.resources import files
 from typing import Any
 
 import pandas as pd
@@ -14,6 +13,7 @@ from markupsafe import Markup, escape
 from morphcline.render import labels
 from morphcline.render.report import methods, summary
 from morphcline.render.report.parts import Section, ShownFigure
+from morphcline.render.report.templates import fill
 from morphcline.render.report.topics import (
     change,
     clines,
@@ -74,17 +74,9 @@ def render_report(data: ReportData) -> str:
     str
         Self-contained: no link out, no script.
     """
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    environment = Environment(
-        loader=PackageLoader("morphcline", "render/report"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["species"] = partial(_italic_species, data.settings["scoring"]["species"])
-    page = environment.get_template("report.html.j2").render(
+    return fill(
+        "report.html.j2",
+        filters={"species": partial(_italic_species, data.settings["scoring"]["species"])},
         title=data.title,
         area=data.area,
         short=summary.findings(data.tables),
@@ -98,9 +90,7 @@ def render_report(data: ReportData) -> str:
         evidence=cautions.EVIDENCE,
         blur_m=data.settings["publish"]["blur_m"],
         version=data.version,
-        style=files("morphcline.render.report").joinpath("report.css").read_text(encoding="utf-8"),
     )
-    return page.rstrip() + "\n"
 
 
 def _sections(data: ReportData) -> list[Section]:

@@ -109,3 +109,13 @@ def number_cell(value: Any, digits: int) -> str:
 def distance_cell(value: Any) -> str:
     """Return a length, or a dash where it is missing."""
     return labels.distance(value) if known(value) else "–"
+
+
+def points_cell(value: float) -> str:
+    """Return a difference in percentage points, or a dash where it is missing."""
+    return labels.points(value) if known(value) else "–"
+
+
+def points_range(low: float, high: float) -> str:
+    """Return the limits of a difference in percentage points, or a dash where they are missing."""
+    return f"{labels.points(low)} to {labels.points(high)}" if known(low) and known(high) else "–"

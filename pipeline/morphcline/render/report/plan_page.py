@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from importlib.resources import files
 
 import pandas as pd
 
 from morphcline.render import labels
 from morphcline.render.report.parts import ShownFigure, ShownTable, number_cell
+from morphcline.render.report.templates import fill
 from morphcline.scoring import cautions
 
 
@@ -38,16 +38,8 @@ def render_plan(
     warnings, notes : sequence of str
     version : str
     """
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    environment = Environment(
-        loader=PackageLoader("morphcline", "render/report"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    page = environment.get_template("plan.html.j2").render(
+    return fill(
+        "plan.html.j2",
         title=title,
         summary=summary,
         places=_places(places),
@@ -58,9 +50,7 @@ def render_plan(
         fieldwork=cautions.FIELDWORK,
         privacy=cautions.PRIVACY,
         version=version,
-        style=files("morphcline.render.report").joinpath("report.css").read_text(encoding="utf-8"),
     )
-    return page.rstrip() + "\n"
 
 
 def _places(places: pd.DataFrame) -> ShownTable:

@@ -24,7 +24,7 @@ from morphcline.render.report.parts import (
 )
 from morphcline.render.report.sentences import known
 
-_NAMED = {"centre": "centre", "width": "width", "bearing": "bearing"}
+_SINGLE = ("centre", "width", "bearing")
 
 
 def concordance(
@@ -117,7 +117,7 @@ def coincide(pair: Sequence[Row]) -> str:
         if str(whole["reversed"]) == "True"
         else ""
     )
-    single = [rows[name] for name in _NAMED if name in rows and known(rows[name]["difference"])]
+    single = [rows[name] for name in _SINGLE if name in rows and known(rows[name]["difference"])]
     told = "; ".join(
         f"{row['parameter']} {difference(row)}, {labels.probability(row['p_bootstrap'])}" for row in single
     )

@@ -20,10 +20,12 @@ from morphcline.render.report.parts import (
     figures_named,
     main_rows,
     p_cell,
+    points_cell,
+    points_range,
     rows_of,
 )
 from morphcline.render.report.sentences import LEVEL, known
-from morphcline.render.report.topics.paired_habitats import paired_habitats, paired_table, points_cell, points_range
+from morphcline.render.report.topics.paired_habitats import paired_habitats, paired_table
 
 #: Models whose skill is told, and their heads.
 _SKILLS = {

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
 
 import pandas as pd
 
 from morphcline.render import labels
 from morphcline.render.report.parts import (
     Points,
+    Row,
     Section,
     ShownFigure,
     ShownTable,
@@ -19,8 +19,6 @@ from morphcline.render.report.parts import (
     rows_of,
 )
 from morphcline.render.report.sentences import LEVEL, known
-
-Row = Mapping[str, Any]
 
 _LEVELS = {
     "sites": "between sites",
@@ -95,7 +93,7 @@ def association(row: Row) -> str:
     if not known(row["d_prime_within"]):
         return ""
     basis = f"{labels.counted(int(row['n']), 'shell')}"
-    value = f"D′ = {_signed(row['d_prime_within'])}"
+    value = f"D′ = {labels.decimals(row['d_prime_within'])}"
     if not known(row["d_prime_within_low"]):
         pair = f"{labels.sentence(first)} and {second}{among}"
         return f"{pair}, within sites: {value}, too few sites for an interval ({basis})."
@@ -113,8 +111,8 @@ def association(row: Row) -> str:
             f"{row['odds_ratio_low_sites']:.2f} to {row['odds_ratio_high_sites']:.2f}"
         )
     return (
-        f"{labels.sentence(first)} and {second}{among} {words} within sites: {value} ({_signed(low)} to "
-        f"{_signed(high)}{odds}; {basis})."
+        f"{labels.sentence(first)} and {second}{among} {words} within sites: {value} ({labels.decimals(low)} to "
+        f"{labels.decimals(high)}{odds}; {basis})."
     )
 
 
@@ -129,13 +127,15 @@ def differentiation(row: Row) -> str:
     head = f"Differentiation {_LEVELS[row['level']]} in {_of(row['trait'])}"
     if not known(row["fst_corrected"]):
         return f"{head}: not estimated, because {row['note']}."
-    within = f" ({_signed(row['low'])} to {_signed(row['high'])}" if known(row["low"]) else " (no interval"
+    within = (
+        f" ({labels.decimals(row['low'])} to {labels.decimals(row['high'])}" if known(row["low"]) else " (no interval"
+    )
     basis = labels.counted(int(row["sites"]), "site")
     if row["level"] == "habitats":
         basis = f"{labels.counted(int(row['units']), 'habitat')}, {basis}"
     p = f"; {labels.probability(row['p'])}" if known(row["p"]) else ""
     unclear = ", which is not more than chance makes" if known(row["p"]) and row["p"] > LEVEL else ""
-    return f"{head}: F_ST = {_signed(row['fst_corrected'])}{within}; {basis}{p}){unclear}."
+    return f"{head}: F_ST = {labels.decimals(row['fst_corrected'])}{within}; {basis}{p}){unclear}."
 
 
 def isolation(rows: Sequence[Row]) -> list[str]:
@@ -167,7 +167,7 @@ def isolation(rows: Sequence[Row]) -> list[str]:
         interval = f" ({_small(row['low'])} to {_small(row['high'])})" if known(row["low"]) else ""
         told.append(
             f"{words}: {_small(row['slope_per_doubling'])}{interval} for each doubling of distance, as F_ST / "
-            f"(1 − F_ST); r = {_signed(row['mantel_r'])}, Mantel's {labels.probability(row['p_mantel'])}, "
+            f"(1 − F_ST); r = {labels.decimals(row['mantel_r'])}, Mantel's {labels.probability(row['p_mantel'])}, "
             f"{labels.counted(int(row['sites']), 'site')}."
             + (_UNSURE if rises and known(row["low"]) and row["low"] <= 0 <= row["high"] else "")
         )
@@ -186,13 +186,8 @@ def _of(trait: str) -> str:
     return {"colour": "colour", "unbanded": "banding (unbanded or not)", "mid-banded": "mid-banded among banded"}[trait]
 
 
-def _signed(value: float, digits: int = 2) -> str:
-    # Adding 0 turns -0 into 0.
-    return f"{round(value, digits) + 0.0:.{digits}f}".replace("-", "−")
-
-
 def _small(value: float) -> str:
-    return _signed(value, 3)
+    return labels.decimals(value, 3)
 
 
 def _alleles(rows: Sequence[Row], level: str) -> ShownTable:
@@ -223,7 +218,7 @@ def _differentiation(rows: Sequence[Row], level: str) -> ShownTable:
             (
                 row["species"], labels.sentence(str(row["trait"])), labels.sentence(str(row["level"])),
                 labels.number(row["sites"]), number_cell(row["fst"], 3), number_cell(row["fst_corrected"], 3),
-                f"{row['low']:.3f} to {row['high']:.3f}".replace("-", "−") if known(row["low"]) else "–",
+                f"{_small(row['low'])} to {_small(row['high'])}" if known(row["low"]) else "–",
                 p_cell(row["p"]),
             )
             for row in rows

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from morphcline.records.environment_tables import ANY_OTHER
 from morphcline.render import labels
-from morphcline.render.report.parts import KEY_TRAITS, Row, ShownTable, p_cell
+from morphcline.render.report.parts import KEY_TRAITS, Row, ShownTable, p_cell, points_cell, points_range
 from morphcline.render.report.sentences import LEVEL, known
 
 
@@ -123,13 +123,3 @@ def paired_table(pairs: Sequence[Row], terms: Sequence[Row], level: str) -> list
             ],
         )
     ]
-
-
-def points_cell(value: float) -> str:
-    """Return a difference in percentage points, or a dash where it is missing."""
-    return labels.points(value) if known(value) else "–"
-
-
-def points_range(low: float, high: float) -> str:
-    """Return the limits of a difference in percentage points, or a dash where they are missing."""
-    return f"{labels.points(low)} to {labels.points(high)}" if known(low) and known(high) else "–"

@@ -6,8 +6,8 @@ import pandas as pd
 
 from morphcline.records.selection_table import FAILS
 from morphcline.render import labels
-from morphcline.render.report.parts import Section, ShownTable, by_trait, main_rows, rows_of
-from morphcline.render.report.sentences import Row, known
+from morphcline.render.report.parts import Row, Section, ShownTable, by_trait, main_rows, rows_of
+from morphcline.render.report.sentences import known
 
 _READING = "morph"
 _HEADS = {

@@ -1,0 +1,33 @@
+"""Fill a template of this folder: one self-contained HTML page, with its style inside."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from importlib.resources import files
+from typing import Any
+
+
+def fill(template: str, *, filters: Mapping[str, Callable[..., Any]] | None = None, **values: Any) -> str:
+    """Return a page made from a template.
+
+    Parameters
+    ----------
+    template : str
+        Name of the file.
+    filters : mapping, optional
+        Further filters, by name.
+    **values
+        What the template names; a name without a value is an error.
+    """
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    environment = Environment(
+        loader=PackageLoader("morphcline", "render/report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters.update(filters or {})
+    style = files("morphcline.render.report").joinpath("report.css").read_text(encoding="utf-8")
+    return environment.get_template(template).render(style=style, **values).rstrip() + "\n"
