@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 import shapely
 from numpy.typing import ArrayLike, NDArray
+from shapely.geometry.base import BaseGeometry
 
 from morphcline.files.surfaces import SurfaceFile, open_surfaces, read_surface
 from morphcline.files.vectors import read_line
@@ -18,9 +19,9 @@ from morphcline.records.change_table import OVER_PAIRS
 from morphcline.render import labels
 from morphcline.render.figures.clines import ClinePanel
 from morphcline.render.figures.clusters import ClusterPanel, LocalTest
+from morphcline.render.figures.frame import cell_centres
 from morphcline.render.figures.sites import SitePanel
 from morphcline.render.figures.surfaces import SurfacePanel
-from morphcline.scoring.habitats import CLASSES
 from morphcline.scoring.species import slug
 from morphcline.stages.autocorrelation import local_draws
 from morphcline.stats.cline_axis import distance_along_line
@@ -103,7 +104,7 @@ def surface_panels(material: Material, species: str) -> list[SurfacePanel]:
         row = summary[trait]
         rows = material.of("frequencies", species, trait)
         sites = material.placed(rows[rows["total"] > 0])
-        easting, northing = _centres(frequency.shape, extent)
+        easting, northing = np.meshgrid(*cell_centres(frequency.shape, extent))
         panels.append(
             SurfacePanel(
                 trait=trait,
@@ -149,59 +150,47 @@ def local_test(study: Study) -> LocalTest:
 
 def cline_panels(material: Material, species: str) -> list[ClinePanel]:
     """Return a panel for each trait whose chosen model isn't the flat one."""
-    panels = []
-    for trait in material.traits("clines", species):
-        rows = material.of("clines", species, trait)
-        rows = rows[rows["chosen"].astype(bool)]
-        if rows.empty:
-            continue
-        best = rows.iloc[0]
-        if best["model"] != "flat":
-            panels.append(_cline_panel(material, species, trait, best))
-    return panels
+    axis, study = material.study.clines.axis, material.study
+    line = read_line(axis, study.study.crs, shown=study.shown(axis)) if isinstance(axis, Path) else None
+    rows = material.of("clines", species)
+    return [curve_panel(material, species, best, line=line) for best in chosen_clines(rows)]
 
 
-def _cline_panel(material: Material, species: str, trait: str, best: pd.Series) -> ClinePanel:
-    study = material.study
-    rows = material.of("frequencies", species, trait)
-    rows = rows[rows["total"] > 0].merge(material.tables["sites"][["site", "x_m", "y_m"]], on="site")
-    exact = _along(study, best, rows["x_m"].to_numpy(np.float64), rows["y_m"].to_numpy(np.float64))
-    shown = material.placed(rows.drop(columns=["x_m", "y_m"]))
-    # Exact distances along the bearings of two traits would give an exact place.
-    shown = shown.assign(
-        distance_m=_along(study, best, shown["x_m"].to_numpy(np.float64), shown["y_m"].to_numpy(np.float64))
-    )
-    falling = _falls_along_line(study, best)
-    axis = along_in_words("the line", falling) if isinstance(study.clines.axis, Path) else ""
-    return curve_panel(best, rows, exact, shown, falling=falling, axis=axis, confidence=study.scoring.confidence)
+def chosen_clines(rows: pd.DataFrame) -> list[pd.Series]:
+    """Return the rows of the models chosen that aren't flat, in the order of traits, of one species and axis."""
+    rows = rows[rows["chosen"].astype(bool) & (rows["model"] != "flat")]
+    return [rows[rows["trait"] == trait].iloc[0] for trait in labels.main_traits(rows["trait"])]
 
 
 def curve_panel(
+    material: Material,
+    species: str,
     best: pd.Series,
-    rows: pd.DataFrame,
-    exact: NDArray[np.float64],
-    shown: pd.DataFrame,
     *,
-    falling: bool,
-    axis: str,
-    confidence: float,
+    sites: pd.DataFrame | None = None,
+    line: BaseGeometry | None = None,
 ) -> ClinePanel:
     """Return the panel of one fitted cline.
 
     Parameters
     ----------
+    material : Material
+    species : str
     best : Series
         Its row of ``clines.csv`` or ``transects.csv``.
-    rows : DataFrame
-        The sites' ``total``, and ``exact`` their distances along the axis, from which the band is made.
-    shown : DataFrame
-        The sites as published, with ``distance_m``.
-    falling : bool
-        The frequency falls along the axis.
-    axis : str
-        In words; left empty, the bearing.
-    confidence : float
+    sites : DataFrame, optional
+        ``site, x_m, y_m`` of those the cline was fitted to; without, all.
+    line : geometry, optional
+        Along which distances count; without, along the bearing.
     """
+    sites = material.tables["sites"] if sites is None else sites
+    rows = material.of("frequencies", species, str(best["trait"]))
+    rows = rows[rows["total"] > 0].merge(sites[["site", "x_m", "y_m"]], on="site")
+    exact = _along(best, rows, line)
+    shown = material.placed(rows.drop(columns=["x_m", "y_m"]))
+    # Exact distances along the bearings of two traits would give an exact place.
+    shown = shown.assign(distance_m=_along(best, shown, line))
+    falling = line is not None and best["direction"] == "against"
     rising = -1.0 if falling else 1.0
     at = np.linspace(shown["distance_m"].min(), shown["distance_m"].max(), CURVE_POINTS)
     model: dict[str, Any] = {key: float(best[key]) for key in ("width_m", "p_min", "p_max")}
@@ -214,14 +203,15 @@ def curve_panel(
         model=str(best["model"]),
         centre_m=rising * float(best["centre_m"]),
         rho=float(best["rho"]),
-        confidence=confidence,
+        confidence=material.study.scoring.confidence,
         **model,
     )
+    along = f"{'falling' if falling else 'rising'} along the line"
     return ClinePanel(
         trait=str(best["trait"]),
         model=str(best["model"]),
         weight=float(best["weight"]),
-        axis=axis or f"towards {labels.bearing(best['bearing_deg'])}",
+        axis=f"towards {labels.bearing(best['bearing_deg'])}" if line is None else along,
         sites=shown,
         at_m=at,
         fit=band.frequency,
@@ -238,34 +228,19 @@ def curve_panel(
     )
 
 
-def _along(
-    study: Study, best: pd.Series, easting: NDArray[np.float64], northing: NDArray[np.float64]
-) -> NDArray[np.float64]:
+def _along(best: pd.Series, places: pd.DataFrame, line: BaseGeometry | None) -> NDArray[np.float64]:
     """Return distances along a cline's axis, counted as its centre is."""
-    if isinstance(study.clines.axis, Path):
-        line = read_line(study.clines.axis, study.study.crs, shown=study.shown(study.clines.axis))
+    easting, northing = places["x_m"].to_numpy(np.float64), places["y_m"].to_numpy(np.float64)
+    if line is not None:
         return distance_along_line(easting, northing, *shapely.get_coordinates(line).T)
     bearing = np.deg2rad(float(best["bearing_deg"]))
     east, north = easting - float(best["origin_x_m"]), northing - float(best["origin_y_m"])
     return np.asarray(east * np.sin(bearing) + north * np.cos(bearing))
 
 
-def along_in_words(line: str, falling: bool) -> str:
-    """Return which way a frequency changes along a line."""
-    return f"{'falling' if falling else 'rising'} along {line}"
-
-
-def _falls_along_line(study: Study, best: pd.Series) -> bool:
-    return isinstance(study.clines.axis, Path) and best["direction"] == "against"
-
-
-def habitat_rows(material: Material, species: str) -> pd.DataFrame:
-    """Return the frequencies by habitat of one species, habitats in the trade's order."""
-    rows = material.of("habitat_frequencies", species)
-    rows = rows[rows["trait"].isin(labels.main_traits(rows["trait"])) & rows["frequency"].notna()]
-    order = {name: position for position, name in enumerate(CLASSES)}
-    rank = rows["habitat"].map(lambda name: (order.get(name, len(order)), name))
-    return rows.assign(rank=rank).sort_values("rank", kind="stable").drop(columns="rank")
+def shown_rows(rows: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows of the traits that figures show."""
+    return rows[rows["trait"].isin(labels.main_traits(rows["trait"]))]
 
 
 def change_rows(material: Material) -> pd.DataFrame:
@@ -273,8 +248,7 @@ def change_rows(material: Material) -> pd.DataFrame:
 
     Where both are known, the method that allows for over-dispersion stands before the one that doesn't.
     """
-    rows = material.tables["change"]
-    rows = rows[rows["trait"].isin(labels.main_traits(rows["trait"]))]
+    rows = shown_rows(material.tables["change"])
     keys = ["species", "earlier_survey", "trait"]
     known = rows[(rows["site"] == "") & rows["difference"].notna()]
     best = known.assign(sure=known["method"] == OVER_PAIRS).sort_values("sure", kind="stable").groupby(keys).tail(1)
@@ -316,17 +290,5 @@ def drawn_cells(
     """Return frequency, standard error (reduced to what a page can show) and extent: west, east, south, north."""
     frequency = read_surface(raster, trait, "frequency", longest=CELLS_DRAWN).astype(np.float64)
     error = read_surface(raster, trait, "standard error", longest=CELLS_DRAWN).astype(np.float64)
-    grid = raster.grid
-    east, south = grid.left + grid.columns * grid.cell_m, grid.top - grid.rows * grid.cell_m
-    return frequency, error, (grid.left, east, south, grid.top)
-
-
-def _centres(
-    shape: tuple[int, ...], extent: tuple[float, float, float, float]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    west, east, south, north = extent
-    rows, columns = shape
-    easting = west + (np.arange(columns) + 0.5) * (east - west) / columns
-    northing = north - (np.arange(rows) + 0.5) * (north - south) / rows
-    grid = np.meshgrid(easting, northing)
-    return grid[0], grid[1]
+    west, south, east, north = raster.grid.bounds
+    return frequency, error, (west, east, south, north)

@@ -15,8 +15,7 @@ from morphcline.render import labels
 from morphcline.render.figures.centres import CentrePanel
 from morphcline.render.figures.clines import ClinePanel
 from morphcline.stages._concordance import CENTRE_BANDS, CENTRE_LINES, LAYERS
-from morphcline.stages._panels import Material, along_in_words, curve_panel
-from morphcline.stats.cline_axis import distance_along_line
+from morphcline.stages._panels import Material, chosen_clines, curve_panel, shown_rows
 
 
 def concordance_rows(material: Material) -> pd.DataFrame:
@@ -27,8 +26,8 @@ def concordance_rows(material: Material) -> pd.DataFrame:
 
 def centre_panels(material: Material, species: str) -> list[CentrePanel]:
     """Return a panel for each trait that has a centre line within the study's area."""
-    rows = material.of("curved", species)
-    rows = rows[rows["drawn"].isin(("straight", "curved")) & rows["trait"].isin(material.traits("curved", species))]
+    rows = shown_rows(material.of("curved", species))
+    rows = rows[rows["drawn"].isin(("straight", "curved"))]
     if rows.empty:
         return []
     shapes = {layer: _layer(material, layer, species) for layer in (CENTRE_LINES, CENTRE_BANDS)}
@@ -55,29 +54,12 @@ def centre_panels(material: Material, species: str) -> list[CentrePanel]:
 
 def transect_panels(material: Material, species: str, line: BaseGeometry, name: str) -> list[ClinePanel]:
     """Return a panel for each trait whose chosen model along a transect isn't the flat one."""
-    study = material.study
     rows = material.of("transects", species)
-    rows = rows[(rows["transect"] == name) & rows["chosen"].astype(bool) & (rows["model"] != "flat")]
+    best = chosen_clines(rows[rows["transect"] == name])
     sites = material.tables["sites"]
     away = Transect(name, line).distances(sites[["x_m", "y_m"]].to_numpy(np.float64))
-    near = sites.loc[away <= study.clines.transect_within_m, ["site", "x_m", "y_m"]]
-    corners = shapely.get_coordinates(line).T
-    panels = []
-    for trait in labels.main_traits(rows["trait"]):
-        best = rows[rows["trait"] == trait].iloc[0]
-        here = material.of("frequencies", species, trait)
-        here = here[here["total"] > 0].merge(near, on="site")
-        exact = distance_along_line(here["x_m"], here["y_m"], *corners)
-        shown = material.placed(here.drop(columns=["x_m", "y_m"]))
-        shown = shown.assign(distance_m=distance_along_line(shown["x_m"], shown["y_m"], *corners))
-        falling = best["direction"] == "against"
-        panels.append(
-            curve_panel(
-                best, here, exact, shown,
-                falling=falling, axis=along_in_words("the line", falling), confidence=study.scoring.confidence,
-            )
-        )  # fmt: skip
-    return panels
+    near = sites[away <= material.study.clines.transect_within_m]
+    return [curve_panel(material, species, row, sites=near, line=line) for row in best]
 
 
 def _layer(material: Material, layer: str, species: str) -> dict[str, BaseGeometry]:

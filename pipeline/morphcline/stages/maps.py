@@ -47,7 +47,7 @@ from morphcline.stages._orders import Order, order
 from morphcline.stages._panels import Material
 from morphcline.stages._panels_change import change_panels
 from morphcline.stages._panels_concordance import centre_panels, concordance_rows, transect_panels
-from morphcline.stages._panels_environment import effect_rows
+from morphcline.stages._panels_environment import effect_rows, habitat_rows
 from morphcline.stages._panels_genetics import isolation_panels
 from morphcline.stages._panels_steepness import steepness_panels
 from morphcline.stages._saving import save
@@ -135,7 +135,7 @@ def _orders(material: Material, frame: MapFrame) -> Iterator[Order]:
     yield _landscape(material, frame)
     for species in study.scoring.species:
         yield from _maps_of(material, frame, species, style)
-        yield _clines_of(material, frame, species, style)
+        yield _clines_of(material, species, style)
         yield _centres_of(material, frame, species, style)
         yield from _transects_of(material, species, style)
         yield _habitat_of(material, species, style)
@@ -185,7 +185,7 @@ def _limits(study: Study) -> str:
     return " ".join(parts)
 
 
-def _clines_of(material: Material, frame: MapFrame, species: str, style: Mapping[str, object]) -> Order:
+def _clines_of(material: Material, species: str, style: Mapping[str, object]) -> Order:
     found = panels.cline_panels(material, species)
     return order(
         f"cline_{slug(species)}", found, "no trait has a cline that is better supported than no change", draw_clines,
@@ -222,7 +222,7 @@ def _concordance(material: Material) -> Order:
 
 
 def _habitat_of(material: Material, species: str, style: Mapping[str, object]) -> Order:
-    rows = panels.habitat_rows(material, species)
+    rows = habitat_rows(material, species)
     regional = material.of("regional", species)[["trait", "frequency"]]
     return order(
         f"habitat_{slug(species)}", rows, "no frequency by habitat", draw_habitat, species, rows, regional,
@@ -256,8 +256,8 @@ def _shells_used(material: Material, sites: pd.Series) -> pd.Series:
 
 
 def _correlogram_of(material: Material, species: str, style: Mapping[str, object]) -> Order:
-    rows = material.of("correlogram", species)
-    rows = rows[rows["moran_i"].notna() & rows["trait"].isin(labels.main_traits(rows["trait"]))]
+    rows = panels.shown_rows(material.of("correlogram", species))
+    rows = rows[rows["moran_i"].notna()]
     numbers = panels.sample_numbers(material)
     settings = material.study.autocorrelation
     return order(

@@ -12,7 +12,7 @@ from matplotlib.collections import LineCollection, PolyCollection
 from numpy.typing import NDArray
 
 from morphcline.render import labels
-from morphcline.render.figures.frame import MapFrame, map_sheet
+from morphcline.render.figures.frame import MapFrame, map_sheet, maps_in_words
 from morphcline.render.figures.keys import frequency_key, marks_key
 from morphcline.render.figures.sheet import RASTERISE_ABOVE, Figure, Heading, draw_circles, style
 from morphcline.render.palettes import INK, SERIES, Mark, frequency_colours
@@ -174,5 +174,7 @@ def _alt(species: str, panels: Sequence[CentrePanel]) -> str:
             f"{labels.trait_title(panel.trait)}: {bend}, the frequency rises across it towards the {panel.towards} "
             f"({_numbers(panel)})."
         )
-    heads = "a map" if len(panels) == 1 else f"{len(panels)} maps, one a trait,"
-    return f"{species}: {heads} with the cline's centre as a line in its band over the sites. " + " ".join(parts)
+    return (
+        f"{species}: {maps_in_words(len(panels))} with the cline's centre as a line in its band over the sites. "
+        + " ".join(parts)
+    )

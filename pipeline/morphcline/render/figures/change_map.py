@@ -12,7 +12,7 @@ from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
 from morphcline.render import labels
-from morphcline.render.figures.frame import MapFrame, map_sheet
+from morphcline.render.figures.frame import MapFrame, map_sheet, maps_in_words
 from morphcline.render.figures.keys import marks_key, scale_key, size_key
 from morphcline.render.figures.sheet import RASTERISE_ABOVE, Figure, Heading, style
 from morphcline.render.palettes import INK, Mark
@@ -174,5 +174,7 @@ def _alt(species: str, panels: Sequence[ChangePanel]) -> str:
             f"{int((change <= -NONE).sum())} of {labels.counted(len(change), 'place')}, from "
             f"{labels.points(float(change.min()))} to {labels.points(float(change.max()))} points, {panel.pattern}."
         )
-    heads = "a map" if len(panels) == 1 else f"{len(panels)} maps, one a trait,"
-    return f"{species}: {heads} of places as triangles that say where frequencies rose and fell. " + " ".join(parts)
+    return (
+        f"{species}: {maps_in_words(len(panels))} of places as triangles that say where frequencies rose and fell. "
+        + " ".join(parts)
+    )

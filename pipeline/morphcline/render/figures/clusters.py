@@ -10,7 +10,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from morphcline.render import labels
-from morphcline.render.figures.frame import MapFrame, map_sheet
+from morphcline.render.figures.frame import MapFrame, map_sheet, maps_in_words
 from morphcline.render.figures.keys import marks_key, note_key
 from morphcline.render.figures.sheet import RASTERISE_ABOVE, Figure, Heading, style
 from morphcline.render.palettes import LOCAL_GROUPS
@@ -153,8 +153,7 @@ def _alt(species: str, panels: Sequence[ClusterPanel], test: LocalTest) -> str:
             f"of {labels.counted(panel.tested, 'site')} tested."
         )
     shown = sum(1 for panel in panels if panel.signals)
-    heads = "a map" if shown == 1 else f"{shown} maps, one a trait,"
     return (
-        f"{species}: {heads} of sites that are like or unlike their neighbours beyond chance, at a false-discovery "
-        f"rate of {labels.level(test.level)}. " + " ".join(parts)
+        f"{species}: {maps_in_words(shown)} of sites that are like or unlike their neighbours beyond chance, at a "
+        f"false-discovery rate of {labels.level(test.level)}. " + " ".join(parts)
     )

@@ -203,6 +203,29 @@ def draw_frame(axes: Axes, frame: MapFrame) -> None:
         )
 
 
+def cell_centres(
+    shape: tuple[int, ...], extent: tuple[float, float, float, float]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return eastings of a raster's columns and northings of its rows, from the north.
+
+    Parameters
+    ----------
+    shape : (rows, columns)
+    extent : tuple of float
+        West, east, south, north.
+    """
+    west, east, south, north = extent
+    rows, columns = shape
+    easting = west + (np.arange(columns) + 0.5) * (east - west) / columns
+    northing = north - (np.arange(rows) + 0.5) * (north - south) / rows
+    return easting, northing
+
+
+def maps_in_words(panels: int) -> str:
+    """Return how an alternative text calls its panels."""
+    return "a map" if panels == 1 else f"{panels} maps, one a trait,"
+
+
 def scale_bar_key(frame: MapFrame, panel_width: float) -> Key:
     """Return a scale bar at the panels' scale, with a north arrow where north is steady."""
     width = min(max(panel_width * 0.45, 18.0), 40.0)

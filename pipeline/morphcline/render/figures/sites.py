@@ -11,7 +11,7 @@ from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
 from morphcline.render import labels
-from morphcline.render.figures.frame import MapFrame, map_sheet
+from morphcline.render.figures.frame import MapFrame, map_sheet, maps_in_words
 from morphcline.render.figures.keys import frequency_key, marks_key, size_key
 from morphcline.render.figures.sheet import RASTERISE_ABOVE, Figure, Heading, draw_circles, style
 from morphcline.render.palettes import INK, LINE, Mark, frequency_colours
@@ -173,5 +173,4 @@ def _alt(species: str, panels: Sequence[SitePanel]) -> str:
         parts.append(
             f"{labels.trait_title(panel.trait)}: {labels.percent_range(low, high)}, {panel.pattern} ({numbers})."
         )
-    heads = "a map" if len(panels) == 1 else f"{len(panels)} maps, one a trait,"
-    return f"{species}: {heads} of sites as circles coloured by frequency. " + " ".join(parts)
+    return f"{species}: {maps_in_words(len(panels))} of sites as circles coloured by frequency. " + " ".join(parts)

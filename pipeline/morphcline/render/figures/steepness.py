@@ -13,7 +13,7 @@ from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
 from morphcline.render import labels
-from morphcline.render.figures.frame import MapFrame, map_sheet
+from morphcline.render.figures.frame import MapFrame, cell_centres, map_sheet, maps_in_words
 from morphcline.render.figures.keys import marks_key, scale_key
 from morphcline.render.figures.sheet import Figure, Heading, style
 from morphcline.render.palettes import INK, PAPER, STEEPNESS_MAP, Mark
@@ -123,16 +123,13 @@ def _top_of_scale(panels: Sequence[SteepPanel]) -> float:
 
 
 def _draw_panel(axes: Axes, panel: SteepPanel, top: float) -> None:
-    west, east, south, north = panel.extent
     limits = axes.get_xlim(), axes.get_ylim()
     axes.imshow(
         np.ma.masked_invalid(panel.gradient), cmap=STEEPNESS_MAP, vmin=0.0, vmax=top, extent=panel.extent,
         origin="upper", interpolation="nearest", aspect="auto", zorder=1,
     )  # fmt: skip
-    rows, columns = panel.gradient.shape
-    easting = west + (np.arange(columns) + 0.5) * (east - west) / columns
-    northing = north - (np.arange(rows) + 0.5) * (north - south) / rows
-    if rows > 1 and columns > 1:
+    easting, northing = cell_centres(panel.gradient.shape, panel.extent)
+    if min(panel.gradient.shape) > 1:
         for least, colour in ((1, ZONE), (2, STEEPER)):
             _outline(axes, easting, northing, (np.nan_to_num(panel.zone) >= least).astype(np.float64), colour)
         known = panel.frequency[np.isfinite(panel.frequency)]
@@ -215,5 +212,7 @@ def _alt(species: str, panels: Sequence[SteepPanel]) -> str:
         share = (np.nan_to_num(panel.zone) >= 1).sum() / max(int(known.sum()), 1)
         zone = f"a zone steeper than chance over {labels.percent(float(share))} of it" if share else "no steep zone"
         parts.append(f"{title}: {zone} ({numbers}).")
-    heads = "a map" if len(panels) == 1 else f"{len(panels)} maps, one a trait,"
-    return f"{species}: {heads} of how steep the smoothed frequency is over the region. " + " ".join(parts)
+    return (
+        f"{species}: {maps_in_words(len(panels))} of how steep the smoothed frequency is over the region. "
+        + " ".join(parts)
+    )

@@ -12,7 +12,7 @@ from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
 from morphcline.render import labels
-from morphcline.render.figures.frame import MapFrame, map_sheet
+from morphcline.render.figures.frame import MapFrame, cell_centres, map_sheet, maps_in_words
 from morphcline.render.figures.keys import frequency_and_error_key, marks_key
 from morphcline.render.figures.sheet import RASTERISE_ABOVE, SMALL, Figure, Heading, style
 from morphcline.render.palettes import FADE, INK, LINE, PAPER, Mark, frequency_colours
@@ -98,18 +98,13 @@ def draw_surfaces(
 
 
 def _draw_panel(axes: Axes, panel: SurfacePanel) -> None:
-    west, east, south, north = panel.extent
     limits = axes.get_xlim(), axes.get_ylim()
     axes.imshow(
         frequency_colours(panel.frequency, panel.standard_error),
         extent=panel.extent, origin="upper", interpolation="nearest", aspect="auto", zorder=1,
     )  # fmt: skip
-    rows, columns = panel.frequency.shape
-    easting = west + (np.arange(columns) + 0.5) * (east - west) / columns
-    northing = north - (np.arange(rows) + 0.5) * (north - south) / rows
-    estimated = np.isfinite(panel.frequency)
-    if rows > 1 and columns > 1 and estimated.any():
-        _draw_contours(axes, easting, northing, panel.frequency)
+    if min(panel.frequency.shape) > 1 and np.isfinite(panel.frequency).any():
+        _draw_contours(axes, *cell_centres(panel.frequency.shape, panel.extent), panel.frequency)
     axes.plot(
         panel.sites["drawn_x_m"], panel.sites["drawn_y_m"], "o", ms=1.5, mfc=INK, mec=PAPER, mew=0.25, ls="none",
         zorder=3, rasterized=len(panel.sites) > RASTERISE_ABOVE,
@@ -209,5 +204,4 @@ def _alt(species: str, panels: Sequence[SurfacePanel]) -> str:
             continue
         span = labels.percent_range(float(known.min()), float(known.max()))
         parts.append(f"{labels.trait_title(panel.trait)}: {span}, {panel.pattern} ({numbers}).")
-    heads = "a map" if len(panels) == 1 else f"{len(panels)} maps, one a trait,"
-    return f"{species}: {heads} of smoothed frequency over the region. " + " ".join(parts)
+    return f"{species}: {maps_in_words(len(panels))} of smoothed frequency over the region. " + " ".join(parts)
