@@ -1,16 +1,31 @@
-"""Small studies made for a test: a study file, and accepted records as intake would leave them."""
+"""Small studies made for a test: a study file, with accepted records or with the tables of the stages before."""
 
 from __future__ import annotations
 
+import json
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
 from morphcline.files.tables import write_table
-from morphcline.stages.base import Context
+from morphcline.stages.base import Account, Context, Stage
 from morphcline.study import load_study
 from morphcline.workers import Workers
+
+NEMORALIS, HORTENSIS = "Cepaea nemoralis", "Cepaea hortensis"
+#: A study of two species; sections may follow.
+TWO_SPECIES = f"""
+[study]
+name = "orsel"
+crs = "EPSG:2154"
+seed = 7
+[records]
+path = "records.csv"
+[scoring]
+species = ["{NEMORALIS}", "{HORTENSIS}"]
+"""
 
 #: The columns of ``records/accepted.csv``.
 ACCEPTED = (
@@ -43,3 +58,16 @@ def make_context(folder: Path, records: pd.DataFrame, settings: str = "", crs: s
     context = Context(load_study(file), folder / "out", Workers())
     write_table(context.path("records/accepted.csv"), records)
     return context
+
+
+def run_on_tables(
+    stage: Stage, folder: Path, tables: Mapping[str, pd.DataFrame], study: str, *, processes: int = 1
+) -> Account:
+    """Write a study file and tables into a folder, run one stage there, and return its account, a plain one."""
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / "study.toml").write_text(study, encoding="utf-8")
+    for name, table in tables.items():
+        write_table(folder / f"tables/{name}.csv", table)
+    account = stage.run(Context(load_study(folder / "study.toml"), folder, Workers(processes)))
+    json.dumps(account, allow_nan=False)
+    return account

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import numpy as np
@@ -10,26 +9,15 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
-from morphcline.files.tables import read_table, write_table
+from made_studies import HORTENSIS, NEMORALIS, TWO_SPECIES, run_on_tables
+from morphcline.files.tables import read_table
 from morphcline.stages.autocorrelation import STAGE
-from morphcline.stages.base import Context
 from morphcline.study import load_study
-from morphcline.workers import Workers
 
-STUDY = """
-[study]
-name = "orsel"
-crs = "EPSG:2154"
-seed = 7
-[records]
-path = "records.csv"
-[scoring]
-species = ["Cepaea nemoralis", "Cepaea hortensis"]
-[autocorrelation]
+STUDY = f"""{TWO_SPECIES}[autocorrelation]
 permutations = 199
 distance_classes = 4
 """
-NEMORALIS, HORTENSIS = "Cepaea nemoralis", "Cepaea hortensis"
 TRAITS = ["yellow", "pink", "mid-banded", "fused"]
 KEYS = {"autocorrelation": ["species", "trait", "form"], "correlogram": ["species", "trait", "distance_class"]}
 
@@ -80,11 +68,7 @@ def made_survey(sites: int = 60) -> dict[str, pd.DataFrame]:
 
 
 def run_stage(folder: Path, survey: dict[str, pd.DataFrame], text: str = STUDY, processes: int = 1):
-    (folder / "study.toml").write_text(text, encoding="utf-8")
-    for name, table in survey.items():
-        write_table(folder / f"tables/{name}.csv", table)
-    account = STAGE.run(Context(load_study(folder / "study.toml"), folder, Workers(processes)))
-    json.dumps(account, allow_nan=False)  # plain values only
+    account = run_on_tables(STAGE, folder, survey, text, processes=processes)
     written = {Path(name).stem: read_table(folder / name) for name in STAGE.writes(load_study(folder / "study.toml"))}
     for name, table in written.items():
         assert list(table.columns) == list(STAGE.columns[f"tables/{name}.csv"])

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import geopandas as gpd
@@ -16,25 +15,14 @@ from shapely.geometry import LineString
 from statsmodels.stats.contingency_tables import StratifiedTable
 from statsmodels.stats.proportion import confint_proportions_2indep
 
+from made_studies import HORTENSIS, NEMORALIS, TWO_SPECIES, run_on_tables
 from morphcline.errors import StudyError
-from morphcline.files.tables import read_table, write_table
+from morphcline.files.tables import read_table
 from morphcline.records.change_table import AT_A_SITE, ON_THE_LOGIT, OVER_PAIRS, OVER_SHELLS, OVER_SPACE
-from morphcline.stages.base import Account, Context
+from morphcline.stages.base import Account
 from morphcline.stages.clines import STAGE
 from morphcline.study import load_study
-from morphcline.workers import Workers
 
-STUDY = """
-[study]
-name = "orsel"
-crs = "EPSG:2154"
-seed = 7
-[records]
-path = "records.csv"
-[scoring]
-species = ["Cepaea nemoralis", "Cepaea hortensis"]
-"""
-NEMORALIS, HORTENSIS = "Cepaea nemoralis", "Cepaea hortensis"
 TABLES = (
     "clines", "environment", "environment_skill", "marginal_effects", "habitat_pairs", "change", "change_radius",
     "change_unmatched", "selection", "concordance", "curved", "transects",
@@ -81,14 +69,7 @@ def made_tables(sites: int = 70) -> dict[str, pd.DataFrame]:
 
 
 def run(folder: Path, tables: dict[str, pd.DataFrame], more: str = "", processes: int = 1) -> Account:
-    folder.mkdir(parents=True, exist_ok=True)
-    (folder / "study.toml").write_text(STUDY + more, encoding="utf-8")
-    for name, table in tables.items():
-        write_table(folder / f"tables/{name}.csv", table)
-    context = Context(load_study(folder / "study.toml"), folder, Workers(processes))
-    account = STAGE.run(context)
-    json.dumps(account, allow_nan=False)
-    return account
+    return run_on_tables(STAGE, folder, tables, TWO_SPECIES + more, processes=processes)
 
 
 @pytest.fixture(scope="module")
@@ -364,7 +345,7 @@ def test_a_bearing_is_an_axis_and_a_line_file_a_source(tmp_path: Path) -> None:
     sigmoid = clines[(clines["species"] == NEMORALIS) & clines["model"].str.startswith("sigmoid")]
     assert_allclose(sigmoid["bearing_deg"], 45)  # it falls along 225 degrees, so it rises along 45
     assert sigmoid["bearing_low"].isna().all()
-    (tmp_path / "other.toml").write_text(STUDY + '[clines]\naxis = "axis.gpkg"\n', encoding="utf-8")
+    (tmp_path / "other.toml").write_text(TWO_SPECIES + '[clines]\naxis = "axis.gpkg"\n', encoding="utf-8")
     assert [path.name for path in STAGE.sources(load_study(tmp_path / "other.toml"))] == ["axis.gpkg"]
     assert STAGE.sources(load_study(tmp_path / "study.toml")) == ()
 

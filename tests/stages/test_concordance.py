@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import geopandas as gpd
@@ -12,28 +11,18 @@ import pytest
 from scipy.special import expit
 from shapely.geometry import LineString, MultiLineString, Point
 
+from made_studies import HORTENSIS, NEMORALIS, TWO_SPECIES, run_on_tables
 from morphcline import runner
 from morphcline.errors import SourceError, StudyError
 from morphcline.files.named_lines import read_named_lines
-from morphcline.files.tables import read_table, write_table
-from morphcline.stages.base import Account, Context
+from morphcline.files.tables import read_table
+from morphcline.stages.base import Account
 from morphcline.stages.clines import STAGE
 from morphcline.study import load_study
-from morphcline.workers import Workers
 
-STUDY = """
-[study]
-name = "orsel"
-crs = "EPSG:2154"
-seed = 7
-[records]
-path = "records.csv"
-[scoring]
-species = ["Cepaea nemoralis", "Cepaea hortensis"]
-[clines]
+STUDY = f"""{TWO_SPECIES}[clines]
 traits = ["yellow", "unbanded", "mid-banded"]
 """
-NEMORALIS, HORTENSIS = "Cepaea nemoralis", "Cepaea hortensis"
 MIDDLE = np.array([810_000.0, 6_510_000.0])
 #: The valley's own direction, north-east.
 ALONG = np.array([1.0, 1.0]) / np.sqrt(2)
@@ -70,13 +59,7 @@ def made_tables(*, bend_m: float = 0.0) -> dict[str, pd.DataFrame]:
 
 
 def run(folder: Path, tables: dict[str, pd.DataFrame], more: str = "", processes: int = 1) -> Account:
-    folder.mkdir(parents=True, exist_ok=True)
-    (folder / "study.toml").write_text(STUDY + more, encoding="utf-8")
-    for name, frame in tables.items():
-        write_table(folder / f"tables/{name}.csv", frame)
-    account = STAGE.run(Context(load_study(folder / "study.toml"), folder, Workers(processes)))
-    json.dumps(account, allow_nan=False)
-    return account
+    return run_on_tables(STAGE, folder, tables, STUDY + more, processes=processes)
 
 
 @pytest.fixture(scope="module")
