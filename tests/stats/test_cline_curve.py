@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from typing import Any
+
 import numpy as np
 import patsy
 import pytest
@@ -10,9 +13,11 @@ from scipy.optimize import minimize
 from scipy.special import expit
 from scipy.stats import betabinom
 
+from morphcline.stats import cline_curve
 from morphcline.stats.cline_curve import Bend, CurvedCline, centre_means, fit_curved, natural_splines
 from morphcline.stats.cline_screen import Sites
 from morphcline.stats.concordance import SigmoidCline, sigmoid_cline
+from morphcline.stats.many_sigmoids import ManyFits
 
 UNIT, BEARING = 20_000.0, np.deg2rad(60)
 
@@ -165,3 +170,15 @@ def test_a_given_bearing_is_refused() -> None:
     cline = straight_cline(0.0, axis=BEARING)
     with pytest.raises(ValueError, match="a curved cline needs a bearing that is free"):
         fit_curved(cline, np.random.default_rng(1))
+
+
+def test_without_a_search_that_ended_well_there_is_no_line(monkeypatch: pytest.MonkeyPatch) -> None:
+    search = cline_curve._refits
+
+    def lost(*arguments: Any, **settings: Any) -> ManyFits:
+        fits = search(*arguments, **settings)
+        return replace(fits, converged=np.arange(len(fits.converged)) == 0)
+
+    monkeypatch.setattr(cline_curve, "_refits", lost)
+    found = fit_curved(straight_cline(0.0), np.random.default_rng(4), draws=19)
+    assert (found.line, found.step) == (None, False)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -22,6 +23,7 @@ from sklearn.gaussian_process.kernels import ConstantKernel, Matern
 from statsmodels.stats.multitest import multipletests
 from threadpoolctl import threadpool_limits
 
+from morphcline.stats import environment
 from morphcline.stats.correlations import ROUGH, SMOOTH
 from morphcline.stats.effective_sites import effective_sites, modified_t
 from morphcline.stats.environment import (
@@ -732,3 +734,11 @@ def test_a_smooth_covariate_without_effect_is_seldom_significant(covariate_range
     assert naive / surveys > 0.15
     give = 2 * np.sqrt(0.05 * 0.95 / surveys)
     assert 0.03 - give <= spatial / surveys <= 0.07 + give
+
+
+def test_least_squares_that_did_not_settle_have_no_numbers(monkeypatch):
+    settled = environment.fit_logits
+    monkeypatch.setattr(environment, "fit_logits", lambda *args: replace(settled(*args), converged=False))
+    terms = fit_environment(*planted(1, wood=-0.3)).terms
+    assert all(np.isnan([term.estimate_gls, term.se_gls, term.p_gls]).all() for term in terms)
+    assert np.isfinite([term.p_spatial for term in terms]).all()

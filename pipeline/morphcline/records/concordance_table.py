@@ -328,6 +328,14 @@ def curve_task(task: ClineTask, fitted: Clines, rng: np.random.Generator) -> tup
     return CurveTask(one.cline, task.confidence, rng), one.model, ""
 
 
+def _why_not_drawn(curve: CurvedCline) -> str:
+    if curve.curved:
+        return "a straight line is rejected, and no curved one could be settled on"
+    if curve.step:
+        return "a step fits as well: where it lies between sites can't be told"
+    return "no search in redrawn surveys ended well, so that its band can't be told"
+
+
 def curved_row(
     task: ClineTask, fitted: Clines, model: str, reason: str, curve: CurvedCline | None
 ) -> dict[str, object]:
@@ -341,9 +349,5 @@ def curved_row(
         if curve.line is not None:
             row["drawn"] = "curved" if curve.curved else "straight"
         else:
-            row["not_drawn_because"] = (
-                "a straight line is rejected, and no curved one could be settled on"
-                if curve.curved
-                else "a step fits as well: where it lies between sites can't be told"
-            )
+            row["not_drawn_because"] = _why_not_drawn(curve)
     return row

@@ -151,9 +151,11 @@ class CurvedCline:
     converged : bool
     curved : bool
         Whether the straight line is rejected.
+    step : bool
+        The straight line isn't rejected, and a step fits as well.
     line : CentreLine or None
-        The one to speak of; None where the straight line is rejected and no curved one could be settled on, or where
-        it isn't and a step fits as well.
+        The one to speak of; None where the straight line is rejected and no curved one could be settled on, where it
+        isn't and a step fits as well, or where its band can't be told for want of searches that ended well.
     """
 
     lr: float
@@ -169,6 +171,7 @@ class CurvedCline:
     bend_m: float
     converged: bool
     curved: bool
+    step: bool
     line: CentreLine | None
 
 
@@ -271,6 +274,7 @@ def fit_curved(
         refits = _refits(frame, everyone, rho, curved=True, start=best.parameters[:-1])
     else:
         refits = straight
+    step = not curved and not told_from_step(cline)
     return CurvedCline(
         lr=lr,
         p_chi2=float(chdtrc(BENDS, lr)),
@@ -285,8 +289,9 @@ def fit_curved(
         bend_m=float(np.abs(along - chord).max()) * data.unit_m,
         converged=best.converged,
         curved=curved,
+        step=step,
         line=_line(frame, refits, best.parameters if curved else None, confidence, curved=curved)
-        if (settled if curved else told_from_step(cline))
+        if (settled if curved else not step)
         else None,
     )
 
@@ -326,8 +331,15 @@ def _p_curved(straight: ManyFits, bent: ManyFits) -> float:
     return float((1 + np.count_nonzero(gained[known][1:] >= gained[0])) / np.count_nonzero(known))
 
 
-def _line(frame: _Frame, refits: ManyFits, best: Floats | None, confidence: float, *, curved: bool) -> CentreLine:
-    """Return the centre line with its band; the first of the refits is the survey's own."""
+def _line(
+    frame: _Frame, refits: ManyFits, best: Floats | None, confidence: float, *, curved: bool
+) -> CentreLine | None:
+    """Return the centre line with its band, or None where no redrawn survey's search ended well.
+
+    The first of the refits is the survey's own.
+    """
+    if not refits.converged[1:].any():
+        return None
     t = frame.grid()
     design = frame.bend.design(t, curved=curved)
     k = design.shape[1]

@@ -305,12 +305,18 @@ def _design(classes: NDArray[np.object_], temperature_c: Floats | None) -> tuple
 def _with_place(
     count: Floats, total: Floats, design: Floats, errors: SpatialErrors, start: LogisticFit
 ) -> tuple[SpatialLogisticFit, LogitFit]:
-    """Return the logistic model with an effect of place and least squares on empirical logits, equally smooth."""
+    """Return the logistic model with an effect of place and least squares on empirical logits, equally smooth.
+
+    Least squares that didn't settle have no numbers.
+    """
     spatial = fit_spatial_logistic(count, total, design, errors, start)
     ladder = errors.ranges_m
     begin = (spatial.variance, spatial.range_m) if spatial.variance > 0 else (0.1, float(ladder[len(ladder) // 2]))
     limits = float(ladder[0]), float(ladder[-1])
     logits = fit_logits(count, total, design, spatial.frequency, errors.distance_m, limits, begin)
+    if not logits.converged:
+        blank = np.full_like(logits.coefficients, np.nan), np.full_like(logits.covariance, np.nan)
+        return spatial, replace(logits, coefficients=blank[0], covariance=blank[1])
     if spatial.converged and spatial.variance > 0 and logits.smoothness == SMOOTH:
         smoother = fit_spatial_logistic(count, total, design, errors, start, smoothness=SMOOTH, near=spatial)
         if smoother.converged and smoother.variance > 0:

@@ -121,8 +121,7 @@ def fit_spatial_logistic(
     what is alike among the shells of a site may be either's; the range stays between the ends of the ladder of
     ``errors``. Rounds end when no linear predictor moves by more than 1e-3, and rho by no more than 1e-4.
 
-    Working responses differ between smoothnesses, and quasi-likelihoods don't compare them without a bias (in
-    simulations, Laplace's approximation preferred 3/2 in nine surveys of ten that were made with 1/2): choose by the
+    Working responses differ between smoothnesses, so that their restricted likelihoods don't compare: choose by the
     likelihood of a fixed response, as :func:`morphcline.stats.logit_least_squares.fit_logits` does.
 
     Without a range at which spatial variance would raise the restricted likelihood, the answer is ``start``.

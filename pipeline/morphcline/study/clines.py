@@ -28,7 +28,7 @@ class Clines(Section):
     transect_name : str, optional
         The column of that file that names its lines; otherwise a column ``name`` where there is one, else numbers.
     transect_within_m : float
-        Sites that lie closer to a line than this belong to its transect.
+        Sites that lie this close to a line or closer belong to its transect.
     dispersal_m : float or (low, high), optional
         Standard deviation of the distance between parent and offspring along one axis, in metres per root generation,
         or its range. Given, the report says what selection would hold each cline, or how long ago mixing began.

@@ -88,7 +88,7 @@ layout = "counts"                    # counts: a row per site, species, colour a
 # compared = ["yellow", "unbanded", "mid-banded"]   # traits whose centre, width and bearing are compared
 # transects = "transects.gpkg"       # lines; clines are fitted along each of them too
 # transect_name = "name"             # the column that names them; left out: "name" where it exists, else numbers
-# transect_within_m = 2000.0         # sites closer to a line than this belong to its transect
+# transect_within_m = 2000.0         # sites this close to a line belong to its transect
 # dispersal_m = 20.0                 # or [low, high]: sd of parent-offspring distance along one axis per root
 #                                    # generation; given, the report says what selection would hold each cline
 
