@@ -21,6 +21,7 @@ from morphcline.render import labels
 from morphcline.render.figures.bandwidth import draw_bandwidth
 from morphcline.render.figures.centres import CentrePanel, draw_centres
 from morphcline.render.figures.change import draw_change
+from morphcline.render.figures.change_map import ChangePanel, draw_change_map
 from morphcline.render.figures.clines import ClinePanel, draw_clines
 from morphcline.render.figures.clusters import ClusterPanel, LocalTest, draw_clusters
 from morphcline.render.figures.concordance import draw_concordance
@@ -28,11 +29,13 @@ from morphcline.render.figures.correlogram import draw_correlogram
 from morphcline.render.figures.effects import draw_effects
 from morphcline.render.figures.frame import MapFrame
 from morphcline.render.figures.habitat import draw_habitat
+from morphcline.render.figures.isolation import draw_isolation
 from morphcline.render.figures.landscape import draw_landscape
 from morphcline.render.figures.sheet import Figure, Sheet, pixels, style
 from morphcline.render.figures.sites import SitePanel, draw_sites
 from morphcline.render.figures.steepness import SteepPanel, draw_steepness
 from morphcline.render.figures.surfaces import SurfacePanel, draw_surfaces
+from morphcline.render.figures.transects import draw_transect
 from morphcline.render.figures.variogram import draw_variogram
 from morphcline.render.palettes import LOCAL_GROUPS, frequency_colours
 from morphcline.scoring.traits import MORPHS
@@ -251,10 +254,46 @@ def centres_figure(width: float = 190.0, aspect: float = 0.7) -> Figure:
     return draw_centres("centres", SPECIES, panels, frame(aspect), confidence=0.95, width_mm=width)
 
 
-MAPS = (sites_figure, surface_figure, steepness_figure, clusters_figure, landscape_figure, centres_figure)
+def change_map_figure(width: float = 190.0, aspect: float = 0.7) -> Figure:
+    pairs = sites().dropna().assign(earlier_count=12, earlier_total=40.0, later_total=30.0, earlier_frequency=0.3)
+    pairs = pairs.assign(later_count=10, later_frequency=pairs["frequency"], difference=pairs["frequency"] - 0.3)
+    panels = [ChangePanel(trait, "the old cards", pairs, "without an overall direction") for trait in TRAITS]
+    return draw_change_map("change_map", SPECIES, panels, frame(aspect), within_m=100.0, width_mm=width)
+
+
+def isolation_figure(width: float = 190.0) -> Figure:
+    keys = [(s, t) for s in (SPECIES, "Cepaea hortensis") for t in ("colour", "unbanded", "mid-banded")]
+    rows = [
+        {"species": s, "trait": t, "distance_class": k + 1, "middle_m": 600.0 * 2**k, "pairs": 200,
+         "differentiation": 0.02 * k, "low": 0.02 * k - 0.03, "high": 0.02 * k + 0.03}
+        for s, t in keys for k in range(6)
+    ]  # fmt: skip
+    lines = [
+        {"species": s, "trait": t, "sites": 58, "pairs": 1200, "differentiation": 0.05, "slope_per_doubling": 0.02,
+         "middle_m": 4e3} for s, t in keys
+    ]  # fmt: skip
+    return draw_isolation("isolation", pd.DataFrame(lines), pd.DataFrame(rows), confidence=0.95, width_mm=width)
+
+
+def transect_figure(width: float = 190.0) -> Figure:
+    at = np.linspace(0, 20e3, 50)
+    shown = sites().dropna(subset=["frequency"]).assign(distance_m=np.linspace(0, 20e3, 58))
+    panels = [
+        ClinePanel(t, "sigmoid", 0.97, "rising along the line", 9e3, 8e3, 10e3, 4e3, 3e3, 5e3, shown, at,
+                   at / 20e3, at / 25e3, (at + 5e3) / 25e3) for t in TRAITS[:2]
+    ]  # fmt: skip
+    return draw_transect(
+        "transects", SPECIES, "down the valley", panels, within_m=2e3, confidence=0.95, privacy="", width_mm=width
+    )
+
+
+MAPS = (
+    sites_figure, surface_figure, steepness_figure, clusters_figure, landscape_figure, centres_figure,
+    change_map_figure,
+)  # fmt: skip
 ALL = (
     *MAPS, cline_figure, correlogram_figure, variogram_figure, bandwidth_figure, habitat_figure, effects_figure,
-    change_figure, concordance_figure,
+    change_figure, concordance_figure, isolation_figure, transect_figure,
 )  # fmt: skip
 
 
@@ -333,7 +372,7 @@ def test_a_kilometre_is_as_long_across_as_up(draw) -> None:
 def test_caption_and_alternative_text_say_how_many(draw) -> None:
     figure = draw()
     for text in (figure.caption, figure.alt):
-        assert re.search(r"\d[\d,]* (sites?|pairs? of places)|n = \d", text), text
+        assert re.search(r"\d[\d,]* (sites?|places?|pairs? of places)|n = \d", text), text
         assert text.rstrip().endswith(".")
         assert "nan" not in text.lower().split()
     assert not figure.data.empty

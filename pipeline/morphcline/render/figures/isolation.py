@@ -11,7 +11,7 @@ from matplotlib.lines import Line2D
 from matplotlib.ticker import FixedLocator, NullLocator
 
 from morphcline.render import labels
-from morphcline.render.figures.charts import chart_sheet, columns_that_fit, kilometre_axis, zero_line
+from morphcline.render.figures.charts import Spacing, chart_sheet, columns_that_fit, kilometre_axis, zero_line
 from morphcline.render.figures.sheet import TEXT, Figure, Heading, style
 from morphcline.render.palettes import INK, SERIES
 
@@ -42,6 +42,7 @@ def draw_isolation(
             columns=columns_that_fit(len(species), width_mm, least_mm=70, most=2),
             height_mm=52.0 if width_mm > 120 else 44.0,
             width_mm=width_mm,
+            spacing=Spacing(left=13.0),
         )
         for panel, one in zip(axes, species, strict=True):
             _draw_panel(panel, lines[lines["species"] == one], classes[classes["species"] == one])
