@@ -17,7 +17,9 @@ from morphcline.render.figures.keys import marks_key
 from morphcline.render.figures.sheet import TEXT, Figure, Heading, style
 from morphcline.render.palettes import INK, PAPER, SERIES, SOFT_INK, Mark
 
-_TICKS = (0.0, 1.0, 5.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0, 2000.0, 5000.0)
+_TICKS = (1.0, 5.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0, 2000.0, 5000.0)
+_ROOM = 2.2  # the axis goes so many times as far as the deviance: the names stand above the lines
+_APART = 0.06  # least distance of two ticks, over the height of the axis
 
 
 def draw_bandwidth(
@@ -108,11 +110,20 @@ def _scale(axes: Axes, table: pd.DataFrame) -> None:
     axes.xaxis.set_major_formatter(FuncFormatter(lambda metres, _: f"{metres / 1000:g}"))
     # By roots, so that the bottom, where the choice is made, has room; the names stand above the lines.
     axes.set_yscale("function", functions=(_root, _square))
-    axes.yaxis.set_major_locator(FixedLocator([tick for tick in _TICKS if tick <= max(top, 1.0)]))
+    axes.yaxis.set_major_locator(FixedLocator(_heights(max(top, 1.0))))
     axes.yaxis.set_minor_locator(NullLocator())
     axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.0f}"))
-    axes.set_ylim(0.0, 2.2 * max(top, 1.0))
+    axes.set_ylim(0.0, _ROOM * max(top, 1.0))
     axes.margins(x=0.05)
+
+
+def _heights(top: float) -> list[float]:
+    """Return ticks for deviances up to the top, far enough from each other for their numbers."""
+    kept = [0.0]
+    for tick in _TICKS:
+        if tick <= top and np.sqrt(tick) - np.sqrt(kept[-1]) > _APART * np.sqrt(_ROOM * top):
+            kept.append(tick)
+    return kept
 
 
 def _root(value: ArrayLike) -> NDArray[np.float64]:

@@ -79,9 +79,10 @@ def draw_steepness(
         Denominators by trait.
     """
     top = _top_of_scale(panels)
+    highest = max(np.nan_to_num(panel.zone).max() for panel in panels)
     marks = [
-        Mark("Steeper than samples placed at random", "s", "none", edge=ZONE, size=5),
-        Mark("Steeper than an even slope, too", "s", "none", edge=STEEPER, size=5),
+        *([Mark("Steeper than samples placed at random", "s", "none", edge=ZONE, size=5)] if highest >= 1 else []),
+        *([Mark("Steeper than an even slope, too", "s", "none", edge=STEEPER, size=5)] if highest >= 2 else []),
         Mark("Frequency of 50%", "--", "none", edge=INK),
         Mark("Towards steepest rise, where sure", r"$\uparrow$", INK, edge=INK, size=5),
     ]

@@ -153,7 +153,7 @@ def _skill(frame: pd.DataFrame) -> list[ShownTable]:
 
 def _percent_of(rows: Sequence[Row], model: str) -> str:
     skill = next((row["skill"] for row in rows if row["model"] == model), None)
-    return "–" if skill is None or not known(skill) else f"{100 * skill:.0f}%".replace("-", "−")
+    return "–" if skill is None or not known(skill) else f"{labels.decimals(100 * skill, 0)}%"
 
 
 def _explained(traits: Sequence[Sequence[Row]]) -> list[str]:
