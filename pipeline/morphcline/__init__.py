@@ -7,7 +7,8 @@ between versions. They are imported when first asked for, so that ``import morph
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from morphcline.runner import RunResult, check, run
+    from morphcline.checking import check
+    from morphcline.runner import RunResult, run
     from morphcline.study import Study, load_study
 
 __version__ = "0.1.0"
@@ -16,7 +17,7 @@ __all__ = ["RunResult", "Study", "__version__", "check", "load_study", "run"]
 _HOMES = {
     "load_study": "morphcline.study",
     "Study": "morphcline.study",
-    "check": "morphcline.runner",
+    "check": "morphcline.checking",
     "run": "morphcline.runner",
     "RunResult": "morphcline.runner",
 }

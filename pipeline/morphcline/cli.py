@@ -109,9 +109,9 @@ def run_command(
 @_DEBUG
 def check_command(study_file: Path, as_json: bool) -> None:
     """Read everything, write nothing, and print every problem found."""
-    from morphcline import runner
+    from morphcline import checking
 
-    result = runner.check(study_file)
+    result = checking.check(study_file)
     found = result.assessment
     if as_json:
         click.echo(

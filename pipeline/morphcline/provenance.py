@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from morphcline.files.atomic import write_text
+from morphcline.language import kept, restored
 
 RUN_FILE = "run.json"
 
@@ -29,10 +30,13 @@ _PACKAGES = (
 )  # fmt: skip
 
 #: Endings of this package's own sources.
-_SOURCES = {".py", ".j2", ".css", ".js"}
+_SOURCES = {".py", ".j2", ".css", ".js", ".po"}
+
+#: What only the stages that draw use.
+_RENDERING = {"render", "locales"}
 
 # What these hold can't change a table or raster.
-_NOT_SCIENCE = {"cli.py", "__main__.py", "template.py", "planner.py"}
+_NOT_SCIENCE = {"cli.py", "__main__.py", "template.py", "planner.py", "checking.py"}
 
 
 def digest_of(path: Path) -> str | None:
@@ -65,7 +69,7 @@ def code_digest(*, with_render: bool) -> str:
         name = path.relative_to(home)
         if path.suffix not in _SOURCES or name.name in _NOT_SCIENCE:
             continue
-        if name.parts[0] == "render" and not with_render:
+        if name.parts[0] in _RENDERING and not with_render:
             continue
         digest.update(name.as_posix().encode() + b"\0" + path.read_bytes())
     return digest.hexdigest()
@@ -99,13 +103,17 @@ def read_run(folder: Path) -> dict[str, Any]:
     whole = stages.items() if isinstance(stages, dict) else ()
     return {
         **record,
-        "stages": {name: item for name, item in whole if isinstance(item, dict) and item.keys() >= _ENTRY},
+        "stages": {
+            name: {**item, "account": restored(item["account"])}
+            for name, item in whole
+            if isinstance(item, dict) and item.keys() >= _ENTRY
+        },
     }
 
 
 def write_run(folder: Path, record: Mapping[str, Any]) -> None:
     """Write the record of a run, whole."""
-    write_text(folder / RUN_FILE, json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n")
+    write_text(folder / RUN_FILE, json.dumps(kept(record), indent=1, ensure_ascii=False, allow_nan=False) + "\n")
 
 
 def changed_settings(before: Any, now: Any, key: str = "") -> list[str]:

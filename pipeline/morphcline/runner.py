@@ -5,17 +5,16 @@ from __future__ import annotations
 import hashlib
 import json
 import time
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from functools import partial
 from importlib import import_module
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
 from morphcline.errors import MorphclineError, Problem, StudyError, StudyFileError
 from morphcline.files.atomic import write_text
+from morphcline.language import ENGLISH, kept, read_catalogue, speaking
 from morphcline.provenance import (
     RUN_FILE,
     changed_settings,
@@ -31,7 +30,6 @@ from morphcline.workers import Workers
 
 if TYPE_CHECKING:
     from morphcline.stages.base import Stage
-    from morphcline.stages.intake import Assessment
 
 _DRAWING = {"maps", "report"}
 #: Settings on which every stage depends.
@@ -185,7 +183,8 @@ def run(
     study = study if isinstance(study, Study) else load_study(study)
     folder = output_folder(study, out)
     _refuse_foreign_folder(folder, study)
-    _check_scoring(study)
+    check_scoring(study)
+    check_language(study)
     workers, listener = workers or Workers(), listener or Listener()
     record = read_run(folder)
     done: dict[str, Any] = record.get("stages", {})
@@ -246,7 +245,7 @@ def _accounts_before(name: str, records: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _digest_of_accounts(accounts: Mapping[str, Any]) -> str:
-    text = json.dumps(accounts, sort_keys=True)
+    text = json.dumps(kept(accounts), sort_keys=True)
     return hashlib.blake2b(text.encode(), digest_size=16).hexdigest()
 
 
@@ -278,7 +277,9 @@ def _run_stage(
     reads = {read: digest_of(folder / read) for read in stage.inputs(study)}
     accounts = _accounts_before(name, records) if stage.reads_accounts else {}
     start = time.perf_counter()
-    account = stage.run(Context(study, folder, workers, accounts, listener.progress))
+    # Tables are the same in every language; what people read is in the study's.
+    with speaking(study.language if name in _DRAWING else ENGLISH):
+        account = stage.run(Context(study, folder, workers, accounts, listener.progress))
     seconds = round(time.perf_counter() - start, 3)
     changed = [key for key, digest in sources.items() if digest_of(study.file.parent / key) != digest]
     if changed:
@@ -311,7 +312,7 @@ def _remove_stale(folder: Path, before: Mapping[str, str], now: Mapping[str, str
             (folder / name).unlink()
 
 
-def _check_scoring(study: Study) -> None:
+def check_scoring(study: Study) -> None:
     """Raise what is wrong with the species and traits that the study names; it takes a scorer's knowledge to see it."""
     from morphcline.scoring.species import check_studied
     from morphcline.scoring.traits import wanted_traits
@@ -327,6 +328,12 @@ def _check_scoring(study: Study) -> None:
         if unknown:
             accepted = "known traits: " + ", ".join(known)
             raise StudyFileError(Problem(study.file.name, where, f"found {unknown[0]!r}", accepted))
+
+
+def check_language(study: Study) -> None:
+    """Raise what is wrong with the catalogue of the study's language."""
+    if study.language != ENGLISH:
+        read_catalogue(study.language)
 
 
 def _keep(folder: Path, study: Study, done: dict[str, Any]) -> None:
@@ -385,95 +392,3 @@ def _refuse_foreign_folder(folder: Path, study: Study) -> None:
                     "choose an empty or new folder with --out",
                 )
             )
-
-
-@dataclass(frozen=True)
-class CheckResult:
-    """What reading everything brought to light.
-
-    Attributes
-    ----------
-    problems : tuple of Problem
-        What would stop a run.
-    assessment : Assessment or None
-        The rows' fates; None when the records themselves can't be read.
-    warnings : tuple of str
-        What a run would say of sites and rasters.
-    """
-
-    problems: tuple[Problem, ...]
-    assessment: Assessment | None
-    warnings: tuple[str, ...] = ()
-
-
-def check(study: Study | str | Path) -> CheckResult:
-    """Read everything a study names and write nothing.
-
-    Parameters
-    ----------
-    study : Study or path
-
-    Returns
-    -------
-    CheckResult
-
-    Raises
-    ------
-    StudyFileError
-        When the study file itself can't be used.
-    """
-    study = study if isinstance(study, Study) else load_study(study)
-    problems: list[Problem] = []
-    from morphcline.stages import intake
-
-    assessment = _collect(problems, lambda: intake.assess(study))
-    for examine in _examinations(study):
-        _collect(problems, examine)
-    warnings: list[str] = []
-    if assessment is not None and not problems:
-        warnings += _collect(problems, lambda: _place_and_surround(study, assessment)) or []
-    return CheckResult(tuple(dict.fromkeys(problems)), assessment, tuple(dict.fromkeys(warnings)))
-
-
-def _place_and_surround(study: Study, assessment: Assessment) -> list[str]:
-    """Run what can still stop a study, in a folder that is thrown away: positions, rasters and their units."""
-    from morphcline.stages import intake, landscape, locate
-    from morphcline.stages.base import Context
-
-    with TemporaryDirectory() as folder:
-        context = Context(study, Path(folder), Workers())
-        intake.save(assessment, context)
-        accounts = [locate.run(context), landscape.run(context)]
-    return [sentence for account in accounts for sentence in account.get("warnings", [])]
-
-
-def _examinations(study: Study) -> Iterable[Callable[[], Any]]:
-    from morphcline.files import named_lines, rasters, vectors
-    from morphcline.places import crs
-
-    yield partial(_check_scoring, study)
-    yield partial(crs.check_working_crs, study.study.crs, None, file=study.file.name)
-    for raster in (study.habitat, study.temperature):
-        if raster is not None:
-            yield partial(rasters.examine, raster.path, raster.band, shown=study.shown(raster.path))
-    if study.plan.reachability is not None:
-        yield partial(rasters.examine, study.plan.reachability, shown=study.shown(study.plan.reachability))
-    for path in (study.study.area, study.clines.axis, study.publish.basemap, study.plan.near):
-        if isinstance(path, Path):
-            yield partial(vectors.examine, path, shown=study.shown(path))
-    transects = study.clines.transects
-    if transects is not None:
-        named, shown = study.clines.transect_name, study.shown(transects)
-        yield partial(named_lines.read_named_lines, transects, study.study.crs, name=named, shown=shown)
-    surfaces = study.surfaces
-    for path, kinds in ((surfaces.barriers, vectors.BARRIER_KINDS), (surfaces.mask, vectors.MASK_KINDS)):
-        if path is not None:
-            yield partial(vectors.examine, path, kinds=kinds, shown=study.shown(path))
-
-
-def _collect(problems: list[Problem], examine: Callable[[], Any]) -> Any:
-    try:
-        return examine()
-    except StudyError as error:
-        problems += error.problems
-        return None

@@ -12,7 +12,7 @@ from scipy.special import expit
 from shapely.geometry import LineString, MultiLineString, Point
 
 from made_studies import HORTENSIS, NEMORALIS, TWO_SPECIES, run_on_tables
-from morphcline import runner
+from morphcline import checking
 from morphcline.errors import SourceError, StudyError
 from morphcline.files.named_lines import read_named_lines
 from morphcline.files.tables import read_table
@@ -290,8 +290,8 @@ def test_check_reads_the_transects(tmp_path: Path) -> None:
     transects(tmp_path, ["A", "A"], [valley_line(0), valley_line(9)])
     (tmp_path / "records.csv").write_text("site,date\n", encoding="utf-8")
     (tmp_path / "study.toml").write_text(STUDY + 'transects = "transects.gpkg"\n', encoding="utf-8")
-    told = [str(problem) for problem in runner.check(tmp_path / "study.toml").problems]
+    told = [str(problem) for problem in checking.check(tmp_path / "study.toml").problems]
     assert "transects.gpkg, column name: 'A' names 2 lines; a name for each line." in told
     (tmp_path / "study.toml").write_text(STUDY + 'compared = ["purple"]\n', encoding="utf-8")
-    told = [str(problem) for problem in runner.check(tmp_path / "study.toml").problems]
+    told = [str(problem) for problem in checking.check(tmp_path / "study.toml").problems]
     assert any("[clines] compared: found 'purple'; known traits: yellow" in sentence for sentence in told)

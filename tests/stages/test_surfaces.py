@@ -8,10 +8,10 @@ import pandas as pd
 import pytest
 import shapely
 
+from morphcline.checking import check
 from morphcline.errors import StudyError
 from morphcline.files.surfaces import open_surfaces, read_surface
 from morphcline.files.tables import read_table, write_table
-from morphcline.runner import check
 from morphcline.stages._settling import ONE_SITE, Settled, clustering_warnings, limit_warnings
 from morphcline.stages.base import Context
 from morphcline.stages.surfaces import MIN_SITES, STAGE, raster_name

@@ -132,7 +132,7 @@ def test_values_are_refused_in_plain_words(tmp_path: Path) -> None:
         "[surfaces] cell_m: found 'x'; a number is accepted.",
         "[scoring] min_shells: found 2.5; a whole number is accepted.",
         'this key is missing; add it, for example counted = { colour = ["pink"] }.',
-        "[publish] names: found 3; true or false is accepted.",
+        "[publish] names: found 3; true or false or 'pseudonyms' is accepted.",
         "[habitat] classes: found the key 'a'; a raster code, a whole number, is accepted.",
     ):
         assert words in told

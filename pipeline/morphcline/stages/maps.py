@@ -16,6 +16,7 @@ import pandas as pd
 
 from morphcline.files.atomic import write_text
 from morphcline.files.tables import read_table
+from morphcline.language import Language, speaking
 from morphcline.records.period import survey_years
 from morphcline.records.published import published_places
 from morphcline.render import labels
@@ -93,7 +94,12 @@ def run(context: Context) -> Account:
     frame = map_frame(material)
     orders = list(_orders(material, frame))
     wanted = [order for order in orders if order.draw is not None]
-    draw = partial(_draw_and_save, folder=context.path("figures"), formats=context.study.publish.formats)
+    draw = partial(
+        _draw_and_save,
+        language=context.study.language,
+        folder=context.path("figures"),
+        formats=context.study.publish.formats,
+    )
     written: list[_Written] = []
     # Files are written where this process runs, not on the nodes of a cluster.
     workers = context.workers if context.workers.scheduler is None else Workers()
@@ -121,9 +127,10 @@ def _load(context: Context) -> Material:
     return Material(context.study, context.folder, tables, places)
 
 
-def _draw_and_save(order: Order, *, folder: Path, formats: tuple[str, ...]) -> _Written:
+def _draw_and_save(order: Order, *, language: Language, folder: Path, formats: tuple[str, ...]) -> _Written:
     assert order.draw is not None
-    figure = order.draw()
+    with speaking(language):
+        figure = order.draw()
     return _Written(figure.name, save(figure, folder, formats), figure.caption, figure.alt)
 
 

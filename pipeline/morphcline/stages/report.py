@@ -78,7 +78,7 @@ def run(context: Context) -> Account:
         accounts=context.accounts,
         tables=tables,
         figures=figures,
-        recorders=_recorders(accepted, named=study.publish.names),
+        recorders=_recorders(accepted, named=study.publish.names is True),
         version=__version__,
     )
     write_text(context.path(REPORT), render_report(data))

@@ -7,8 +7,9 @@ from morphcline.study.habitat import Habitat
 from morphcline.study.in_force import settings_in_force, source_key
 from morphcline.study.load import Study, load_study
 from morphcline.study.plan import Plan
-from morphcline.study.publish import Publish
+from morphcline.study.publish import Plate, Publish, Sensitive
 from morphcline.study.records import FIELDS, EarlierSurvey, Position, RecordSource, Sheet
+from morphcline.study.report import Area, Report
 from morphcline.study.scoring import Scoring, Selection, UserTrait
 from morphcline.study.steepness import Steepness
 from morphcline.study.surfaces import Neighbours, Surfaces
@@ -16,6 +17,7 @@ from morphcline.study.temperature import Temperature
 
 __all__ = [
     "FIELDS",
+    "Area",
     "Autocorrelation",
     "Change",
     "Clines",
@@ -24,11 +26,14 @@ __all__ = [
     "Habitat",
     "Neighbours",
     "Plan",
+    "Plate",
     "Position",
     "Publish",
     "RecordSource",
+    "Report",
     "Scoring",
     "Selection",
+    "Sensitive",
     "Sheet",
     "Steepness",
     "Study",

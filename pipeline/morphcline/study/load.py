@@ -12,6 +12,7 @@ from typing import Any, Union, get_args, get_origin
 from pydantic import BaseModel, ValidationError
 
 from morphcline.errors import Problem, StudyFileError
+from morphcline.language import Language
 from morphcline.study._base import Section
 from morphcline.study.autocorrelation import Autocorrelation
 from morphcline.study.clines import Change, Clines
@@ -20,6 +21,7 @@ from morphcline.study.habitat import Habitat
 from morphcline.study.plan import Plan
 from morphcline.study.publish import Publish
 from morphcline.study.records import FIELDS, EarlierSurvey, RecordSource
+from morphcline.study.report import Report
 from morphcline.study.scoring import Scoring
 from morphcline.study.steepness import Steepness
 from morphcline.study.surfaces import Surfaces
@@ -41,7 +43,7 @@ _ACCEPTED = {
 }
 
 #: Keys that name a file.
-_FILES = {"path", "area", "barriers", "mask", "reachability", "near"}
+_FILES = {"path", "area", "barriers", "mask", "reachability", "near", "pseudonym_key", "catalogue"}
 
 #: What to add where a key is missing, if its name alone doesn't say.
 _EXAMPLES = {
@@ -58,7 +60,7 @@ class Study(Section):
     ----------
     file : path
         The study file.
-    study, scoring, habitat, temperature, surfaces, steepness, autocorrelation, clines, change, publish, plan
+    study, scoring, habitat, temperature, surfaces, steepness, autocorrelation, clines, change, publish, report, plan
         The sections; ``habitat`` and ``temperature`` are None when the study has no such raster.
     records : tuple of RecordSource
         The survey's own files.
@@ -78,7 +80,13 @@ class Study(Section):
     clines: Clines = Clines()
     change: Change = Change()
     publish: Publish = Publish()
+    report: Report = Report()
     plan: Plan = Plan()
+
+    @property
+    def language(self) -> Language:
+        """In which people read what the study says."""
+        return Language(self.publish.language, self.publish.catalogue)
 
     def shown(self, path: Path) -> str:
         """Return a path as the user wrote it: relative to the study file where it lies below its folder."""
@@ -234,8 +242,8 @@ def _is_union_tag(part: int | str, previous: int | str | None) -> bool:
     if not isinstance(part, str):
         return False
     if part == "path":
-        return previous in {"axis", "basemap"}
-    return part in {"float", "int", "str", "Neighbours", "Within"} or part.startswith(
+        return previous in {"axis", "basemap", "locator"}
+    return part in {"float", "int", "str", "bool", "Neighbours", "Within"} or part.startswith(
         ("literal[", "function-", "constrained-", "lax-or-strict", "tuple[")
     )
 

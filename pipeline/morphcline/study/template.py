@@ -96,11 +96,30 @@ layout = "counts"                    # counts: a row per site, species, colour a
 # within_m = 100.0                   # an earlier and a present site closer than this are the same place
 
 [publish]
-# blur_m = 1000.0                    # places in figures, page and report move to the centre of such a square
-# names = false                      # recorders' names
+# blur_m = 1000.0                    # places in everything public move to the centre of such a square
+# names = false                      # recorders' names; or "pseudonyms", with pseudonym_key = "secret.txt"
+# site_names = true                  # false: sites are shown under numbers
 # basemap = "outline"                # or "none", or a vector file
+# locator = true                     # a small map that says where the study lies; or a vector file
 # formats = ["png", "svg", "pdf"]
 # width_mm = 190.0
+# language = "en"                    # or "fr"; another with catalogue = "mine.po"
+# [[publish.sensitive]]              # places that are told less of than others
+# habitat = "garden and urban"       # or species = "...", or sites = ["A1", "A2"]
+# blur_m = 10000                     # or withhold = true
+# [[publish.plate]]                  # several figures on one sheet
+# name = "colour"
+# figures = ["surface_cepaea-nemoralis/yellow", "surface_cepaea-nemoralis/pink"]
+# columns = 2
+
+[report]
+# pdf = false                        # the report as PDF too; needs the extra "pdf"
+# holder = ""                        # of the data
+# contact = ""                       # where questions go; everybody sees it
+# licence = ""                       # of the data, such as "CC-BY-4.0"
+# [[report.area]]                    # a report for each district
+# path = "districts.gpkg"
+# name_from = "name"                 # the column that names them; or name = "..." for one district
 
 [plan]                               # for `morphcline plan`: where to look next, how many shells settle a question
 # places = 20

@@ -1,0 +1,224 @@
+"""The language of what people read: messages from a gettext catalogue, numbers with the language's own marks."""
+
+from __future__ import annotations
+
+import gettext
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib.resources import files
+from importlib.resources.abc import Traversable
+from io import BytesIO
+from pathlib import Path
+from typing import Any
+
+from morphcline.errors import Problem, StudyFileError
+
+#: Languages that come with the package; English is the language of the messages themselves.
+SHIPPED = ("en", "fr")
+
+
+@dataclass(frozen=True)
+class Language:
+    """A language by its code, and the user's own catalogue where there is one.
+
+    Parameters
+    ----------
+    code : str
+        Such as ``"fr"`` or ``"pt_BR"``: of the marks in numbers, and of the page's ``lang``.
+    catalogue : Path, optional
+        A ``.po`` file; the shipped one otherwise.
+    """
+
+    code: str = "en"
+    catalogue: Path | None = None
+
+    @property
+    def tag(self) -> str:
+        """The code as HTML and browsers write it: ``"pt-BR"``."""
+        return self.code.replace("_", "-")
+
+
+ENGLISH = Language()
+_SPOKEN: ContextVar[Language] = ContextVar("language", default=ENGLISH)
+
+
+def spoken() -> Language:
+    """Return the language in force here."""
+    return _SPOKEN.get()
+
+
+@contextmanager
+def speaking(language: Language) -> Iterator[None]:
+    """Put a language in force for a block; work sent to another process has to do so again there."""
+    token = _SPOKEN.set(language)
+    try:
+        yield
+    finally:
+        _SPOKEN.reset(token)
+
+
+def _(message: str) -> str:
+    """Return a message in the language in force; values are put in afterwards: ``_("{n} of them").format(n=3)``."""
+    return _translations(_SPOKEN.get()).gettext(message)
+
+
+def many(singular: str, plural: str, count: float) -> str:
+    """Return the form of a message that a number asks for; the number is put in afterwards."""
+    return _translations(_SPOKEN.get()).ngettext(singular, plural, int(count))
+
+
+def within(context: str, message: str) -> str:
+    """Return a message that means another thing elsewhere; the context tells translators which is meant."""
+    return _translations(_SPOKEN.get()).pgettext(context, message)
+
+
+def marked(message: str) -> str:
+    """Mark a message for the catalogue and leave it as it is: it is looked up where it is shown."""
+    return message
+
+
+class Said(str):
+    """A sentence that remembers how it was made, so that it can be said again in another language.
+
+    It reads as English wherever text does (``run.json``, a terminal); :func:`again` says it in the language in force.
+
+    Parameters
+    ----------
+    message : str
+        With ``{names}`` for the values, as it stands in the catalogue.
+    values : mapping
+        Numbers, texts, or other sentences.
+    """
+
+    message: str
+    values: dict[str, Any]
+
+    def __new__(cls, message: str, **values: Any) -> Said:
+        """Put the sentence together in English."""
+        said = super().__new__(cls, message.format(**values) if values else message)
+        said.message, said.values = message, values
+        return said
+
+    def __getnewargs_ex__(self) -> tuple[tuple[str], dict[str, Any]]:
+        return (self.message,), self.values
+
+
+def again(text: str) -> str:
+    """Return a sentence in the language in force; a plain text is looked up as it is."""
+    if not isinstance(text, Said):
+        return _(text) if text else text
+    values = {name: again(value) if isinstance(value, str) else value for name, value in text.values.items()}
+    message = _(text.message)
+    return message.format(**values) if values else message
+
+
+def kept(value: Any) -> Any:
+    """Return plain values for a record in which sentences can be found again by :func:`restored`."""
+    if isinstance(value, Said):
+        return {"said": value.message, "with": kept(value.values)}
+    if isinstance(value, Mapping):
+        return {str(name): kept(item) for name, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [kept(item) for item in value]
+    return value
+
+
+def restored(value: Any) -> Any:
+    """Return what :func:`kept` was given."""
+    if isinstance(value, Mapping):
+        if value.keys() == {"said", "with"}:
+            return Said(value["said"], **restored(value["with"]))
+        return {name: restored(item) for name, item in value.items()}
+    if isinstance(value, list):
+        return [restored(item) for item in value]
+    return value
+
+
+def decimal_mark() -> str:
+    """Return what stands before the decimals of a number: ``"."`` in English."""
+    return _marks(_SPOKEN.get().code)[0]
+
+
+def thousands_mark() -> str:
+    """Return what stands between thousands: ``","`` in English, a narrow no-break space in French."""
+    return _marks(_SPOKEN.get().code)[1]
+
+
+def with_marks(text: str) -> str:
+    """Return a number, formatted as Python does, with the marks of the language in force.
+
+    Examples
+    --------
+    >>> with speaking(Language("fr")):
+    ...     with_marks(f"{1234.5:,.1f}").replace(chr(0x202F), "_")
+    '1_234,5'
+    """
+    decimal, thousands = _marks(_SPOKEN.get().code)
+    if (decimal, thousands) == (".", ","):
+        return text
+    return text.translate({ord("."): decimal, ord(","): thousands})
+
+
+@lru_cache(maxsize=8)
+def _marks(code: str) -> tuple[str, str]:
+    if code == "en":
+        return ".", ","
+    from babel import Locale
+
+    symbols = Locale.parse(code).number_symbols["latn"]
+    return str(symbols["decimal"]), str(symbols["group"])
+
+
+@lru_cache(maxsize=8)
+def _translations(language: Language) -> gettext.NullTranslations:
+    if language.catalogue is None and language.code == "en":
+        return gettext.NullTranslations()
+    return read_catalogue(language)
+
+
+def read_catalogue(language: Language) -> gettext.GNUTranslations:
+    """Read a catalogue; messages that it lacks stay in English.
+
+    Raises
+    ------
+    StudyFileError
+        When there is no catalogue of that language, or the file can't be read as one.
+    """
+    from babel.messages.catalog import Catalog
+    from babel.messages.mofile import write_mo
+    from babel.messages.pofile import PoFileError, read_po
+
+    if language.catalogue is not None:
+        sources: list[Traversable] = [language.catalogue] if language.catalogue.is_file() else []
+    else:
+        home = files("morphcline").joinpath(f"locales/{language.code}")
+        sources = [file for file in home.iterdir() if file.name.endswith(".po")] if home.is_dir() else []
+    if not sources:
+        shown = language.catalogue.name if language.catalogue else language.code
+        raise StudyFileError(
+            Problem(
+                "",
+                "[publish] language",
+                f"there is no catalogue {shown!r}",
+                f"shipped: {', '.join(SHIPPED)}; any other with a .po file of your own in [publish] catalogue",
+            )
+        )
+    whole = Catalog(locale=language.code)
+    for source in sorted(sources, key=lambda file: file.name):
+        try:
+            part = read_po(BytesIO(source.read_bytes()), locale=language.code, abort_invalid=True)
+        except (PoFileError, UnicodeDecodeError, ValueError) as error:
+            problem = Problem(
+                source.name, "", f"this is not a gettext catalogue: {error}", "a .po file in UTF-8 is accepted"
+            )
+            raise StudyFileError(problem) from error
+        for message in part:
+            if message.id:
+                whole.add(message.id, message.string, context=message.context)
+    compiled = BytesIO()
+    write_mo(compiled, whole)
+    compiled.seek(0)
+    return gettext.GNUTranslations(compiled)

@@ -1,0 +1,94 @@
+"""Messages are looked up in a catalogue, numbers bear the language's marks, and a sentence can be said again."""
+
+from __future__ import annotations
+
+import json
+import pickle
+
+import pytest
+
+from morphcline.errors import StudyFileError
+from morphcline.language import (
+    ENGLISH,
+    Language,
+    Said,
+    _,
+    again,
+    kept,
+    many,
+    restored,
+    speaking,
+    spoken,
+    with_marks,
+)
+
+CATALOGUE = """
+msgid ""
+msgstr ""
+"Content-Type: text/plain; charset=utf-8\\n"
+"Plural-Forms: nplurals=3; plural=(n==1 ? 0 : n%10>=2 && n%10<=4 && (n%100<12 || n%100>14) ? 1 : 2);\\n"
+
+msgid "not known"
+msgstr "nieznane"
+
+msgid "{n} site"
+msgid_plural "{n} sites"
+msgstr[0] "{n} stanowisko"
+msgstr[1] "{n} stanowiska"
+msgstr[2] "{n} stanowisk"
+"""
+
+
+@pytest.fixture
+def polish(tmp_path):
+    (tmp_path / "pl.po").write_text(CATALOGUE, encoding="utf-8")
+    return Language("pl", tmp_path / "pl.po")
+
+
+def test_english_is_spoken_unless_another_language_is_asked_for():
+    assert spoken() == ENGLISH
+    assert _("not known") == "not known"
+    assert many("{n} site", "{n} sites", 1) == "{n} site"
+
+
+def test_a_catalogue_of_the_users_own_is_spoken_within_its_block_only(polish):
+    with speaking(polish):
+        assert _("not known") == "nieznane"
+        # The plural rule of Polish has three forms (Unicode CLDR, plural rules, pl).
+        assert [many("{n} site", "{n} sites", n) for n in (1, 3, 5, 22)] == [
+            "{n} stanowisko", "{n} stanowiska", "{n} stanowisk", "{n} stanowiska",
+        ]  # fmt: skip
+        assert _("a message that nobody translated") == "a message that nobody translated"
+    assert _("not known") == "not known"
+
+
+def test_numbers_bear_the_marks_of_the_language():
+    with speaking(Language("fr")):
+        # Unicode CLDR, number symbols of fr: decimal comma, narrow no-break space between thousands.
+        assert with_marks(f"{12345.6:,.1f}") == "12\u202f345,6"
+    assert with_marks("12,345.6") == "12,345.6"
+
+
+def test_a_sentence_is_kept_restored_and_said_again(polish):
+    sentence = Said("{where}: {what}", where="a.csv", what=Said("not known"))
+    assert sentence == "a.csv: not known"
+    back = restored(json.loads(json.dumps(kept({"warnings": [sentence], "n": 3}))))
+    assert back == {"warnings": ["a.csv: not known"], "n": 3}
+    travelled = pickle.loads(pickle.dumps(back["warnings"][0]))
+    with speaking(polish):
+        assert again(travelled) == "a.csv: nieznane"
+        assert again("plain words, not in the catalogue") == "plain words, not in the catalogue"
+
+
+def test_a_language_without_a_catalogue_is_told_with_those_there_are():
+    with speaking(Language("sv")), pytest.raises(StudyFileError, match=r"no catalogue 'sv'.*en, fr"):
+        _("not known")
+
+
+def test_a_file_that_is_no_catalogue_is_told(tmp_path):
+    (tmp_path / "mine.po").write_text('msgid "half', encoding="utf-8")
+    with (
+        speaking(Language("de", tmp_path / "mine.po")),
+        pytest.raises(StudyFileError, match=r"mine\.po.*not a gettext"),
+    ):
+        _("not known")
