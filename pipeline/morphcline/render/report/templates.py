@@ -6,9 +6,11 @@ from collections.abc import Callable, Mapping
 from importlib.resources import files
 from typing import Any
 
+from morphcline.language import _, again, many, spoken, within
+
 
 def fill(template: str, *, filters: Mapping[str, Callable[..., Any]] | None = None, **values: Any) -> str:
-    """Return a page made from a template.
+    """Return a page made from a template, which says its texts with ``_``, ``many``, ``within`` and ``again``.
 
     Parameters
     ----------
@@ -17,7 +19,7 @@ def fill(template: str, *, filters: Mapping[str, Callable[..., Any]] | None = No
     filters : mapping, optional
         Further filters, by name.
     **values
-        What the template names; a name without a value is an error.
+        What the template names; a name without a value is an error. ``tag`` is the language, for ``<html lang>``.
     """
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
@@ -28,6 +30,7 @@ def fill(template: str, *, filters: Mapping[str, Callable[..., Any]] | None = No
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.globals.update({"_": _, "many": many, "within": within, "again": again, "tag": spoken().tag})
     environment.filters.update(filters or {})
     style = files("morphcline.render.report").joinpath("report.css").read_text(encoding="utf-8")
     return environment.get_template(template).render(style=style, **values).rstrip() + "\n"
