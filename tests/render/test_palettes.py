@@ -21,9 +21,11 @@ from morphcline.render.palettes import (
     PAPER,
     SERIES,
     SOFT_INK,
+    TRAIT_MARKS,
     class_marks,
     frequency_colours,
     opacity,
+    trait_marks,
 )
 
 # Machado, Oliveira & Fernandes (2009), severity 1.0, for linear RGB.
@@ -184,3 +186,25 @@ def test_the_surer_the_fuller(one: float, other: float) -> None:
     low, high = sorted((one, other))
     assert opacity(low) >= opacity(high) > 0
     assert opacity(np.nan) == 0
+
+
+@pytest.mark.parametrize(
+    "together", [("yellow", "pink", "brown"), ("unbanded", "mid-banded", "many-banded", "other one-banded")]
+)
+def test_traits_that_share_a_circle_are_told_apart_with_any_eyes_and_in_grey(together: tuple[str, ...]) -> None:
+    fills = [TRAIT_MARKS[trait].fill for trait in together]
+    for vision in DEFICIENCIES:
+        for one, other in itertools.combinations(fills, 2):
+            # A difference of 10 is seen at a glance (common practice, no single source).
+            assert ciede2000(lab(seen(one, vision)), lab(seen(other, vision))) > 14
+    # CIE lightness alone, which is what a grey print keeps.
+    lightness = sorted(lab(linear(fill))[0] for fill in fills)
+    assert np.diff(lightness).min() > 12
+
+
+def test_every_trait_has_a_colour_and_a_shape_of_its_own_fit_for_a_line_on_white() -> None:
+    marks = trait_marks([*TRAIT_MARKS, "lower three", "three-banded"])
+    assert len({mark.fill for mark in marks.values()}) == len(marks)
+    assert len({mark.marker for mark in marks.values()}) == len(marks)
+    # WCAG 2.1, 1.4.11: graphical objects. The palest is only ever a slice with an edge.
+    assert all(contrast(mark.fill) >= 3 for name, mark in marks.items() if name != "other one-banded")

@@ -77,6 +77,45 @@ SERIES = (
     Mark("", "P", "#767676"),
 )
 
+#: The mark of each trait wherever several traits or classes stand together: the same colour and shape everywhere.
+#: Within colour, and within banding, lightness falls step by step, so that grey prints keep them apart; each colour but
+#: the palest has 3 : 1 or more on white.
+TRAIT_MARKS = {
+    "yellow": Mark("yellow", "o", "#BA8B00"),
+    "pink": Mark("pink", "s", "#B8447E"),
+    "brown": Mark("brown", "D", "#3F2413"),
+    "unbanded": Mark("unbanded", "^", "#2FA3A0"),
+    "mid-banded": Mark("mid-banded", "v", "#3B6FB6"),
+    "many-banded": Mark("many-banded", "P", "#1B1F5E"),
+    "other one-banded": Mark("other one-banded", "X", "#D5D5D5"),
+    "effectively unbanded": Mark("effectively unbanded", "<", "#767676"),
+    "fused": Mark("fused", ">", "#4F7A28"),
+}
+_OWN = (("h", "#7B3FA0"), ("*", "#C0391B"), ("d", "#1A1A1A"), ("p", "#8A6D3B"))
+
+
+def trait_marks(traits: Sequence[str]) -> dict[str, Mark]:
+    """Return the mark of each trait; the study's own traits, which have none, take those kept for them in turn.
+
+    Parameters
+    ----------
+    traits : sequence of str
+        The study's own in the order of the study file: the same order gives the same marks.
+
+    Examples
+    --------
+    >>> marks = trait_marks(["pink", "lower three"])
+    >>> marks["pink"].marker, marks["lower three"].marker
+    ('s', 'h')
+    """
+    own = [trait for trait in dict.fromkeys(traits) if trait not in TRAIT_MARKS]
+    turns = {trait: _OWN[i % len(_OWN)] for i, trait in enumerate(own)}
+    return {
+        trait: TRAIT_MARKS[trait] if trait in TRAIT_MARKS else Mark(trait, *turns[trait])
+        for trait in dict.fromkeys(traits)
+    }
+
+
 _SHAPES = ("o", "s", "^", "D", "v", "P", "X", "<", ">")
 
 
