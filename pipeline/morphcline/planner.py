@@ -112,8 +112,10 @@ def make_plan(study: Study, *, out: Path | None = None) -> PlanResult:
     _refuse_unknown_classes(study)
     tables = {
         name: read_table(folder / "tables" / f"{name}.csv")
-        for name in ("sites", "frequencies", "regional", "surfaces", "change")
+        for name in ("frequencies", "regional", "surfaces", "change")
     }
+    tables["sites"] = read_table(folder / "private/tables/sites.csv")
+    tables["public_sites"] = read_table(folder / "tables/sites.csv")
     traits, missing = _traits(study, folder, tables)
     warnings += missing
     area = mapped_area(study, tables["sites"])
@@ -128,7 +130,7 @@ def make_plan(study: Study, *, out: Path | None = None) -> PlanResult:
             f"Only {len(choice.chosen)} of {study.plan.places} places were found: the rest of the area is out of "
             "reach, or too near to sites or to the other places."
         )
-    places = _places(study, traits, points, tried, choice, tables["sites"], habitat, reach)
+    places = _places(study, traits, points, tried, choice, tables["public_sites"], habitat, reach)
     sizes = size_rows(
         [_basis(one, tables["change"]) for one in traits], differences=study.plan.differences,
         samples=study.plan.samples, level=study.plan.level, power=study.plan.power,
@@ -327,7 +329,9 @@ def _places(
     crs = study.study.crs
     move = Transformation(crs, "EPSG:4326", area_lonlat(crs, *tried.T), allow_ballpark=True)
     longitude, latitude = move.apply(*chosen.T)
-    distance, nearest = cKDTree(sites[["x_m", "y_m"]].to_numpy(dtype=float)).query(chosen)
+    # From where the public sees the site: exact distances to several places would give it away.
+    seen = sites[sites["x_m"].notna()]
+    distance, nearest = cKDTree(seen[["x_m", "y_m"]].to_numpy(dtype=float)).query(chosen)
     here = choice.before[cKDTree(points).query(chosen)[1]]
     names = [f"{one.species}, {one.trait}" for one in traits]
     return pd.DataFrame(
@@ -344,8 +348,8 @@ def _places(
             "reduction": 1 - choice.variance[1:] / choice.variance[:-1],
             "reduction_so_far": 1 - choice.variance[1:] / choice.variance[0],
             "most_for": [names[column] for column in choice.share.argmax(axis=1)],
-            "nearest_site": sites["site"].to_numpy()[nearest],
-            "nearest_site_m": distance,
+            "nearest_site": seen["site"].to_numpy()[nearest] if len(seen) else "",
+            "nearest_site_m": np.where(np.isfinite(distance), distance, np.nan),
             "caution": CAUTION,
         }
     )

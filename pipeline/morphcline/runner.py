@@ -380,7 +380,7 @@ def _refuse_foreign_folder(folder: Path, study: Study) -> None:
             )
         )
     if not record.get("study") and folder.is_dir() and any(not item.name.startswith(".") for item in folder.iterdir()):
-        layers = {"sites.gpkg", "clines.gpkg"}
+        layers = {"sites.gpkg", "clines.gpkg", "steepness.gpkg", "stac", "styles", "reports", "report.pdf", "private"}
         ours = {"records", "tables", "surfaces", "figures", "plan", "map.html", "report.html", RUN_FILE} | layers
         foreign = sorted({item.name for item in folder.iterdir() if not item.name.startswith(".")} - ours)
         if foreign:

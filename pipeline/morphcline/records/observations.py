@@ -26,7 +26,7 @@ COLUMNS: Mapping[str, str] = {
     "source": "file the row stands in",
     "row": "its number there, as a spreadsheet shows it (features of a layer count from 1)",
     "survey": "name of the earlier survey; empty for the survey itself",
-    "site": "site, as recorded; else made of the place, in metres",
+    "site": "site, as recorded; numbered where it has no name, or one that would tell its place",
     "visit": "visit, as recorded; else the date",
     "date": "date as precise as it was given (ISO 8601: year, month, day, or an interval)",
     "year": "year of the date, or in which the interval begins",

@@ -21,7 +21,8 @@ def write_change(
 ) -> None:
     study = context.study
     earlier_sites, earlier = (
-        read_table(context.path(f"tables/{name}.csv")) for name in ("earlier_sites", "earlier_frequencies")
+        read_table(context.path(f"{name}.csv"))
+        for name in ("private/tables/earlier_sites", "tables/earlier_frequencies")
     )
     with threadpool_limits(limits=1):
         tables = change_tables(

@@ -107,10 +107,10 @@ def mapped_area(study: Study, sites: pd.DataFrame) -> MappedArea:
     if polygon.is_empty:
         raise StudyError(
             Problem(
-                "tables/sites.csv",
+                "private/tables/sites.csv",
                 "",
                 "no site was located, so there is no area to smooth over",
-                "see records/rejected.csv for why",
+                "see private/records/rejected.csv for why",
             )
         )
     grid = StudyGrid.from_extent(*polygon.bounds, cell_m=study.surfaces.cell_m, crs=study.study.crs)

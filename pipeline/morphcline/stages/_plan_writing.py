@@ -74,7 +74,7 @@ def write_plan(study: Study, folder: Path, tables: Mapping[str, pd.DataFrame], p
     study : Study
     folder : Path
     tables : mapping
-        ``sites`` at least.
+        ``public_sites`` at least.
     plan : PlanToWrite
     """
     home, places = folder / FOLDER, plan.places
@@ -82,7 +82,7 @@ def write_plan(study: Study, folder: Path, tables: Mapping[str, pd.DataFrame], p
     write_table(home / "sample_sizes.csv", plan.sizes, SIZE_COLUMNS)
     geometry = gpd.points_from_xy(places["x_m"], places["y_m"], crs=study.study.crs)
     write_layers(home / "places.gpkg", {"places": gpd.GeoDataFrame(places, geometry=geometry)})
-    shown = published_places(tables["sites"], blur_m=study.publish.blur_m)
+    shown = published_places(tables["public_sites"])
     frame = map_frame(Material(study, folder, tables, shown))
     error, extent = _image(plan.points, np.sqrt(plan.choice.before))
     # Neither the exact place of a site nor its distance from a place that is shown.

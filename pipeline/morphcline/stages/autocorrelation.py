@@ -90,7 +90,7 @@ def run(context: Context) -> Account:
     study = context.study
     frequencies = read_table(context.path("tables/frequencies.csv"))
     regional = read_table(context.path("tables/regional.csv"))
-    sites = read_table(context.path("tables/sites.csv"))
+    sites = read_table(context.path("private/tables/sites.csv"))
     enough = frequencies[frequencies["enough"].astype(bool)]
     tasks: list[_Task] = []
     known_rho: dict[str, pd.Series] = {}
@@ -270,7 +270,7 @@ STAGE = Stage(
     name="autocorrelation",
     summary="Moran's I, its correlogram by distance and reach, variograms, and local clusters",
     settings=("scoring", "autocorrelation"),
-    reads=("tables/sites.csv", "tables/frequencies.csv", "tables/regional.csv"),
+    reads=("private/tables/sites.csv", "tables/frequencies.csv", "tables/regional.csv"),
     writes=lambda study: (*(f"tables/{name}.csv" for name in _COLUMNS), *ISOLATION_COLUMNS),
     run=run,
     columns={**{f"tables/{name}.csv": columns for name, columns in _COLUMNS.items()}, **ISOLATION_COLUMNS},

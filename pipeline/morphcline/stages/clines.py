@@ -39,7 +39,8 @@ def run(context: Context) -> Account:
     """Fit clines, environment models and change; return what was fitted and what was left out."""
     study = context.study
     frequencies, regional, sites = (
-        read_table(context.path(f"tables/{name}.csv")) for name in ("frequencies", "regional", "sites")
+        read_table(context.path(f"{name}.csv"))
+        for name in ("tables/frequencies", "tables/regional", "private/tables/sites")
     )
     traits = tuple(dict.fromkeys(frequencies["trait"]))
     samples = {name: _samples(name, frequencies, regional, sites) for name in study.scoring.species}
@@ -159,10 +160,10 @@ STAGE = Stage(
     summary="cline models, what habitat and temperature explain, change since earlier surveys",
     settings=("scoring", "habitat", "clines", "change", "publish.blur_m"),
     reads=(
-        "tables/sites.csv",
+        "private/tables/sites.csv",
         "tables/frequencies.csv",
         "tables/regional.csv",
-        "tables/earlier_sites.csv",
+        "private/tables/earlier_sites.csv",
         "tables/earlier_frequencies.csv",
     ),
     writes=lambda study: (

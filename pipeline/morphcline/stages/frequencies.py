@@ -57,18 +57,18 @@ def run(context: Context) -> Account:
     """Write the tables of counts and frequencies; return what was used and what was left out."""
     scoring = context.study.scoring
     traits = wanted_traits(scoring)
-    records = read_table(context.path("records/accepted.csv"))
+    records = read_table(context.path("private/records/accepted.csv"))
     rows = rows_that_count(records, scoring.species)
     own = rows["survey"] == ""
     if not own.any():
         raise StudyError(_nothing_counts(records, scoring))
-    flagged = read_table(context.path("records/flagged.csv"))
+    flagged = read_table(context.path("private/records/flagged.csv"))
     used, samples = choose_visits(rows, scoring.visits, in_future=in_future(rows, flagged))
     counts = tally(used)
     frequencies, left_out = site_frequencies(counts, samples, traits, scoring)
     own_frequencies = frequencies[frequencies["survey"] == ""]
     own_counts = tally(used[used["survey"] == ""])
-    habitat = read_table(context.path("tables/sites.csv")).set_index("site")["habitat"]
+    habitat = read_table(context.path("private/tables/sites.csv")).set_index("site")["habitat"]
     regional = regional_frequencies(own_frequencies, scoring)
     tables = {
         "tables/samples.csv": _own_samples(samples, scoring),
@@ -103,7 +103,7 @@ def _nothing_counts(records: pd.DataFrame, scoring: Scoring) -> Problem:
     common = reasons[reasons != ""].value_counts()
     why = f" (most often: {common.index[0]})" if len(common) else ""
     return Problem(
-        "records/accepted.csv",
+        "private/records/accepted.csv",
         "",
         f"no adult shell of {' or '.join(scoring.species)} counts, in {len(reasons):,} accepted rows{why}",
         "look at the column not_counted_because, and at [scoring] species",
@@ -202,7 +202,7 @@ STAGE = Stage(
     name="frequencies",
     summary="counts, frequencies and intervals per site, habitat and region, with over-dispersion",
     settings=("scoring",),
-    reads=("records/accepted.csv", "records/flagged.csv", "tables/sites.csv"),
+    reads=("private/records/accepted.csv", "private/records/flagged.csv", "private/tables/sites.csv"),
     writes=lambda study: tuple(_TABLES),
     run=run,
     columns=_TABLES,

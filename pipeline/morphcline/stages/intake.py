@@ -2,7 +2,8 @@
 
 Reads the files that ``[records]`` names (earlier surveys and tables of sites too), the study area and the habitat
 raster. Writes the observations accepted, those of them that a person should look at, and the rows rejected with the
-reason, for every row that came in is in one of them.
+reason, for every row that came in is in one of them; all of it private, as it came. Sites get the names that every
+table uses from here on.
 """
 
 from __future__ import annotations
@@ -50,17 +51,20 @@ from morphcline.records.observations import (
 )
 from morphcline.records.positions import check_position, read_spots, read_uncertainty
 from morphcline.records.scores import read_scores
+from morphcline.records.site_ids import COLUMNS as NAME_COLUMNS
+from morphcline.records.site_ids import name_for_public
 from morphcline.records.spots import Spots, place, rough_bounds, uncertainty
 from morphcline.records.texts import TextTable
 from morphcline.records.verdicts import Verdicts
 from morphcline.stages.base import Account, Context, Stage
 from morphcline.study import Habitat, RecordSource, Sheet, Study
 
-ACCEPTED = "records/accepted.csv"
-FLAGGED = "records/flagged.csv"
-REJECTED = "records/rejected.csv"
+ACCEPTED = "private/records/accepted.csv"
+FLAGGED = "private/records/flagged.csv"
+REJECTED = "private/records/rejected.csv"
+NAMES = "private/tables/site_names.csv"
 
-_FLAGGED_COLUMNS = {
+FLAGGED_COLUMNS = {
     "source": COLUMNS["source"],
     "row": COLUMNS["row"],
     "flag_code": "what to look at, in a word; what concerns a place or a sample is flagged on its first row",
@@ -78,6 +82,8 @@ class Assessment:
     accepted : DataFrame
         Observations; a row of the wide layout gives several.
     rejected, flagged : DataFrame
+    names : DataFrame
+        The name that each site has in the records.
     account : dict
         Rows in, accepted and rejected, by source and by reason. ``rows``, ``accepted`` and ``rejected`` count rows of
         records; those of tables of sites are counted in their own lines of ``sources`` and in ``site_rows``.
@@ -87,6 +93,7 @@ class Assessment:
     accepted: pd.DataFrame
     rejected: pd.DataFrame
     flagged: pd.DataFrame
+    names: pd.DataFrame
     account: Account
     warnings: tuple[str, ...]
 
@@ -143,6 +150,10 @@ def assess(study: Study, *, today: dt.date | None = None) -> Assessment:
             of_row = dict(sites[at].fates)
         fates.append(SourceFate(one.table, one.survey, one.kind, of_row))
     table = pd.concat(frames, ignore_index=True)
+    public, names = name_for_public(
+        table, crs=study.study.crs, blur_m=study.publish.blur_m, keep_names=study.publish.site_names
+    )
+    table["site"] = public
     flags = Flags(table)
     flag_rows(flags, today=today or today_by_clock(), min_shells=study.scoring.min_shells)
     warnings += _flag_landcover(study, flags)
@@ -150,21 +161,22 @@ def assess(study: Study, *, today: dt.date | None = None) -> Assessment:
     warnings = list(dict.fromkeys([*warn_of_bulk(fates), *warnings]))
     account = take_account(fates, table, flagged) | {"warnings": warnings}
     rejected = tabulate_rejected(fates)
-    return Assessment(table[list(COLUMNS)], rejected, flagged, account, tuple(warnings))
+    return Assessment(table[list(COLUMNS)], rejected, flagged, names, account, tuple(warnings))
 
 
 def run(context: Context) -> Account:
-    """Judge every row and write the three tables."""
+    """Judge every row and write the tables."""
     found = assess(context.study)
     save(found, context)
     return found.account
 
 
 def save(found: Assessment, context: Context) -> None:
-    """Write the three tables of an assessment."""
+    """Write the tables of an assessment."""
     write_table(context.path(ACCEPTED), found.accepted, COLUMNS)
-    write_table(context.path(FLAGGED), found.flagged, _FLAGGED_COLUMNS)
+    write_table(context.path(FLAGGED), found.flagged, FLAGGED_COLUMNS)
     write_table(context.path(REJECTED), found.rejected, REJECTED_COLUMNS)
+    write_table(context.path(NAMES), found.names, NAME_COLUMNS)
 
 
 def _open_all(study: Study) -> list[_Opened]:
@@ -443,10 +455,10 @@ def _sources(study: Study) -> tuple[Path, ...]:
 STAGE = Stage(
     name="intake",
     summary="read the records and give every row a fate",
-    settings=("records", "earlier", "scoring", "habitat"),
+    settings=("records", "earlier", "scoring", "habitat", "publish.site_names", "publish.blur_m"),
     reads=(),
-    writes=lambda study: (ACCEPTED, FLAGGED, REJECTED),
+    writes=lambda study: (ACCEPTED, FLAGGED, REJECTED, NAMES),
     run=run,
     sources=_sources,
-    columns={ACCEPTED: COLUMNS, FLAGGED: _FLAGGED_COLUMNS, REJECTED: REJECTED_COLUMNS},
+    columns={ACCEPTED: COLUMNS, FLAGGED: FLAGGED_COLUMNS, REJECTED: REJECTED_COLUMNS, NAMES: NAME_COLUMNS},
 )

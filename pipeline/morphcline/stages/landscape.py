@@ -1,11 +1,14 @@
 """Landscape: what grows at each site and how warm it is, beside what the recorders noted.
 
 Reads the sites, their records and the study's two rasters; writes the sites of this survey and of earlier ones, how
-often recorders and raster agree on the habitat, and the same sites as layers for a GIS. A study without one of the
-rasters runs, and says what is left out.
+often recorders and raster agree on the habitat, and the same sites as layers for a GIS: exactly in the folder
+``private``, and sites and records once more as the public may see them. A study without one of the rasters runs, and
+says what is left out.
 """
 
 from __future__ import annotations
+
+from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
@@ -33,7 +36,15 @@ from morphcline.records.landscape import (
     years_of_sites,
 )
 from morphcline.scoring.habitats import read_habitat
+from morphcline.stages._publication import (
+    NOTICE,
+    PUBLIC_RECORD_COLUMNS,
+    PUBLIC_RECORDS,
+    public_columns,
+    publish,
+)
 from morphcline.stages.base import Account, Context, Stage
+from morphcline.stages.intake import ACCEPTED, FLAGGED, NAMES, REJECTED
 from morphcline.study import Habitat, Study, Temperature
 
 _SHARE_DOC = "share of the circle round the site that is of this class; what is left to 1 has no code in the raster"
@@ -68,20 +79,24 @@ _PLAUSIBLE_C = (-60.0, 60.0)
 def run(context: Context) -> Account:
     """Write the sites' tables and layers; return what the rasters covered and what is left out."""
     study = context.study
-    places = read_table(context.path("tables/places.csv"))
-    records = read_table(context.path("records/accepted.csv"))
+    places = read_table(context.path("private/tables/places.csv"))
+    records = read_table(context.path(ACCEPTED))
     account: Account = {"warnings": [], "left_out": []}
     sites = describe_sites(places, records, study)
     sites = _join_habitat(sites, study, account)
     sites = _join_temperature(sites, records, study, account)
     own, earlier = sites[sites["survey"] == ""], sites[sites["survey"] != ""]
     shares = [name for name in sites.columns if name.startswith("share_")]
-    write_table(context.path("tables/sites.csv"), own[[*_SITES, *_found(own, shares)]])
-    write_table(context.path("tables/earlier_sites.csv"), earlier[[*_EARLIER, *_found(earlier, shares)]])
+    shown = publish(context, sites, account)
+    for folder, table in (("private/tables", sites), ("tables", shown)):
+        mine, others = table[table["survey"] == ""], table[table["survey"] != ""]
+        columns = [name for name in public_columns(_SITES) if name in table]
+        write_table(context.path(f"{folder}/sites.csv"), mine[[*columns, *_found(own, shares)]])
+        write_table(context.path(f"{folder}/earlier_sites.csv"), others[["survey", *columns, *_found(earlier, shares)]])
     pairs = agreement(own["habitat_noted"], own["habitat"])
     write_table(context.path("tables/habitat_agreement.csv"), pairs, _AGREEMENT)
     write_layers(
-        context.path("sites.gpkg"),
+        context.path("private/sites.gpkg"),
         {
             "sites": _features(own[[*_SITES, *_found(own, shares)]], study.study.crs),
             "earlier_sites": _features(earlier[[*_EARLIER, *_found(earlier, shares)]], study.study.crs),
@@ -283,22 +298,34 @@ def _features(sites: pd.DataFrame, crs: str) -> gpd.GeoDataFrame:
     return gpd.GeoDataFrame(table, geometry=points)
 
 
+def _sources(study: Study) -> tuple[Path, ...]:
+    paths = [part.path for part in (study.habitat, study.temperature) if part is not None]
+    return (*paths, *([study.publish.pseudonym_key] if study.publish.pseudonym_key else []))
+
+
 STAGE = Stage(
     name="landscape",
-    summary="habitat and temperature at each site",
-    settings=("habitat", "temperature", "scoring"),
-    reads=("records/accepted.csv", "tables/places.csv"),
+    summary="habitat and temperature at each site; what of sites and records the public may see",
+    settings=("habitat", "temperature", "scoring", "publish.blur_m", "publish.names", "publish.sensitive"),
+    reads=(ACCEPTED, FLAGGED, REJECTED, NAMES, "private/tables/places.csv"),
     writes=lambda study: (
+        "private/tables/sites.csv",
+        "private/tables/earlier_sites.csv",
+        "private/sites.gpkg",
+        NOTICE,
         "tables/sites.csv",
         "tables/earlier_sites.csv",
         "tables/habitat_agreement.csv",
-        "sites.gpkg",
+        *PUBLIC_RECORDS,
     ),
     run=run,
-    sources=lambda study: tuple(part.path for part in (study.habitat, study.temperature) if part is not None),
+    sources=_sources,
     columns={
-        "tables/sites.csv": {**_SITES, "share_<class>": _SHARE_DOC},
-        "tables/earlier_sites.csv": {**_EARLIER, "share_<class>": _SHARE_DOC},
+        "private/tables/sites.csv": {**_SITES, "share_<class>": _SHARE_DOC},
+        "private/tables/earlier_sites.csv": {**_EARLIER, "share_<class>": _SHARE_DOC},
+        "tables/sites.csv": {**public_columns(_SITES), "share_<class>": _SHARE_DOC},
+        "tables/earlier_sites.csv": {**public_columns(_EARLIER), "share_<class>": _SHARE_DOC},
+        **PUBLIC_RECORD_COLUMNS,
         "tables/habitat_agreement.csv": _AGREEMENT,
     },
 )

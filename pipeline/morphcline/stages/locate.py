@@ -59,19 +59,24 @@ def examine(study: Study, accepted: pd.DataFrame) -> None:
     """
     if accepted.empty:
         raise StudyError(
-            Problem("records/accepted.csv", "", "no record was accepted", "records/rejected.csv says why of each")
+            Problem(
+                "private/records/accepted.csv",
+                "",
+                "no record was accepted",
+                "private/records/rejected.csv says why of each",
+            )
         )
     bounds = _ground(accepted, study)
     check_working_crs(study.study.crs, bounds, file=study.file.name)
 
 
 def run(context: Context) -> Account:
-    """Write ``tables/places.csv``; return what was used to place the sites."""
+    """Write ``private/tables/places.csv``; return what was used to place the sites."""
     study = context.study
-    records = read_table(context.path("records/accepted.csv"))
+    records = read_table(context.path("private/records/accepted.csv"))
     examine(study, records)
     places = locate(records, study.study.crs)
-    write_table(context.path("tables/places.csv"), places, _COLUMNS)
+    write_table(context.path("private/tables/places.csv"), places, _COLUMNS)
     warnings = _spread_warnings(places)
     far = _far_sites(places)
     warnings += _far_warnings(far, study)
@@ -102,7 +107,7 @@ def locate(records: pd.DataFrame, crs: str) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        The columns of ``tables/places.csv``, in order of survey (the study's own first) and site.
+        The columns of ``private/tables/places.csv``, in order of survey (the study's own first) and site.
     """
     occasion = records["visit"].where(records["visit"] != "", records["date"])
     line = group_codes(records, ["source", "row"])
@@ -229,9 +234,9 @@ STAGE = Stage(
     name="locate",
     summary="one position for each site, with its uncertainty and the transformation used",
     settings=(),
-    reads=("records/accepted.csv",),
-    writes=lambda study: ("tables/places.csv",),
+    reads=("private/records/accepted.csv",),
+    writes=lambda study: ("private/tables/places.csv",),
     run=run,
     sources=lambda study: () if study.study.area is None else (study.study.area,),
-    columns={"tables/places.csv": _COLUMNS},
+    columns={"private/tables/places.csv": _COLUMNS},
 )

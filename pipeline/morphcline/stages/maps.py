@@ -123,7 +123,7 @@ def run(context: Context) -> Account:
 
 def _load(context: Context) -> Material:
     tables = {name: read_table(context.path(f"tables/{name}.csv")) for name in TABLES}
-    places = published_places(tables["sites"], blur_m=context.study.publish.blur_m)
+    places = published_places(tables["sites"])
     return Material(context.study, context.folder, tables, places)
 
 

@@ -79,7 +79,7 @@ def run(context: Context) -> Account:
     study = context.study
     frequencies = read_table(context.path("tables/frequencies.csv"))
     regional = read_table(context.path("tables/regional.csv"))
-    sites = read_table(context.path("tables/sites.csv"))
+    sites = read_table(context.path("private/tables/sites.csv"))
     area = mapped_area(study, sites)
     cells, masked = area.count()
     barriers = _barriers(study)
@@ -316,7 +316,7 @@ STAGE = Stage(
     name="surfaces",
     summary="kernel-smoothed frequencies with standard errors, support and steepness",
     settings=("scoring", "surfaces", "steepness", "publish.blur_m"),
-    reads=("tables/sites.csv", "tables/frequencies.csv", "tables/regional.csv"),
+    reads=("private/tables/sites.csv", "tables/frequencies.csv", "tables/regional.csv"),
     writes=lambda study: (
         *(raster_name(species) for species in study.scoring.species),
         *(steepness_name(species) for species in study.scoring.species),
