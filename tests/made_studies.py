@@ -10,6 +10,7 @@ from typing import Any
 import pandas as pd
 
 from morphcline.files.tables import write_table
+from morphcline.records.account import REJECTED_COLUMNS
 from morphcline.stages.base import Account, Context, Stage
 from morphcline.study import load_study
 from morphcline.workers import Workers
@@ -27,7 +28,7 @@ path = "records.csv"
 species = ["{NEMORALIS}", "{HORTENSIS}"]
 """
 
-#: The columns of ``records/accepted.csv``.
+#: The columns of ``private/records/accepted.csv``.
 ACCEPTED = (
     "source", "row", "survey", "site", "visit", "date", "year", "longitude", "latitude", "easting", "northing",
     "grid_reference", "crs", "x_m", "y_m", "position_uncertainty_m", "transformation", "species", "qualifier", "lip",
@@ -56,7 +57,11 @@ def make_context(folder: Path, records: pd.DataFrame, settings: str = "", crs: s
     study, _, rest = settings.partition("---")
     file.write_text(f'[study]\nname = "made"\ncrs = "{crs}"\n{study}\n[records]\npath = "r.csv"\n{rest}\n', "utf-8")
     context = Context(load_study(file), folder / "out", Workers())
-    write_table(context.path("records/accepted.csv"), records)
+    write_table(context.path("private/records/accepted.csv"), records)
+    write_table(context.path("private/records/flagged.csv"), records.iloc[:0].assign(flag_code="", flag=""))
+    write_table(context.path("private/records/rejected.csv"), pd.DataFrame(columns=list(REJECTED_COLUMNS)))
+    names = records[["survey", "site"]].drop_duplicates().assign(recorded_as=records["site"])
+    write_table(context.path("private/tables/site_names.csv"), names)
     return context
 
 
@@ -67,7 +72,8 @@ def run_on_tables(
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "study.toml").write_text(study, encoding="utf-8")
     for name, table in tables.items():
-        write_table(folder / f"tables/{name}.csv", table)
+        home = "private/tables" if name in ("sites", "earlier_sites") else "tables"
+        write_table(folder / f"{home}/{name}.csv", table)
     account = stage.run(Context(load_study(folder / "study.toml"), folder, Workers(processes)))
     json.dumps(account, allow_nan=False)
     return account

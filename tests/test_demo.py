@@ -63,7 +63,7 @@ def chosen_cline(clines: pd.DataFrame, species: str, trait: str) -> pd.Series:
 def test_every_row_is_accepted_or_rejected(demo: runner.RunResult, table: Any) -> None:
     account = demo.accounts["intake"]
     assert account["rows"] == account["accepted"] + account["rejected"]
-    accepted, rejected = table("records/accepted"), table("records/rejected")
+    accepted, rejected = table("private/records/accepted"), table("private/records/rejected")
     assert len(rejected) == account["rejected"]
     records = [source for source in account["sources"] if source["kind"] == "records"]
     assert len(accepted[["source", "row"]].drop_duplicates()) == sum(source["accepted"] for source in records)
@@ -72,10 +72,10 @@ def test_every_row_is_accepted_or_rejected(demo: runner.RunResult, table: Any) -
 
 
 def test_every_planted_row_meets_its_fate(table: Any, truth: dict[str, Any]) -> None:
-    accepted = table("records/accepted")
+    accepted = table("private/records/accepted")
     keys = {
-        "rejected": set(table("records/rejected")[["source", "row", "reason_code"]].itertuples(index=False, name=None)),
-        "flagged": set(table("records/flagged")[["source", "row", "flag_code"]].itertuples(index=False, name=None)),
+        "rejected": set(table("private/records/rejected")[["source", "row", "reason_code"]].itertuples(index=False, name=None)),
+        "flagged": set(table("private/records/flagged")[["source", "row", "flag_code"]].itertuples(index=False, name=None)),
     }
     planted = truth["planted_row"]
     assert len(planted) >= 40
@@ -93,7 +93,7 @@ def test_every_planted_row_meets_its_fate(table: Any, truth: dict[str, Any]) -> 
 
 def test_nothing_else_is_rejected(table: Any, truth: dict[str, Any]) -> None:
     planted = {(item["source"], item["row"]) for item in truth["planted_row"] if item["fate"] == "rejected"}
-    found = set(table("records/rejected")[["source", "row"]].itertuples(index=False, name=None))
+    found = set(table("private/records/rejected")[["source", "row"]].itertuples(index=False, name=None))
     assert found == planted
 
 
@@ -218,7 +218,7 @@ def test_sites_vary_as_planted_once_the_cline_is_taken_out(table: Any, truth: di
 def test_the_area_effect_is_found_where_it_is(table: Any, truth: dict[str, Any]) -> None:
     planted = truth["nemoralis"]["mid_banded"]
     local = table("tables/local").query("species == @NEMORALIS and trait == 'mid-banded'")
-    high = local[local["group"] == "high among high"].merge(table("tables/sites"), on="site")
+    high = local[local["group"] == "high among high"].merge(table("private/tables/sites"), on="site")
     assert len(high) >= 10
     away = np.hypot(high["x_m"] - planted["easting"], high["y_m"] - planted["northing"])
     assert (away < planted["radius_m"] + 2 * planted["edge_m"]).mean() > 0.9
@@ -265,7 +265,7 @@ def test_habitat_in_points_holds_what_was_planted_and_pairs_of_near_sites_see_it
     # What the planted logit makes of the planted frequencies of the sites, woods or not.
     cline, origin = truth["nemoralis"]["yellow"], truth["survey"]
     samples = table("tables/samples").query("species == @NEMORALIS")
-    sites = table("tables/sites").merge(samples[["site"]], on="site")
+    sites = table("private/tables/sites").merge(samples[["site"]], on="site")
     bearing = math.radians(cline["bearing_deg"])
     east, north = sites["x_m"] - origin["origin_easting"], sites["y_m"] - origin["origin_northing"]
     s = east * math.sin(bearing) + north * math.cos(bearing)
@@ -320,7 +320,7 @@ def test_the_plan_leads_where_few_samples_are(demo: runner.RunResult, table: Any
     assert (demo.folder / "run.json").read_bytes() == before
     assert len(found.places) == 20
     assert not set(found.places["habitat"]) & {"water"}
-    sites = table("tables/sites")[["x_m", "y_m"]].to_numpy()
+    sites = table("private/tables/sites")[["x_m", "y_m"]].to_numpy()
     near = [
         int((np.hypot(*(sites - [x, y]).T) < 4000).sum())
         for x, y in zip(found.places["x_m"], found.places["y_m"], strict=True)
@@ -371,7 +371,7 @@ def test_morans_i_is_that_of_esda(table: Any) -> None:
     from esda.moran import Moran
     from libpysal.weights import KNN
 
-    sites, frequencies = table("tables/sites").set_index("site"), table("tables/frequencies")
+    sites, frequencies = table("private/tables/sites").set_index("site"), table("tables/frequencies")
     for row in table("tables/autocorrelation").query("form == 'raw' and moran_i == moran_i").itertuples():
         used = frequencies.query("species == @row.species and trait == @row.trait and enough")
         places = sites.loc[used["site"], ["x_m", "y_m"]].to_numpy()
@@ -407,7 +407,7 @@ def test_columns_are_those_declared_and_explained(demo: runner.RunResult) -> Non
     for name in TO_CLINES:
         for file, columns in runner.load_stage(name).columns.items():
             header = (demo.folder / file).read_text(encoding="utf-8").split("\n", 1)[0].split(",")
-            if file == "tables/sites.csv" or file == "tables/earlier_sites.csv":
+            if file.endswith("sites.csv"):
                 header = [column for column in header if not column.startswith("share_")]
                 columns = {column: text for column, text in columns.items() if not column.startswith("share_")}
             assert header == list(columns), file

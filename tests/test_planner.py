@@ -97,7 +97,7 @@ def test_places_lie_where_the_surface_is_least_sure(home: Path) -> None:
     assert (places["standard_error_after"].diff().dropna() < 0).all()
     np.testing.assert_allclose(1 - (1 - places["reduction"]).prod(), places["reduction_so_far"].iloc[-1])
     # Apart from each other and from the sites, by hand.
-    sites = read_table(home / "outputs/small/tables/sites.csv")
+    sites = read_table(home / "outputs/small/private/tables/sites.csv")
     for row in places.itertuples():
         apart = np.hypot(sites["x_m"] - row.x_m, sites["y_m"] - row.y_m)
         assert row.nearest_site_m == pytest.approx(apart.min())

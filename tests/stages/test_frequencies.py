@@ -38,11 +38,11 @@ def study_with(folder, scoring=""):
 def run(folder, accepted, scoring="", habitats=None, future=()):
     table = pd.DataFrame(accepted, columns=COLUMNS)
     flagged = pd.DataFrame({"flag_code": "date-in-future", "date": list(future)}, dtype=object)
-    write_table(folder / "records/flagged.csv", flagged)
+    write_table(folder / "private/records/flagged.csv", flagged)
     sites = sorted(set(table.loc[table["survey"] == "", "site"]))
-    write_table(folder / "records/accepted.csv", table)
+    write_table(folder / "private/records/accepted.csv", table)
     lives = [(habitats or {}).get(site, "") for site in sites]
-    write_table(folder / "tables/sites.csv", pd.DataFrame({"site": sites, "habitat": lives}))
+    write_table(folder / "private/tables/sites.csv", pd.DataFrame({"site": sites, "habitat": lives}))
     account = STAGE.run(Context(study_with(folder, scoring), folder, Workers()))
     return account, {name.split("/")[1][:-4]: read_table(folder / name) for name in STAGE.writes(None)}
 

@@ -665,9 +665,9 @@ def test_a_geopackages_points_are_the_places(tmp_path: Path) -> None:
     assert first["x_m"] == pytest.approx(EAST, abs=0.01)
 
 
-def test_a_site_without_a_name_is_named_by_its_place(tmp_path: Path) -> None:
+def test_a_site_without_a_name_is_numbered(tmp_path: Path) -> None:
     rows = [GOOD | {"site": "", "easting": "500000.4"}, GOOD | {"site": "", "easting": "500000.3", "colour": "pink"}]
-    assert judge(tmp_path, rows).accepted["site"].tolist() == ["@500000-6600000"] * 2
+    assert judge(tmp_path, rows).accepted["site"].tolist() == ["unnamed 0001"] * 2
 
 
 def test_all_problems_of_all_files_come_at_once_with_the_nearest_column(tmp_path: Path) -> None:

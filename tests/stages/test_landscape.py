@@ -49,7 +49,7 @@ def test_shares_and_the_largest_class(tmp_path: Path, habitat: Path) -> None:
     )
     context = make_context(tmp_path, records, HABITAT)
     run(context)
-    sites = read_table(context.path("tables/sites.csv")).set_index("site")
+    sites = read_table(context.path("private/tables/sites.csv")).set_index("site")
     segment = 1 / 3 - math.sqrt(3) / (4 * math.pi)
     assert sites["share_scrub"].to_dict() == pytest.approx({"line": 0.5, "near": segment, "wood": 0.0}, abs=1e-3)
     assert sites["share_woodland"].to_numpy() == pytest.approx(1 - sites["share_scrub"].to_numpy())
@@ -62,7 +62,7 @@ def test_codes_not_listed_are_reported_and_counted_as_unlisted(tmp_path: Path, h
     records = accepted({"site": "a", **OTHER}, {"site": "b", "x_m": EAST + 1020, "y_m": NORTH + 500})
     context = make_context(tmp_path, records, HABITAT)
     account = run(context)
-    sites = read_table(context.path("tables/sites.csv"))
+    sites = read_table(context.path("private/tables/sites.csv"))
     assert sites["habitat"].tolist() == ["unlisted", "unlisted"]
     assert sites["share_unlisted"][0] == pytest.approx(1.0)
     assert account["habitat"]["unlisted"] == {"9": 2}
@@ -74,7 +74,7 @@ def test_without_a_radius_the_cell_at_the_point_counts(tmp_path: Path, habitat: 
         tmp_path, accepted({"site": "near", "x_m": EAST + 999, "y_m": NORTH + 1500}), HABITAT.replace("100", "0")
     )
     run(context)
-    site = read_table(context.path("tables/sites.csv")).iloc[0]
+    site = read_table(context.path("private/tables/sites.csv")).iloc[0]
     assert (site["habitat"], site["habitat_share"], site["share_woodland"]) == ("woodland", 1.0, 1.0)
 
 
@@ -86,7 +86,7 @@ def test_a_site_mostly_off_the_raster_has_no_habitat(tmp_path: Path, habitat: Pa
     )
     context = make_context(tmp_path, records, HABITAT)
     account = run(context)
-    sites = read_table(context.path("tables/sites.csv")).set_index("site")
+    sites = read_table(context.path("private/tables/sites.csv")).set_index("site")
     assert sites["habitat"].to_dict() == {"in": "woodland", "edge": "", "far": ""}
     assert 0 < sites.loc["edge", "share_woodland"] < 0.5
     assert math.isnan(sites.loc["far", "habitat_share"])
@@ -121,7 +121,7 @@ def test_shells_samples_and_what_was_not_counted(tmp_path: Path) -> None:
     )
     context = make_context(tmp_path, records)
     account = run(context)
-    site = read_table(context.path("tables/sites.csv")).iloc[0]
+    site = read_table(context.path("private/tables/sites.csv")).iloc[0]
     assert (site["shells"], site["samples"], site["seen_not_counted"]) == (12, 3, 4)
     assert account["shells"] == 12
 
@@ -129,8 +129,8 @@ def test_shells_samples_and_what_was_not_counted(tmp_path: Path) -> None:
 def test_a_study_without_rasters_runs_and_says_what_is_left_out(tmp_path: Path) -> None:
     context = make_context(tmp_path, accepted({"habitat": "hedge"}))
     account = run(context)
-    sites = read_table(context.path("tables/sites.csv"))
-    assert list(sites.columns) == [name for name in STAGE.columns["tables/sites.csv"] if name != "share_<class>"]
+    sites = read_table(context.path("private/tables/sites.csv"))
+    assert list(sites.columns) == [name for name in STAGE.columns["private/tables/sites.csv"] if name != "share_<class>"]
     assert (sites.loc[0, "habitat"], sites.loc[0, "habitat_noted"]) == ("", "hedgerow")
     assert math.isnan(sites.loc[0, "temperature_c"])
     assert len(account["left_out"]) == 2
@@ -170,7 +170,7 @@ def test_the_class_noted_on_most_visits_stands_the_latest_of_two(tmp_path: Path)
     records = accepted(*[{"site": site, "visit": year, "date": year, "habitat": note} for site, year, note in visits])
     context = make_context(tmp_path, records)
     run(context)
-    assert read_table(context.path("tables/sites.csv"))["habitat_noted"].tolist() == ["hedgerow", "woodland"]
+    assert read_table(context.path("private/tables/sites.csv"))["habitat_noted"].tolist() == ["hedgerow", "woodland"]
 
 
 TEMPERATURE = '---\n[temperature]\npath = "t.tif"\n'
@@ -185,7 +185,7 @@ def test_temperature_is_interpolated_and_in_celsius(tmp_path: Path, units: str, 
     context = make_context(tmp_path, records, TEMPERATURE + f'units = "{units}"')
     run(context)
     # a quarter of the way between the centres: 8 + 2 / 4
-    assert read_table(context.path("tables/sites.csv"))["temperature_c"][0] == pytest.approx(8.5)
+    assert read_table(context.path("private/tables/sites.csv"))["temperature_c"][0] == pytest.approx(8.5)
 
 
 def test_temperatures_that_cannot_be_question_the_units(tmp_path: Path) -> None:
@@ -201,7 +201,7 @@ def test_the_mean_within_a_radius(tmp_path: Path) -> None:
     records = accepted({"x_m": EAST + 1000, "y_m": NORTH + 500})
     context = make_context(tmp_path, records, TEMPERATURE + "radius_m = 300")
     run(context)
-    assert read_table(context.path("tables/sites.csv"))["temperature_c"][0] == pytest.approx(9.0)
+    assert read_table(context.path("private/tables/sites.csv"))["temperature_c"][0] == pytest.approx(9.0)
 
 
 YEARS = TEMPERATURE + 'year = "record"\n'
@@ -219,7 +219,7 @@ def test_the_year_of_the_record_chooses_the_band(tmp_path: Path, visits: str, ex
     records = accepted({**place, "year": 2021}, {**place, "year": 2022}, {**place, "year": 2024, "counted": False})
     context = make_context(tmp_path, records, YEARS + f'[scoring]\nvisits = "{visits}"')
     run(context)
-    assert read_table(context.path("tables/sites.csv"))["temperature_c"][0] == pytest.approx(expected)
+    assert read_table(context.path("private/tables/sites.csv"))["temperature_c"][0] == pytest.approx(expected)
 
 
 def test_years_without_a_band_and_sites_without_a_year_are_reported(tmp_path: Path) -> None:
@@ -230,7 +230,7 @@ def test_years_without_a_band_and_sites_without_a_year_are_reported(tmp_path: Pa
     )
     context = make_context(tmp_path, records, YEARS)
     account = run(context)
-    assert np.isfinite(read_table(context.path("tables/sites.csv"))["temperature_c"]).tolist() == [True, False, False]
+    assert np.isfinite(read_table(context.path("private/tables/sites.csv"))["temperature_c"]).tolist() == [True, False, False]
     assert account["warnings"] == [
         "t.tif: no band is described by the year 1999 of 1 site; there are 2021 to 2024.",
         "t.tif: 1 site has no dated record, hence no temperature.",
@@ -248,10 +248,10 @@ def test_earlier_surveys_have_their_own_table_and_layer(tmp_path: Path, habitat:
     records = accepted({**WOOD}, {**SCRUB, "survey": "1984", "site": "z", "count": 30})
     context = make_context(tmp_path, records, HABITAT)
     account = run(context)
-    earlier = read_table(context.path("tables/earlier_sites.csv"))
+    earlier = read_table(context.path("private/tables/earlier_sites.csv"))
     assert earlier[["survey", "site", "shells", "habitat"]].to_numpy().tolist() == [["1984", "z", 30, "scrub"]]
     assert (account["sites"], account["earlier_sites"]) == (1, 1)
-    with sqlite3.connect(context.path("sites.gpkg")) as db:
+    with sqlite3.connect(context.path("private/sites.gpkg")) as db:
         assert db.execute("SELECT site, shells, habitat, habitat_noted, temperature_c FROM sites").fetchall() == [
             ("a", 1, "woodland", None, None)
         ]

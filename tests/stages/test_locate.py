@@ -26,14 +26,14 @@ def test_a_line_for_every_site_of_every_survey_in_order(tmp_path: Path) -> None:
     )
     context = make_context(tmp_path, records)
     account = STAGE.run(context)
-    places = read_table(context.path("tables/places.csv"))
+    places = read_table(context.path("private/tables/places.csv"))
     assert places[["survey", "site", "x_m", "records"]].to_numpy().tolist() == [
         ["", "a", EAST, 2],
         ["", "b", EAST + 50, 1],
         ["1984", "a", EAST + 99, 1],
     ]
     assert places["sources"].tolist() == ["m.xlsx; r.csv", "r.csv", "r.csv"]
-    assert list(places.columns) == list(STAGE.columns["tables/places.csv"])
+    assert list(places.columns) == list(STAGE.columns["private/tables/places.csv"])
     assert account["sites"] == {"this survey": 2, "1984": 1}
     assert account["warnings"] == []
     json.dumps(account)  # plain values

@@ -51,7 +51,9 @@ def survey(folder: Path, *, sites=160, settings="bandwidth = 2500.0", processes=
     names = [f"s{i:03}" for i in range(sites)]
     write_table(folder / "tables/frequencies.csv", frequencies)
     write_table(folder / "tables/regional.csv", regional)
-    write_table(folder / "tables/sites.csv", pd.DataFrame({"site": names, "x_m": places[:, 0], "y_m": places[:, 1]}))
+    write_table(
+        folder / "private/tables/sites.csv", pd.DataFrame({"site": names, "x_m": places[:, 0], "y_m": places[:, 1]})
+    )
     (folder / "study.toml").write_text(
         f'[study]\nname = "made"\ncrs = "EPSG:2154"\n[records]\npath = "records.csv"\n[surfaces]\n{settings}\n'
         "[steepness]\npermutations = 199\n",

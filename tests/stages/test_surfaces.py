@@ -60,7 +60,9 @@ def survey(folder: Path, *, sites=90, hortensis=3, seed=4, settings="", area=Non
     )
     write_table(folder / "tables/frequencies.csv", frequencies)
     write_table(folder / "tables/regional.csv", pooled)
-    write_table(folder / "tables/sites.csv", pd.DataFrame({"site": names, "x_m": places[:, 0], "y_m": places[:, 1]}))
+    write_table(
+        folder / "private/tables/sites.csv", pd.DataFrame({"site": names, "x_m": places[:, 0], "y_m": places[:, 1]})
+    )
     if area is not None:
         layer(folder / "area.gpkg", area)
     (folder / "study.toml").write_text(
