@@ -31,7 +31,7 @@ MASK_KINDS = ("Polygon",)
 _IN_WORDS = {"LineString": "line", "Polygon": "polygon"}
 
 #: GeoPackage asks for a date of last change; a fixed one keeps the bytes the same.
-_FIXED_DATE = "2000-01-01T00:00:00.000Z"
+FIXED_DATE = "2000-01-01T00:00:00.000Z"
 
 
 def read_shapes(path: Path, crs: str | CRS, *, layer: str | None = None, shown: str = "") -> gpd.GeoDataFrame:
@@ -169,7 +169,13 @@ def read_barriers(path: Path, crs: str | CRS, *, shown: str = "") -> NDArray[np.
     return pieces
 
 
-def write_layers(path: Path, layers: Mapping[str, gpd.GeoDataFrame]) -> None:
+def write_layers(
+    path: Path,
+    layers: Mapping[str, gpd.GeoDataFrame],
+    *,
+    kinds: Mapping[str, str] | None = None,
+    stamp: str = FIXED_DATE,
+) -> None:
     """Write a GeoPackage of version 1.3, whole.
 
     Parameters
@@ -177,9 +183,14 @@ def write_layers(path: Path, layers: Mapping[str, gpd.GeoDataFrame]) -> None:
     path : Path
     layers : mapping
         Layer name to features with a CRS; a layer without features is written with its columns all the same.
+    kinds : mapping, optional
+        Layer name to the kind of its shapes; of the features themselves otherwise, points where there are none.
+    stamp : str
+        ISO 8601 time of last change.
     """
+    kinds = kinds or {}
     before = pyogrio.get_gdal_config_option("OGR_CURRENT_DATE")
-    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": _FIXED_DATE})
+    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": stamp})
     try:
         with whole_file(path) as temporary:
             for name, features in layers.items():
@@ -190,7 +201,7 @@ def write_layers(path: Path, layers: Mapping[str, gpd.GeoDataFrame]) -> None:
                     driver="GPKG",
                     append=temporary.exists(),
                     dataset_options={"VERSION": _GEOPACKAGE_VERSION} if not temporary.exists() else None,
-                    geometry_type="Point" if features.empty else None,
+                    geometry_type=kinds.get(name, "Point" if features.empty else None),
                 )
     finally:
         pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": before})
