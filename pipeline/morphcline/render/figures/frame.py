@@ -12,9 +12,11 @@ from matplotlib.collections import LineCollection, PolyCollection
 from matplotlib_scalebar.scalebar import ScaleBar
 from numpy.typing import NDArray
 
+from morphcline.language import _, many, within
 from morphcline.render import labels
 from morphcline.render.figures.keys import Key, draw_keys, height_of_keys
-from morphcline.render.figures.sheet import MAX_HEIGHT_MM, RASTERISE_ABOVE, SMALL, Heading, Sheet, letters
+from morphcline.render.figures.locator import Locator, locator_key
+from morphcline.render.figures.sheet import MAX_HEIGHT_MM, RASTERISE_ABOVE, SMALL, Heading, Sheet, letters, place
 from morphcline.render.palettes import INK, LINE
 
 Path2 = NDArray[np.float64]
@@ -25,6 +27,9 @@ HEAD_MM = 7.6
 KEY_GAP_MM = 3.5
 TALLEST_MM = 150.0
 NARROWEST_MM = 30.0
+#: Height of the small map beside the keys, and where it has room of its own.
+LOCATOR_MM = 17.0
+LARGEST_LOCATOR_MM = 34.0
 
 
 @dataclass(frozen=True)
@@ -48,6 +53,8 @@ class MapFrame:
         Side of the squares to whose centres places were moved.
     sites_beyond : int
         Sites too far out to be on the map.
+    locator : Locator or None
+        Where the study lies.
     """
 
     west: float
@@ -62,6 +69,7 @@ class MapFrame:
     true_north_deg: float | None = None
     blur_m: float = 0.0
     sites_beyond: int = 0
+    locator: Locator | None = None
 
     @property
     def aspect(self) -> float:
@@ -70,20 +78,28 @@ class MapFrame:
 
     def notes(self) -> str:
         """Return the sentences of a caption that say where, on what grid and how exactly."""
-        parts = [f"Coordinates: {labels.crs_name(self.crs)}."]
+        parts = [_("Projection and coordinates: {crs}.").format(crs=labels.crs_name(self.crs))]
         if self.true_north_deg is None:
-            parts.append("North lies about upwards; its direction turns over the map.")
+            parts.append(_("North lies about upwards; its direction turns over the map."))
         elif abs(self.true_north_deg) < 0.25:
-            parts.append("True north is upwards.")
+            parts.append(_("True north is upwards."))
         else:
-            side = "right" if self.true_north_deg > 0 else "left"
-            parts.append(f"True north lies {abs(self.true_north_deg):.1f}° to the {side} of upwards.")
+            turned = labels.decimals(abs(self.true_north_deg), 1)
+            message = (
+                _("True north lies {degrees}° to the right of upwards.")
+                if self.true_north_deg > 0
+                else _("True north lies {degrees}° to the left of upwards.")
+            )
+            parts.append(message.format(degrees=turned))
         if self.outline:
-            parts.append("The thin line is the outline of the study area.")
+            parts.append(_("The thin line is the outline of the study area."))
         if self.backdrop_name:
-            parts.append(f"Backdrop: {self.backdrop_name}.")
+            parts.append(_("Backdrop: {file}.").format(file=self.backdrop_name))
+        if self.locator is not None:
+            parts.append(self.locator.note())
         if self.sites_beyond:
-            parts.append(f"Beyond the map: {labels.counted(self.sites_beyond, 'site')}.")
+            message = many("Beyond the map: {n} site.", "Beyond the map: {n} sites.", self.sites_beyond)
+            parts.append(message.format(n=labels.number(self.sites_beyond)))
         parts.append(self.privacy())
         return " ".join(part for part in parts if part)
 
@@ -91,10 +107,10 @@ class MapFrame:
         """Say what was done to the places; empty when they are exact."""
         if self.blur_m <= 0:
             return ""
-        return (
-            f"Each site is moved to the centre of the {labels.distance(self.blur_m)} square that it lies in, or set "
-            "apart there from others; its exact place is not shown."
-        )
+        return _(
+            "Each site is moved to the centre of the {side} square that it lies in, or set apart there from others; "
+            "its exact place is not shown."
+        ).format(side=labels.distance(self.blur_m))
 
 
 @dataclass(frozen=True)
@@ -122,7 +138,9 @@ def arrange_panels(count: int, aspect: float, width_mm: float, keys: Sequence[Ke
         Legends that go below.
     """
     inner = width_mm - 2 * MARGIN_MM
-    below = height_of_keys(keys, inner) + KEY_GAP_MM + MARGIN_MM
+    # Below a part of a larger sheet, which draws the keys, there is no more than the margin.
+    gap = KEY_GAP_MM if place() is None else 0.0
+    below = height_of_keys(keys, inner) + gap + MARGIN_MM
     best: Panels | None = None
     for columns in range(1, count + 1):
         rows = math.ceil(count / columns)
@@ -139,8 +157,8 @@ def arrange_panels(count: int, aspect: float, width_mm: float, keys: Sequence[Ke
             (MARGIN_MM + (i % columns) * (column + GAP_MM), MARGIN_MM + HEAD_MM + (i // columns) * step)
             for i in range(count)
         )
-        keys_top = MARGIN_MM + rows * step - GAP_MM + KEY_GAP_MM
-        best = Panels(columns, height / aspect, height, keys_top + below - KEY_GAP_MM, corners, keys_top)
+        keys_top = MARGIN_MM + rows * step - GAP_MM + gap
+        best = Panels(columns, height / aspect, height, keys_top + below - gap, corners, keys_top)
         if filled:
             break
     if best is None:
@@ -161,10 +179,18 @@ def map_sheet(
         The scale bar is put after them.
     width_mm : float
     """
-    # The scale bar's length depends on the panels' size, and their size on the room that the legends leave.
-    trial = arrange_panels(len(headings), frame.aspect, width_mm, [*keys, scale_bar_key(frame, 50.0)])
-    all_keys = [*keys, scale_bar_key(frame, trial.width)]
-    panels = arrange_panels(len(headings), frame.aspect, width_mm, all_keys)
+    locator = frame.locator
+    small_map = [] if locator is None else [locator_key(locator, LOCATOR_MM)]
+    panels = _arranged(frame, len(headings), [*keys, *small_map], width_mm)
+    hole = _hole(panels, len(headings)) if small_map and place() is None else None
+    if hole is not None:
+        # In the room that a panel leaves it is larger, and takes none from the keys.
+        panels = _arranged(frame, len(headings), keys, width_mm)
+        hole = _hole(panels, len(headings))
+        if hole is None:
+            panels = _arranged(frame, len(headings), [*keys, *small_map], width_mm)
+        else:
+            small_map = []
     sheet = Sheet(width_mm, panels.sheet_height)
     maps = []
     for (left, top), letter, heading in zip(panels.corners, letters(len(headings)), headings, strict=True):
@@ -172,9 +198,29 @@ def map_sheet(
         axes = sheet.axes(left, top, panels.width, panels.height)
         draw_frame(axes, frame)
         maps.append(axes)
-    all_keys[-1] = scale_bar_key(frame, panels.width)
+    all_keys = [*keys, *small_map, scale_bar_key(frame, panels.width)]
     draw_keys(sheet, all_keys, left=MARGIN_MM, top=panels.keys_top, width_mm=width_mm - 2 * MARGIN_MM)
+    if hole is not None and locator is not None:
+        size = min(panels.height, LARGEST_LOCATOR_MM)
+        key = locator_key(locator, size)
+        if key.width > panels.width:
+            key = locator_key(locator, size * panels.width / key.width)
+        draw_keys(sheet, [key], left=hole[0] + panels.width - key.width, top=hole[1], width_mm=panels.width)
     return sheet, maps
+
+
+def _arranged(frame: MapFrame, count: int, keys: Sequence[Key], width_mm: float) -> Panels:
+    # The scale bar's length depends on the panels' size, and their size on the room that the legends leave.
+    trial = arrange_panels(count, frame.aspect, width_mm, [*keys, scale_bar_key(frame, 50.0)])
+    return arrange_panels(count, frame.aspect, width_mm, [*keys, scale_bar_key(frame, trial.width)])
+
+
+def _hole(panels: Panels, count: int) -> tuple[float, float] | None:
+    """Return the corner of the last place of the grid when no panel stands there."""
+    if count % panels.columns == 0:
+        return None
+    column = MARGIN_MM + (panels.columns - 1) * (panels.corners[1][0] - panels.corners[0][0])
+    return column, panels.corners[-1][1]
 
 
 def draw_frame(axes: Axes, frame: MapFrame) -> None:
@@ -223,7 +269,7 @@ def cell_centres(
 
 def maps_in_words(panels: int) -> str:
     """Return how an alternative text calls its panels."""
-    return "a map" if panels == 1 else f"{panels} maps, one a trait,"
+    return many("a map", "{n} maps, one a trait,", panels).format(n=panels)
 
 
 def scale_bar_key(frame: MapFrame, panel_width: float) -> Key:
@@ -243,7 +289,7 @@ def scale_bar_key(frame: MapFrame, panel_width: float) -> Key:
                 "", head, tail, arrowprops={"arrowstyle": "-|>,head_width=0.14,head_length=0.3", "lw": 0.7,
                                             "color": INK, "shrinkA": 0, "shrinkB": 0},
             )  # fmt: skip
-            axes.text(*letter, "N", ha="center", va="center", fontsize=SMALL)
+            axes.text(*letter, within("north", "N"), ha="center", va="center", fontsize=SMALL)
         bar = axes.inset_axes((arrow, 0, width, 10.8), transform=axes.transData)
         bar.set(xlim=(0, width * metres_per_mm), ylim=(0, 10.8))
         bar.set_axis_off()
@@ -255,7 +301,8 @@ def scale_bar_key(frame: MapFrame, panel_width: float) -> Key:
             )
         )  # fmt: skip
 
-    return Key(width + arrow, 10.8, draw)
+    same = ("scale bar", round(metres_per_mm, 6), frame.true_north_deg)
+    return Key(width + arrow, 10.8, draw, same)
 
 
 def _closed(ring: Path2) -> Path2:

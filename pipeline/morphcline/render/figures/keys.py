@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Hashable, Sequence
+from dataclasses import dataclass, replace
 
 import matplotlib
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.patches import Rectangle
 
-from morphcline.render.figures.sheet import SMALL, TEXT, Sheet, text_width_mm
+from morphcline.language import _, with_marks
+from morphcline.render import labels
+from morphcline.render.figures.sheet import MM_PER_POINT, SMALL, TEXT, Sheet, place, text_width_mm
+from morphcline.render.figures.slices import draw_slices
 from morphcline.render.palettes import (
     FADE,
     FREQUENCY_MAP,
     INK,
     LINE,
+    PAPER,
     SOFT_INK,
     Mark,
     frequency_colours,
@@ -22,6 +27,7 @@ from morphcline.render.palettes import (
 
 GAP_MM = 6.0
 ROW_GAP_MM = 2.5
+QUARTERS = (0.0, 0.25, 0.5, 0.75, 1.0)
 
 
 @dataclass(frozen=True)
@@ -34,11 +40,14 @@ class Key:
         In millimetres.
     draw : callable
         Draws on axes whose data are millimetres from their lower left corner.
+    same : hashable
+        What it says: of keys that say the same a sheet of several figures shows one. None: like no other.
     """
 
     width: float
     height: float
     draw: Callable[[Axes], None]
+    same: Hashable = None
 
 
 def rows_of_keys(keys: Sequence[Key], width_mm: float) -> list[list[Key]]:
@@ -56,13 +65,19 @@ def rows_of_keys(keys: Sequence[Key], width_mm: float) -> list[list[Key]]:
 
 
 def height_of_keys(keys: Sequence[Key], width_mm: float) -> float:
-    """Return the height that keys take on a sheet of this inner width."""
+    """Return the height that keys take on a sheet of this inner width: none on a part, whose sheet draws them."""
+    if place() is not None:
+        return 0.0
     rows = rows_of_keys(keys, width_mm)
     return sum(max(key.height for key in row) for row in rows) + ROW_GAP_MM * max(len(rows) - 1, 0)
 
 
 def draw_keys(sheet: Sheet, keys: Sequence[Key], *, left: float, top: float, width_mm: float) -> None:
-    """Draw keys with the top left corner of the first at a place in millimetres."""
+    """Draw keys with the top left corner of the first at a place in millimetres; a part leaves them to its sheet."""
+    where = place()
+    if where is not None:
+        where.keys += keys
+        return
     for row in rows_of_keys(keys, width_mm):
         along = left
         for key in row:
@@ -74,9 +89,9 @@ def draw_keys(sheet: Sheet, keys: Sequence[Key], *, left: float, top: float, wid
         top += max(key.height for key in row) + ROW_GAP_MM
 
 
-def frequency_key(title: str = "Frequency") -> Key:
+def frequency_key() -> Key:
     """Return the colour scale of frequencies, 0 to 100%."""
-    return scale_key(title, FREQUENCY_MAP, [(0, "0%"), (0.25, "25%"), (0.5, "50%"), (0.75, "75%"), (1, "100%")])
+    return scale_key(_("Frequency"), FREQUENCY_MAP, [(at, labels.percent(at)) for at in QUARTERS])
 
 
 def scale_key(title: str, colour_map: str, ticks: Sequence[tuple[float, str]]) -> Key:
@@ -99,54 +114,94 @@ def scale_key(title: str, colour_map: str, ticks: Sequence[tuple[float, str]]) -
             axes.plot([3 + bar * at] * 2, [3.0, 3.6], color=LINE, lw=0.5)
             axes.text(3 + bar * at, 2.6, label, ha="center", va="top", fontsize=SMALL)
 
-    return Key(width, 10.8, draw)
+    return Key(width, 10.8, draw, ("scale", title, colour_map, tuple(ticks)))
 
 
 def frequency_and_error_key() -> Key:
     """Return the colours of a surface: frequency along, standard error (fading) downwards."""
     bar, tall, foot = 36.0, 7.4, 3.6
-    left = text_width_mm("Standard error", SMALL) + 6.0
+    error_name = _("Standard error\n(points)")
+    left = max(text_width_mm(line, SMALL) for line in error_name.splitlines()) + 6.0
     height = foot + tall + 3.8
     errors = np.linspace(0.0, FADE[1], 64)
     colours = frequency_colours(np.tile(np.linspace(0, 1, 128), (64, 1)), np.tile(errors[:, None], (1, 128)))
 
     def draw(axes: Axes) -> None:
-        axes.text(left, height, "Frequency", va="top", fontsize=TEXT)
-        axes.text(0, foot + tall / 2, "Standard error\n(points)", va="center", fontsize=SMALL, linespacing=1.1)
+        axes.text(left, height, _("Frequency"), va="top", fontsize=TEXT)
+        axes.text(0, foot + tall / 2, error_name, va="center", fontsize=SMALL, linespacing=1.1)
         axes.imshow(colours, extent=(left, left + bar, foot, foot + tall), aspect="auto", interpolation="nearest")
         axes.set(xlim=(0, left + bar + 6), ylim=(0, height))
         for error in (0.0, FADE[1] / 2, FADE[1]):
             at = foot + tall * (1 - error / FADE[1])
             axes.plot([left - 0.6, left], [at, at], color=LINE, lw=0.5)
-            axes.text(left - 1.0, at, f"{100 * error:g}", ha="right", va="center_baseline", fontsize=SMALL)
+            axes.text(left - 1.0, at, with_marks(f"{100 * error:g}"), ha="right", va="center_baseline", fontsize=SMALL)
         axes.plot(
             [left, left + bar, left + bar, left, left], [foot, foot, foot + tall, foot + tall, foot], color=LINE, lw=0.5
         )
-        for at in (0, 0.25, 0.5, 0.75, 1):
+        for at in QUARTERS:
             axes.plot([left + bar * at] * 2, [foot - 0.6, foot], color=LINE, lw=0.5)
-            axes.text(left + bar * at, foot - 1.0, f"{100 * at:.0f}%", ha="center", va="top", fontsize=SMALL)
+            axes.text(left + bar * at, foot - 1.0, labels.percent(at), ha="center", va="top", fontsize=SMALL)
 
-    return Key(left + bar + 6, height, draw)
+    return Key(left + bar + 6, height, draw, "frequency and error")
 
 
-def size_key(title: str, sizes: Sequence[tuple[str, float]]) -> Key:
+def size_key(title: str, sizes: Sequence[tuple[str, float]], notes: Sequence[str] = ()) -> Key:
     """Return circles of growing diameter.
 
     Parameters
     ----------
     title : str
     sizes : sequence of (label, diameter in points)
+    notes : sequence of str
+        A second line below each label.
     """
-    step = max(8.0, *(text_width_mm(label, SMALL) + 2.5 for label, _ in sizes))
+    tall = max([5.2, *(diameter * MM_PER_POINT + 0.8 for _name, diameter in sizes)])
+    foot = 3.0 + (2.8 if notes else 0.0)
+    height = foot + tall + 3.4
+    texts = [*(label for label, _size in sizes), *notes]
+    step = max(8.0, *(text_width_mm(text, SMALL) + 2.5 for text in texts))
     width = max(step * len(sizes), text_width_mm(title) + 1)
 
     def draw(axes: Axes) -> None:
-        axes.text(0, 10.6, title, va="top", fontsize=TEXT)
+        axes.text(0, height - 0.2, title, va="top", fontsize=TEXT)
         for i, (label, diameter) in enumerate(sizes):
-            axes.plot([step * (i + 0.5)], [5.2], "o", ms=diameter, mfc="#B8B8B8", mec=INK, mew=0.4, clip_on=False)
-            axes.text(step * (i + 0.5), 2.6, label, ha="center", va="top", fontsize=SMALL)
+            middle = step * (i + 0.5)
+            axes.plot([middle], [foot + tall / 2], "o", ms=diameter, mfc="#B8B8B8", mec=INK, mew=0.4, clip_on=False)
+            axes.text(middle, foot - 0.4, label, ha="center", va="top", fontsize=SMALL)
+            if notes:
+                axes.text(middle, foot - 3.2, notes[i], ha="center", va="top", fontsize=SMALL, color=SOFT_INK)
 
-    return Key(width, 10.8, draw)
+    return Key(width, height, draw, ("sizes", title, tuple(sizes), tuple(notes)))
+
+
+def slices_key(title: str, classes: Sequence[tuple[str, str, str]]) -> Key:
+    """Return a divided circle with equal slices beside the names of its classes, in the order of the slices.
+
+    Parameters
+    ----------
+    title : str
+    classes : sequence of (label, colour, hatch)
+        Clockwise from the top.
+    """
+    line, circle = 3.6, 9.0
+    head = 4.2
+    height = head + max(line * len(classes), circle + 0.6)
+    names = circle + 2.5
+    width = max(names + 5.2 + max(text_width_mm(label) for label, *_look in classes), text_width_mm(title) + 1)
+
+    def draw(axes: Axes) -> None:
+        axes.text(0, height - 0.2, title, va="top", fontsize=TEXT)
+        middle = (circle / 2, (height - head) / 2)
+        draw_slices(axes, [middle], [circle / 2], [[1.0] * len(classes)], [look for _name, *look in classes])
+        for i, (label, fill, hatch) in enumerate(classes):
+            at = height - head - line * (i + 0.5)
+            axes.add_patch(
+                Rectangle((names, at - 1.2), 3.6, 2.4, facecolor=fill, edgecolor=PAPER, hatch=hatch, linewidth=0)
+            )
+            axes.add_patch(Rectangle((names, at - 1.2), 3.6, 2.4, facecolor="none", edgecolor=INK, linewidth=0.35))
+            axes.text(names + 4.8, at, label, va="center_baseline", fontsize=TEXT)
+
+    return Key(width, height, draw, ("slices", title, tuple(classes)))
 
 
 def marks_key(title: str, marks: Sequence[Mark], *, rows: int = 3) -> Key:
@@ -176,7 +231,7 @@ def marks_key(title: str, marks: Sequence[Mark], *, rows: int = 3) -> Key:
                 axes.text(left + 4.4, at, mark.label, va="center_baseline", fontsize=TEXT)
             left += width
 
-    return Key(max(sum(widths) - 2.0, text_width_mm(title) + 1), height, draw)
+    return Key(max(sum(widths) - 2.0, text_width_mm(title) + 1), height, draw, ("marks", title, tuple(marks)))
 
 
 def draw_mark(axes: Axes, x: float, y: float, mark: Mark) -> None:
@@ -198,4 +253,32 @@ def note_key(lines: Sequence[str]) -> Key:
             axes.text(0, line * (len(lines) - i) - 0.3, text, va="top", fontsize=SMALL, color=SOFT_INK)
 
     width = max(text_width_mm(text, SMALL) for text in lines) + 1
-    return Key(width, line * len(lines), draw)
+    return Key(width, line * len(lines), draw, ("note", tuple(lines)))
+
+
+def lettered_key(key: Key, letters: Sequence[str]) -> Key:
+    """Return a key with the letters of the panels that it holds for above it."""
+    text = spans(letters)
+
+    def draw(axes: Axes) -> None:
+        axes.text(0, key.height + 0.8, text, va="bottom", fontsize=SMALL, fontweight="bold", color=SOFT_INK)
+        key.draw(axes)
+
+    return replace(key, width=max(key.width, text_width_mm(text, SMALL) * 1.15), height=key.height + 3.8, draw=draw)
+
+
+def spans(letters: Sequence[str]) -> str:
+    """Return panel letters with those that follow one another drawn together.
+
+    Examples
+    --------
+    >>> spans(["a", "b", "c", "e", "g", "h"])
+    'a–c, e, g, h'
+    """
+    runs: list[list[str]] = []
+    for letter in letters:
+        if runs and len(letter) == 1 and len(runs[-1][-1]) == 1 and ord(letter) == ord(runs[-1][-1]) + 1:
+            runs[-1].append(letter)
+        else:
+            runs.append([letter])
+    return ", ".join(f"{run[0]}–{run[-1]}" if len(run) > 2 else ", ".join(run) for run in runs)

@@ -6,9 +6,10 @@ import math
 import string
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from contextvars import ContextVar
+from dataclasses import dataclass, field
 from functools import lru_cache
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import matplotlib.figure
 import matplotlib.style
@@ -18,6 +19,7 @@ from matplotlib.axes import Axes
 from matplotlib.font_manager import FontProperties, findfont, get_font
 from numpy.typing import ArrayLike
 
+from morphcline.language import _
 from morphcline.render.palettes import GUIDE, INK, LINE, PAPER, SOFT_INK
 
 #: Dots per inch of bitmaps, and of bitmap layers within vector files.
@@ -116,8 +118,58 @@ class Heading(NamedTuple):
     species: str = ""
 
 
+@dataclass
+class Place:
+    """Where figures drawn within :func:`placed` go: onto a part of another sheet, their keys kept back.
+
+    Attributes
+    ----------
+    on : Sheet or None
+        The sheet they become a part of; None draws each on a sheet of its own, to learn how much room it takes.
+    left, top : float
+        Of the part, in millimetres.
+    first : int
+        Panel letters before it.
+    letters : list of str
+        Panel letters given so far.
+    species : str
+        Put into each heading that names none.
+    keys : list of Key
+        Legends that the figures asked for, for the sheet to draw once.
+    height_mm : float
+        Of the figure drawn last.
+    """
+
+    on: Sheet | None = None
+    left: float = 0.0
+    top: float = 0.0
+    first: int = 0
+    letters: list[str] = field(default_factory=list)
+    species: str = ""
+    keys: list[Any] = field(default_factory=list)
+    height_mm: float = 0.0
+
+
+_PLACE: ContextVar[Place | None] = ContextVar("place", default=None)
+
+
+def place() -> Place | None:
+    """Return the part of a larger sheet that is being drawn, if one is."""
+    return _PLACE.get()
+
+
+@contextmanager
+def placed(where: Place) -> Iterator[None]:
+    """Draw figures as parts of a larger sheet for a block: their functions need know nothing of it."""
+    token = _PLACE.set(where)
+    try:
+        yield
+    finally:
+        _PLACE.reset(token)
+
+
 class Sheet:
-    """An empty figure on which places are given in millimetres from the top left corner.
+    """An empty figure, or a part of one, on which places are given in millimetres from the top left corner.
 
     Parameters
     ----------
@@ -125,8 +177,19 @@ class Sheet:
         The bitmap's size is this at 300 dots an inch, rounded up to whole pixels.
     """
 
+    figure: matplotlib.figure.Figure
+
     def __init__(self, width_mm: float, height_mm: float):
         self.width_mm, self.height_mm = width_mm, height_mm
+        self.left, self.top = 0.0, 0.0
+        self._across_mm, self._down_mm = width_mm, height_mm
+        where = place()
+        if where is not None:
+            where.height_mm = height_mm
+            if where.on is not None:
+                self.figure, self.left, self.top = where.on.figure, where.left, where.top
+                self._across_mm, self._down_mm = where.on._across_mm, where.on._down_mm
+                return
         # matplotlib rounds pixels down; the thousandth keeps a whole number from falling just below itself.
         across, down = ((pixels(side) + 1e-3) / DPI for side in (width_mm, height_mm))
         self.figure = matplotlib.figure.Figure(figsize=(across, down), dpi=DPI)
@@ -137,8 +200,8 @@ class Sheet:
         """Add axes; all lengths in millimetres, ``top`` measured downwards."""
         return self.figure.add_axes(
             (
-                left / self._across_mm,
-                1 - (top + height) / self._down_mm,
+                (self.left + left) / self._across_mm,
+                1 - (self.top + top + height) / self._down_mm,
                 width / self._across_mm,
                 height / self._down_mm,
             )
@@ -147,14 +210,19 @@ class Sheet:
     def text(self, left: float, top: float, text: str, **settings: object) -> None:
         """Write text with its top left corner at a place in millimetres."""
         settings = {"ha": "left", "va": "top", "fontsize": TEXT, **settings}
-        self.figure.text(left / self._across_mm, 1 - top / self._down_mm, text, **settings)  # type: ignore[arg-type]
+        across, down = (self.left + left) / self._across_mm, 1 - (self.top + top) / self._down_mm
+        self.figure.text(across, down, text, **settings)  # type: ignore[arg-type]
 
     def heading(self, left: float, top: float, letter: str, heading: Heading) -> None:
         """Write a panel's letter (bold), heading and, below, its note."""
         shift = 0.0
+        where = place()
+        if where is not None and where.species and not heading.species:
+            after = _(": {heading}").format(heading=heading.text) if heading.text else ""
+            heading = heading._replace(species=where.species, text=after)
         if letter:
             self.text(left, top, letter, fontsize=HEADING, fontweight="bold")
-            shift = 4.0
+            shift = 4.0 if len(letter) == 1 else 5.6
         if heading.species:
             self.text(left + shift, top, heading.species, fontsize=HEADING, fontstyle="italic")
         before = text_width_mm(heading.species, HEADING)
@@ -178,10 +246,17 @@ def text_width_mm(text: str, size: float = TEXT) -> float:
 
 
 def letters(count: int) -> list[str]:
-    """Return panel letters; none when there is a single panel."""
-    if count < 2:
-        return [""] * count
-    return [string.ascii_lowercase[i % 26] * (1 + i // 26) for i in range(count)]
+    """Return panel letters: none for the single panel of a figure; on a larger sheet they go on from part to part."""
+    where = place()
+    if where is None:
+        return [_letter(i) for i in range(count)] if count > 1 else [""] * count
+    given = [_letter(where.first + len(where.letters) + i) for i in range(count)]
+    where.letters += given
+    return given
+
+
+def _letter(number: int) -> str:
+    return string.ascii_lowercase[number % 26] * (1 + number // 26)
 
 
 def draw_circles(
