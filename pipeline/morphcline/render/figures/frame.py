@@ -16,7 +16,7 @@ from morphcline.language import _, many, within
 from morphcline.render import labels
 from morphcline.render.figures.keys import Key, draw_keys, height_of_keys
 from morphcline.render.figures.locator import Locator, locator_key
-from morphcline.render.figures.sheet import MAX_HEIGHT_MM, RASTERISE_ABOVE, SMALL, Heading, Sheet, letters, place
+from morphcline.render.figures.sheet import RASTERISE_ABOVE, SMALL, Heading, Sheet, letters, place, tallest_mm
 from morphcline.render.palettes import INK, LINE
 
 Path2 = NDArray[np.float64]
@@ -145,7 +145,7 @@ def arrange_panels(count: int, aspect: float, width_mm: float, keys: Sequence[Ke
     for columns in range(1, count + 1):
         rows = math.ceil(count / columns)
         column = (inner - GAP_MM * (columns - 1)) / columns
-        room = (MAX_HEIGHT_MM - below - MARGIN_MM + GAP_MM) / rows - HEAD_MM - GAP_MM
+        room = (tallest_mm() - below - MARGIN_MM + GAP_MM) / rows - HEAD_MM - GAP_MM
         height = min(column * aspect, room, TALLEST_MM)
         filled = height >= 0.999 * column * aspect
         if best is not None and not filled and height / aspect < best.width:

@@ -151,6 +151,22 @@ class Place:
 
 
 _PLACE: ContextVar[Place | None] = ContextVar("place", default=None)
+_TALLEST: ContextVar[float] = ContextVar("tallest", default=MAX_HEIGHT_MM)
+
+
+def tallest_mm() -> float:
+    """Return how tall a sheet may be here."""
+    return _TALLEST.get()
+
+
+@contextmanager
+def no_taller_than(height_mm: float) -> Iterator[None]:
+    """Draw lower sheets for a block, as a text wants them that has several to a page."""
+    token = _TALLEST.set(height_mm)
+    try:
+        yield
+    finally:
+        _TALLEST.reset(token)
 
 
 def place() -> Place | None:
