@@ -65,6 +65,13 @@ def make_context(folder: Path, records: pd.DataFrame, settings: str = "", crs: s
     return context
 
 
+def write_public_records(folder: Path, *dates: str) -> None:
+    """Write the records as the public may see them, one a date and no flag: a survey's period is taken of them."""
+    records = accepted(*({"date": date} for date in dates)) if dates else accepted({}).iloc[:0]
+    write_table(folder / "records/accepted.csv", records)
+    write_table(folder / "records/flagged.csv", records.iloc[:0].assign(flag_code="", flag=""))
+
+
 def run_on_tables(
     stage: Stage, folder: Path, tables: Mapping[str, pd.DataFrame], study: str, *, processes: int = 1
 ) -> Account:

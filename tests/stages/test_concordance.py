@@ -120,7 +120,7 @@ def test_clines_that_coincide_are_not_seen_to_differ_and_others_are(finished: Pa
     assert (other["sites"] == 150).all()
     assert (other["sites_both"] == 110).all()
     # The origin is the mean of all places at which either is judged: here all of them.
-    sites = table(finished, "sites")
+    sites = read_table(finished / "private/tables/sites.csv")
     assert other["origin_x_m"].iloc[0] == pytest.approx(sites["x_m"].mean())
     assert other["origin_y_m"].iloc[0] == pytest.approx(sites["y_m"].mean())
 
@@ -227,7 +227,7 @@ def test_transects_are_fitted_with_the_sites_near_them(tmp_path: Path) -> None:
     assert list(dict.fromkeys(rows["transect"])) == ["Mill road", "Far off"]
     mill = rows[(rows["transect"] == "Mill road") & (rows["species"] == NEMORALIS) & (rows["trait"] == "yellow")]
     best = mill[mill["chosen"]].iloc[0]
-    sites = table(tmp_path, "sites").iloc[:130]
+    sites = read_table(tmp_path / "private/tables/sites.csv").iloc[:130]
     away = np.abs((sites[["x_m", "y_m"]].to_numpy() - MIDDLE) @ [ALONG[1], -ALONG[0]])
     along = np.abs((sites[["x_m", "y_m"]].to_numpy() - MIDDLE) @ ALONG)
     assert (along < 17_000)[away < 4000].all()  # none near an end, so that the distance is that across

@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 import rasterio
 
+from made_studies import write_public_records
 from morphcline.files.steepness import QUANTITIES, TOGETHER, read_steepness, steep_traits
 from morphcline.files.surfaces import open_surfaces, read_surface
 from morphcline.files.tables import read_table, write_table
@@ -49,6 +50,7 @@ def survey(folder: Path, *, sites=160, settings="bandwidth = 2500.0", processes=
     regional = frequencies.groupby(["species", "trait"], as_index=False, sort=False)[["count", "total"]].sum()
     regional = regional.assign(frequency=regional["count"] / regional["total"], rho=0.02)
     names = [f"s{i:03}" for i in range(sites)]
+    write_public_records(folder, "2023-05-04", "2024-06")
     write_table(folder / "tables/frequencies.csv", frequencies)
     write_table(folder / "tables/regional.csv", regional)
     write_table(
@@ -82,6 +84,9 @@ def test_tables_have_their_columns_and_the_raster_its_bands(made):
         assert raster.units[:5] == ("1/km", "1/km", "1/km", "1/km", "degree")
         assert raster.tags(ns="IMAGE_STRUCTURE")["LAYOUT"] == "COG"
         assert raster.tags()["PERMUTATIONS"] == "199"
+        assert raster.tags()["DATE"] == "2023-05-04/2024-06-30"
+        assert raster.tags()["TIFFTAG_DATETIME"] == "2024:06:30 00:00:00"
+        assert raster.tags(1)["MEANING"].startswith("of the smoothed frequency")
     assert steep_traits(made.path(steepness_name(NEMORALIS))) == TRAITS
 
 

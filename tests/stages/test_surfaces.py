@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 import shapely
 
+from made_studies import write_public_records
 from morphcline.checking import check
 from morphcline.errors import StudyError
 from morphcline.files.surfaces import open_surfaces, read_surface
@@ -58,6 +59,7 @@ def survey(folder: Path, *, sites=90, hortensis=3, seed=4, settings="", area=Non
         pooled["count"] / pooled["total"],
         [0.04, 0.05, 0.09, 0.0, 0.02] * (len(pooled) // 5),
     )
+    write_public_records(folder, "2023-05-04", "2024-06")
     write_table(folder / "tables/frequencies.csv", frequencies)
     write_table(folder / "tables/regional.csv", pooled)
     write_table(
