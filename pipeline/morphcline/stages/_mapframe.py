@@ -13,6 +13,7 @@ from shapely.geometry.base import BaseGeometry
 from morphcline.files.vectors import read_area, read_shapes
 from morphcline.places.area import sites_area
 from morphcline.render.figures.frame import MapFrame
+from morphcline.stages._locator import locator
 from morphcline.stages._panels import Material
 from morphcline.study import Study
 
@@ -38,6 +39,7 @@ def map_frame(material: Material) -> MapFrame:
         true_north_deg=_true_north(study.study.crs, box),
         blur_m=study.publish.blur_m,
         sites_beyond=int((~_within(places, box)).sum()),
+        locator=locator(study, box),
     )  # fmt: skip
 
 

@@ -26,6 +26,7 @@ from morphcline.render.figures.change import draw_change
 from morphcline.render.figures.change_map import draw_change_map
 from morphcline.render.figures.clines import draw_clines
 from morphcline.render.figures.clusters import draw_clusters
+from morphcline.render.figures.composition import draw_composition
 from morphcline.render.figures.concordance import draw_concordance
 from morphcline.render.figures.correlogram import draw_correlogram
 from morphcline.render.figures.effects import draw_effects
@@ -47,6 +48,7 @@ from morphcline.stages._mapframe import map_frame
 from morphcline.stages._orders import Order, order
 from morphcline.stages._panels import Material
 from morphcline.stages._panels_change import change_panels
+from morphcline.stages._panels_composition import composition_panels
 from morphcline.stages._panels_concordance import centre_panels, concordance_rows, transect_panels
 from morphcline.stages._panels_environment import effect_rows, habitat_rows
 from morphcline.stages._panels_genetics import isolation_panels
@@ -73,9 +75,9 @@ _FLAGGED = "records/flagged.csv"
 
 #: Beginnings of our figures' names; files of an earlier run that are no longer drawn are known by them.
 _KINDS = (
-    "sites", "morphs", "surface", "steepness", "clusters", "cline", "habitat", "landscape", "correlogram", "variogram",
-    "bandwidth", "change", "isolation",
-    "effects", "concordance", "centres", "transects",
+    "sites", "morphs", "composition", "surface", "steepness", "clusters", "cline", "habitat", "landscape",
+    "correlogram", "variogram", "bandwidth", "change", "isolation",
+    "effects", "concordance", "centres", "transects", "plate",
 )  # fmt: skip
 _ENDINGS = (".png", ".svg", ".pdf", ".csv", ".txt")
 
@@ -164,6 +166,12 @@ def _maps_of(material: Material, frame: MapFrame, species: str, style: Mapping[s
             f"{kind}_{end}", found, "no sample is large enough", draw_sites, species, found, frame,
             min_shells=study.scoring.min_shells, **style,
         )  # fmt: skip
+    composition = composition_panels(material, species)
+    yield order(
+        f"composition_{end}", composition, "no sample has enough shells scored for colour or banding",
+        draw_composition, species, composition, frame, min_shells=study.scoring.min_shells,
+        confidence=study.scoring.confidence, width_mm=study.publish.width_mm,
+    )  # fmt: skip
     surfaces = panels.surface_panels(material, species)
     yield order(
         f"surface_{end}", surfaces, "no trait has a surface", draw_surfaces, species, surfaces, frame,
@@ -365,7 +373,7 @@ def _index(study: Study, written: list[_Written]) -> str:
 
 
 def _sources(study: Study) -> tuple[Path, ...]:
-    named = (study.study.area, study.publish.basemap, study.clines.transects, study.clines.axis)
+    named = (study.study.area, study.publish.basemap, study.publish.locator, study.clines.transects, study.clines.axis)
     return tuple(path for path in named if isinstance(path, Path))
 
 

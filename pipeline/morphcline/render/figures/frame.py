@@ -29,7 +29,7 @@ TALLEST_MM = 150.0
 NARROWEST_MM = 30.0
 #: Height of the small map beside the keys, and where it has room of its own.
 LOCATOR_MM = 17.0
-LARGEST_LOCATOR_MM = 34.0
+LARGEST_LOCATOR_MM = 26.0
 
 
 @dataclass(frozen=True)
@@ -207,6 +207,13 @@ def map_sheet(
             key = locator_key(locator, size * panels.width / key.width)
         draw_keys(sheet, [key], left=hole[0] + panels.width - key.width, top=hole[1], width_mm=panels.width)
     return sheet, maps
+
+
+def panel_size(frame: MapFrame, count: int, keys: Sequence[Key], width_mm: float) -> tuple[float, float]:
+    """Return how wide and high the panels of a map come out with these keys, in millimetres."""
+    small_map = [] if frame.locator is None else [locator_key(frame.locator, LOCATOR_MM)]
+    panels = _arranged(frame, count, [*keys, *small_map], width_mm)
+    return panels.width, panels.height
 
 
 def _arranged(frame: MapFrame, count: int, keys: Sequence[Key], width_mm: float) -> Panels:

@@ -24,6 +24,7 @@ from morphcline.render.palettes import (
     Mark,
     frequency_colours,
 )
+from morphcline.stats.proportions import wilson
 
 GAP_MM = 6.0
 ROW_GAP_MM = 2.5
@@ -172,6 +173,21 @@ def size_key(title: str, sizes: Sequence[tuple[str, float]], notes: Sequence[str
                 axes.text(middle, foot - 3.2, notes[i], ha="center", va="top", fontsize=SMALL, color=SOFT_INK)
 
     return Key(width, height, draw, ("sizes", title, tuple(sizes), tuple(notes)))
+
+
+def interval_notes(shells: Sequence[float], confidence: float) -> list[str]:
+    """Return how far chance alone takes a frequency of a half either way, for samples of so many shells.
+
+    Examples
+    --------
+    >>> interval_notes([20, 100], 0.95)
+    ['±20', '±9.6']
+    """
+    halves = []
+    for total in shells:
+        low, high = wilson([total / 2], [total], confidence=confidence)
+        halves.append(labels.points(float(high[0] - low[0]) / 2).replace("+", "±"))
+    return halves
 
 
 def slices_key(title: str, classes: Sequence[tuple[str, str, str]]) -> Key:

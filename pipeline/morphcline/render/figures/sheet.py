@@ -223,6 +223,10 @@ class Sheet:
             )
         )
 
+    def axes_width_mm(self, axes: Axes) -> float:
+        """Return how wide axes on this sheet are."""
+        return float(axes.get_position().width) * self._across_mm
+
     def text(self, left: float, top: float, text: str, **settings: object) -> None:
         """Write text with its top left corner at a place in millimetres."""
         settings = {"ha": "left", "va": "top", "fontsize": TEXT, **settings}
