@@ -138,6 +138,11 @@ def model_name(model: str) -> str:
     return _MODELS.get(model, model)
 
 
+def habitat_name(name: str) -> str:
+    """Return a habitat class as it reads in a sentence."""
+    return name
+
+
 def kernel_name(kernel: str) -> str:
     """Return a kernel's name as it reads in a sentence: two are named after people."""
     return kernel if kernel == "tricube" else kernel.capitalize()
