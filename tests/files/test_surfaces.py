@@ -6,7 +6,15 @@ import rasterio
 from rio_cogeo.cogeo import cog_validate
 
 from morphcline.errors import SourceError
-from morphcline.files.surfaces import QUANTITIES, Tile, band_name, open_surfaces, read_surface, write_surfaces
+from morphcline.files.surfaces import (
+    QUANTITIES,
+    Tile,
+    band_name,
+    block_means,
+    open_surfaces,
+    read_surface,
+    write_surfaces,
+)
 from morphcline.places.grid import StudyGrid
 
 TRAITS = ("yellow", "pink: or so")
@@ -56,6 +64,35 @@ def test_any_reader_sees_names_units_and_place(tmp_path):
         assert raster.bounds == (900_500.0, 6_565_000.0, 920_500.0, 6_600_000.0)
         assert raster.compression.name == "deflate"
         assert raster.tags(ns="IMAGE_STRUCTURE")["PREDICTOR"] == "3"
+
+
+def test_bands_tell_their_statistics_and_their_meaning(tmp_path):
+    grid, values = write(tmp_path / "a.tif")
+    with rasterio.open(tmp_path / "a.tif") as raster:
+        for band in (1, 2, 6):
+            tags, cells = raster.tags(band), values[band - 1, :, 5:].astype(float)
+            # numpy's own, of all cells at once; they were gathered tile by tile
+            assert float(tags["STATISTICS_MINIMUM"]) == pytest.approx(cells.min(), rel=1e-8)
+            assert float(tags["STATISTICS_MAXIMUM"]) == pytest.approx(cells.max(), rel=1e-8)
+            assert float(tags["STATISTICS_MEAN"]) == pytest.approx(cells.mean(), rel=1e-8)
+            assert float(tags["STATISTICS_STDDEV"]) == pytest.approx(cells.std(), rel=1e-8)
+            assert float(tags["STATISTICS_VALID_PERCENT"]) == pytest.approx(100 * 35 / grid.columns)
+        assert raster.tags(6)["TRAIT"] == "pink: or so"
+        assert raster.tags(6)["QUANTITY"] == "effective shells"
+        assert "independent shells" in raster.tags(6)["MEANING"]
+
+
+def test_blocks_are_the_means_of_the_cells_that_have_a_value(tmp_path):
+    _, values = write(tmp_path / "a.tif", rows=301, columns=40)
+    surfaces = open_surfaces(tmp_path / "a.tif")
+    np.testing.assert_array_equal(block_means(surfaces, ["pink: or so"], 1)[0], values[3:])
+    means = block_means(surfaces, TRAITS, 4)
+    assert means.shape == (2, 3, 76, 10)
+    # The first blocks hold four blank columns, the second one blank and three others, the last row one row of cells.
+    assert np.isnan(means[..., 0]).all()
+    assert means[0, 1, 0, 1] == pytest.approx(values[1, 0:4, 5:8].mean(), rel=1e-6)
+    assert means[1, 2, 70, 5] == pytest.approx(values[5, 280:284, 20:24].mean(), rel=1e-6)
+    assert means[0, 0, 75, 9] == pytest.approx(values[0, 300:, 36:].mean(), rel=1e-6)
 
 
 def test_large_rasters_have_overviews_that_pass_over_blanks(tmp_path):

@@ -84,7 +84,8 @@ def bands(context, trait, species=NEMORALIS):
 
 
 def table_of(context, name):
-    return read_table(context.path(f"tables/{name}.csv"))
+    home = "private/tables" if name == "sites" else "tables"
+    return read_table(context.path(f"{home}/{name}.csv"))
 
 
 @pytest.fixture(scope="module")

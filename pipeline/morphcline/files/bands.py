@@ -50,6 +50,44 @@ class Tile:
     values: NDArray[np.float32]
 
 
+class _Seen:
+    """Statistics of bands, gathered from tile to tile.
+
+    Means and sums of squares are joined as in Chan, Golub & LeVeque (1983, American Statistician 37, 242-247), which
+    loses no digits where the spread is small.
+    """
+
+    def __init__(self, bands: int):
+        self.number, self.mean, self.squares = np.zeros(bands), np.zeros(bands), np.zeros(bands)
+        self.least, self.most = np.full(bands, np.inf), np.full(bands, -np.inf)
+
+    def add(self, values: NDArray[np.float32]) -> None:
+        flat = values.reshape(len(values), -1).astype(np.float64)
+        known = np.isfinite(flat)
+        number = known.sum(axis=1).astype(np.float64)
+        mean = np.where(known, flat, 0.0).sum(axis=1) / np.maximum(number, 1)
+        squares = (np.where(known, flat - mean[:, None], 0.0) ** 2).sum(axis=1)
+        both = np.maximum(self.number + number, 1)
+        apart = mean - self.mean
+        self.squares += squares + apart**2 * self.number * number / both
+        self.mean += apart * number / both
+        self.number += number
+        self.least = np.minimum(self.least, np.where(known, flat, np.inf).min(axis=1))
+        self.most = np.maximum(self.most, np.where(known, flat, -np.inf).max(axis=1))
+
+    def told(self, grid: StudyGrid) -> list[dict[str, str]]:
+        """Return the tags by which GDAL knows a band's statistics; none where it has no cell."""
+        found: list[dict[str, str]] = []
+        for at, number in enumerate(self.number.tolist()):
+            values = {
+                "MINIMUM": self.least[at], "MAXIMUM": self.most[at], "MEAN": self.mean[at],
+                "STDDEV": np.sqrt(self.squares[at] / max(number, 1)),
+                "VALID_PERCENT": 100.0 * number / (grid.rows * grid.columns),
+            }  # fmt: skip
+            found.append({f"STATISTICS_{name}": f"{value:.9g}" for name, value in values.items()} if number else {})
+        return found
+
+
 def write_bands(
     path: Path,
     *,
@@ -57,9 +95,10 @@ def write_bands(
     units: Mapping[str, str],
     tiles: Iterable[Tile],
     tags: Mapping[str, str],
+    band_tags: Mapping[str, Mapping[str, str]] | None = None,
     overviews: str = "average",
 ) -> None:
-    """Write a cloud-optimised GeoTIFF whole: float32, NaN for no data, a described band each.
+    """Write a cloud-optimised GeoTIFF whole: float32, NaN for no data, a described band each with its statistics.
 
     Parameters
     ----------
@@ -72,6 +111,8 @@ def write_bands(
         tile.
     tags : mapping
         Text about the whole raster.
+    band_tags : mapping, optional
+        Band name to text about that band.
     overviews : {"average", "nearest"}
         How the reduced copies are made; codes and bearings have no average.
 
@@ -91,9 +132,14 @@ def write_bands(
                 raster.descriptions = list(units)
                 raster.units = list(units.values())
                 raster.update_tags(**tags)
+                seen = _Seen(len(units))
                 for tile in tiles:
                     _, rows, columns = tile.values.shape
                     raster.write(tile.values, window=Window(tile.column, tile.row, columns, rows))
+                    seen.add(tile.values)
+                told = band_tags or {}
+                for band, (name, statistics) in enumerate(zip(units, seen.told(grid), strict=True), start=1):
+                    raster.update_tags(band, **{**told.get(name, {}), **statistics})
             rasterio.shutil.copy(plain, temporary, **_CLOUD_OPTIMISED, overview_resampling=overviews)
         finally:
             with suppress(FileNotFoundError):

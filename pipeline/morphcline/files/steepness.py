@@ -22,6 +22,16 @@ QUANTITIES = {
     "bearing": "degree",
     "steep zone": "1",
 }
+#: What they mean, as a band's own metadata tells it.
+MEANINGS = {
+    "gradient": "of the smoothed frequency as drawn, per kilometre",
+    "standard error": "of the gradient, by chance",
+    "lower limit": "of the true gradient, corrected for smoothing",
+    "upper limit": "of the true gradient, corrected for smoothing",
+    "bearing": "of steepest rise, degrees clockwise from grid north; absent where it isn't sure",
+    "steep zone": "1: steeper than samples placed at random allow; 2: than an even slope over the region, too; "
+    "0: neither",
+}
 #: The last band: how many traits have a steep zone in a cell.
 TOGETHER = "all traits: steep zones"
 
@@ -41,7 +51,15 @@ def write_steepness(
     """
     units = {f"{trait}: {quantity}": unit for trait in traits for quantity, unit in QUANTITIES.items()}
     # Codes and bearings have no average, so that the reduced copies take the nearest cell.
-    write_bands(path, grid=grid, units={**units, TOGETHER: "1"}, tiles=tiles, tags=tags, overviews="nearest")
+    about = {
+        f"{trait}: {quantity}": {"TRAIT": trait, "QUANTITY": quantity, "MEANING": MEANINGS[quantity]}
+        for trait in traits
+        for quantity in QUANTITIES
+    }
+    about[TOGETHER] = {"QUANTITY": "steep zones", "MEANING": "number of traits with a steep zone here"}
+    write_bands(
+        path, grid=grid, units={**units, TOGETHER: "1"}, tiles=tiles, tags=tags, band_tags=about, overviews="nearest"
+    )
 
 
 def read_steepness(path: Path, band: str, *, longest: int | None = None) -> NDArray[np.float32]:

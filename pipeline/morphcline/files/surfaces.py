@@ -22,6 +22,14 @@ Quantity = Literal["frequency", "standard error", "effective shells"]
 
 #: The quantities of a trait, in the order of their bands, and their units.
 QUANTITIES: dict[Quantity, str] = {"frequency": "1", "standard error": "1", "effective shells": "shells"}
+#: Rows of a raster held in memory while blocks of it are averaged.
+_ROWS_AT_ONCE = 256
+#: What they mean, as a band's own metadata tells it.
+MEANINGS: dict[Quantity, str] = {
+    "frequency": "share of shells with the trait among those judged for it, smoothed over the sites, 0 to 1",
+    "standard error": "of that frequency, on the same scale",
+    "effective shells": "independent shells that the frequency rests on here",
+}
 
 
 @dataclass(frozen=True)
@@ -66,7 +74,12 @@ def write_surfaces(
         Text about the whole raster.
     """
     units = {band_name(trait, quantity): unit for trait in traits for quantity, unit in QUANTITIES.items()}
-    write_bands(path, grid=grid, units=units, tiles=tiles, tags=tags)
+    about = {
+        band_name(trait, quantity): {"TRAIT": trait, "QUANTITY": quantity, "MEANING": MEANINGS[quantity]}
+        for trait in traits
+        for quantity in QUANTITIES
+    }
+    write_bands(path, grid=grid, units=units, tiles=tiles, tags=tags, band_tags=about)
 
 
 def open_surfaces(path: Path, *, shown: str = "") -> SurfaceFile:
@@ -140,6 +153,40 @@ def read_frequencies(surfaces: SurfaceFile, traits: Sequence[str], *, longest: i
             _frequency_bands(surfaces, traits), out_shape=shape, resampling=Resampling.average
         )
     return values
+
+
+def block_means(surfaces: SurfaceFile, traits: Sequence[str], block: int) -> NDArray[np.float32]:
+    """Return every quantity of several traits as means over square blocks of cells that have a value.
+
+    Parameters
+    ----------
+    surfaces : SurfaceFile
+    traits : sequence of str
+    block : int
+        Cells along a block's side, counted from the north-west corner; 1 gives the cells themselves.
+
+    Returns
+    -------
+    array of float32 (traits, quantities, rows, columns)
+        The last row and column may stand for fewer cells; NaN where no cell has a value.
+    """
+    rows, columns = -(-surfaces.grid.rows // block), -(-surfaces.grid.columns // block)
+    bands = [first + extra for first in _frequency_bands(surfaces, traits) for extra in range(len(QUANTITIES))]
+    means = np.full((len(bands), rows, columns), np.nan, dtype=np.float32)
+    strip = max(1, _ROWS_AT_ONCE // block)
+    with rasterio.open(surfaces.path) as raster:
+        for first in range(0, rows, strip):
+            last = min(first + strip, rows)
+            height = min(last * block, surfaces.grid.rows) - first * block
+            read = raster.read(bands, window=Window(0, first * block, surfaces.grid.columns, height))
+            spare = ((0, 0), (0, (last - first) * block - height), (0, columns * block - surfaces.grid.columns))
+            cells = np.pad(read, spare, constant_values=np.nan)
+            pieces = cells.reshape(len(bands), last - first, block, columns, block)
+            known = np.isfinite(pieces)
+            number = known.sum(axis=(2, 4))
+            total = np.where(known, pieces, 0.0).sum(axis=(2, 4), dtype=np.float64)
+            means[:, first:last] = np.where(number > 0, total / np.maximum(number, 1), np.nan)
+    return means.reshape(len(traits), len(QUANTITIES), rows, columns)
 
 
 def shown_cells(surfaces: SurfaceFile, traits: Sequence[str], row: int, rows: int) -> NDArray[np.bool_]:

@@ -14,8 +14,9 @@ from shapely.geometry.base import BaseGeometry
 from threadpoolctl import threadpool_limits
 
 from morphcline.errors import Problem, StudyError
+from morphcline.files.geopackage import write_geopackage
 from morphcline.files.tables import write_table
-from morphcline.files.vectors import study_area, write_layers
+from morphcline.files.vectors import study_area
 from morphcline.records.cline_tables import ClineTask
 from morphcline.records.concordance_table import (
     CONCORDANCE_COLUMNS,
@@ -35,6 +36,7 @@ from morphcline.records.concordance_table import (
 )
 from morphcline.records.stacking import framed, joined
 from morphcline.scoring.traits import MORPHS
+from morphcline.stages._layers import BANDS, LINES
 from morphcline.stages.base import Context
 from morphcline.stats.cline_curve import CentreLine, CurvedCline
 from morphcline.stats.clines import Clines
@@ -44,12 +46,10 @@ from morphcline.stats.linked_surveys import linked_normals
 Floats = NDArray[np.float64]
 
 LAYERS = "clines.gpkg"
-CENTRE_LINES, CENTRE_BANDS = "centre_lines", "centre_bands"
+CENTRE_LINES, CENTRE_BANDS = LINES.name, BANDS.name
 
 #: What this part of the stage writes, with the columns of its tables.
 CONCORDANCE_TABLES = {"tables/concordance.csv": CONCORDANCE_COLUMNS, "tables/curved.csv": CURVED_COLUMNS}
-
-_LAYER_COLUMNS = ("species", "trait", "model", "line", "level", "p_curved", "sites", "geometry")
 
 
 @dataclass(frozen=True)
@@ -193,13 +193,11 @@ def _write_curves(
         for shape, rows_of in ((line, lines), (band, bands)):
             if not shape.is_empty:
                 rows_of.append({**fixed, "geometry": shape})
-    layers = {
-        name: gpd.GeoDataFrame(
-            pd.DataFrame(found_rows, columns=_LAYER_COLUMNS), geometry="geometry", crs=study.study.crs
-        )
-        for name, found_rows in ((CENTRE_LINES, lines), (CENTRE_BANDS, bands))
-    }
-    write_layers(context.path(LAYERS), layers)
+    layers = []
+    for described, found_rows in ((LINES, lines), (BANDS, bands)):
+        frame = pd.DataFrame(found_rows, columns=[*described.fields, "geometry"])
+        layers.append(described.of(gpd.GeoDataFrame(frame, geometry="geometry", crs=study.study.crs)))
+    write_geopackage(context.path(LAYERS), layers)
 
 
 def _shapes(line: CentreLine, origin: tuple[float, float], area: BaseGeometry) -> tuple[BaseGeometry, BaseGeometry]:

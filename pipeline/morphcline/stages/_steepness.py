@@ -17,17 +17,19 @@ import shapely
 from numpy.typing import NDArray
 
 from morphcline.files.bands import Tile
+from morphcline.files.geopackage import write_geopackage
 from morphcline.files.steepness import QUANTITIES, write_steepness
 from morphcline.files.surfaces import open_surfaces, read_frequencies, shown_cells
 from morphcline.files.tables import write_table
-from morphcline.files.vectors import write_layers
 from morphcline.places.grid import StudyGrid
 from morphcline.places.lattice import Lattice, between
 from morphcline.records.smoothing import Samples
 from morphcline.records.steepness_tables import STEEPNESS_COLUMNS, TOGETHER_COLUMNS, ZONE_NOTE
 from morphcline.render import labels
 from morphcline.scoring.species import slug
+from morphcline.stages._layers import CONTOURS, ZONES
 from morphcline.stages._mapped_area import MappedArea
+from morphcline.stages._rastertags import raster_tags
 from morphcline.stages._settling import Settled
 from morphcline.stages.base import Context
 from morphcline.stats.barriers import blocked
@@ -63,12 +65,13 @@ _PER_KM = 1000.0
 
 @dataclass
 class Findings:
-    """What is gathered over the species, and written at the end."""
+    """What is gathered over the species, and written at the end; and the days that date the rasters."""
 
     steepness: list[pd.DataFrame] = field(default_factory=list)
     together: list[pd.DataFrame] = field(default_factory=list)
     lines: list[dict[str, object]] = field(default_factory=list)
     zones: list[dict[str, object]] = field(default_factory=list)
+    days: tuple[str, str] | None = None
 
     def write(self, context: Context) -> None:
         """Write the tables and the layers."""
@@ -77,14 +80,14 @@ class Findings:
             rows = [part for part in parts if len(part)]
             table = pd.concat(rows, ignore_index=True) if rows else pd.DataFrame(columns=list(described))
             write_table(context.path(name), table, described)
-        layers = {}
-        for name, features, columns in (
-            ("contours", self.lines, ["species", "trait", "level", "length_m"]),
-            ("steep_zones", self.zones, ["species", "trait", "steeper_than", "area_km2"]),
-        ):
+        layers = []
+        for layer, features in ((CONTOURS, self.lines), (ZONES, self.zones)):
+            columns = list(layer.fields)
             frame = pd.DataFrame(features, columns=[*columns, "geometry"])
-            layers[name] = gpd.GeoDataFrame(frame[columns], geometry=list(frame["geometry"]), crs=crs)
-        write_layers(context.path(LAYERS), layers)
+            shapes = gpd.GeoDataFrame(frame[columns], geometry=list(frame["geometry"]), crs=crs)
+            layers.append(layer.of(shapes))
+        dated = self.days[1] if self.days else ""
+        write_geopackage(context.path(LAYERS), layers, dated=dated)
 
 
 @dataclass(frozen=True)
@@ -164,7 +167,8 @@ def measure_steepness(
     zones: dict[str, list[NDArray[np.intp]]] = {trait: [] for trait in traits}
     write_steepness(
         context.path(steepness_name(samples.species)), grid=area.grid, traits=traits,
-        tags=_tags(context, samples.species), tiles=_tiles(context, area, samples.species, traits, measured, zones),
+        tags=_tags(context, samples.species, findings.days),
+        tiles=_tiles(context, area, samples.species, traits, measured, zones),
     )  # fmt: skip
     cells = {trait: np.vstack([np.empty((0, 3), dtype=np.intp), *parts]) for trait, parts in zones.items()}
     cell_km2 = (area.grid.cell_m / 1000.0) ** 2
@@ -426,10 +430,12 @@ def _zone_shapes(
     return found
 
 
-def _tags(context: Context, species: str) -> dict[str, str]:
+def _tags(context: Context, species: str, days: tuple[str, str] | None) -> dict[str, str]:
     study = context.study
+    title = f"{study.study.title or study.study.name}: {species}, steepness of the smoothed frequencies"
     return {
-        "TITLE": f"{study.study.title or study.study.name}: {species}, steepness of the smoothed frequencies",
+        **raster_tags(title, study.study.crs, days),
+        "METHOD": "slope of the local logistic regression of the surfaces, tested against sites permuted over places",
         "SPECIES": species,
         "GRADIENT": "of the surface as drawn: too small where smoothing blurs a cline; its standard error by chance",
         "LIMITS": f"of the true gradient, {labels.level(study.scoring.confidence)}, with the blur corrected; 0: there "

@@ -28,6 +28,7 @@ from morphcline.records.surface_tables import (
 from morphcline.scoring.species import slug
 from morphcline.scoring.traits import wanted_traits
 from morphcline.stages._mapped_area import MappedArea, mapped_area
+from morphcline.stages._rastertags import RECORDS, raster_tags, survey_period
 from morphcline.stages._settling import (
     FamilyTask,
     Ground,
@@ -85,7 +86,7 @@ def run(context: Context) -> Account:
     barriers = _barriers(study)
     curves: list[pd.DataFrame] = []
     lines: list[pd.DataFrame] = []
-    findings = Findings()
+    findings = Findings(days=survey_period(context))
     account: Account = {"warnings": [], "species": {}, "cells": cells, "cells_masked": masked}
     for species in study.scoring.species:
         traits = _traits(study, species, frequencies)
@@ -163,7 +164,7 @@ def _smooth_species(
         grid=area.grid,
         traits=samples.traits,
         tiles=_tiles(context, area, samples, prepared, tally) if settled else (),
-        tags=_tags(context.study, samples, settled, reasons),
+        tags=_tags(context.study, samples, settled, reasons, findings.days),
     )
     measure_steepness(
         context, findings, area=area, barriers=barriers, samples=samples, settled=settled, reasons=reasons
@@ -261,12 +262,19 @@ def _task(study: Study, prepared: _Prepared, places: Floats) -> Task:
     )
 
 
-def _tags(study: Study, samples: Samples, settled: Sequence[Settled], reasons: dict[str, str]) -> dict[str, str]:
+def _tags(
+    study: Study,
+    samples: Samples,
+    settled: Sequence[Settled],
+    reasons: dict[str, str],
+    days: tuple[str, str] | None,
+) -> dict[str, str]:
     surfaces = study.surfaces
     method = "local logistic regression" if surfaces.degree else "kernel-weighted proportion"
     asked = surfaces.bandwidth
+    title = f"{study.study.title or study.study.name}: {samples.species}, smoothed frequencies"
     tags = {
-        "TITLE": f"{study.study.title or study.study.name}: {samples.species}, smoothed frequencies",
+        **raster_tags(title, study.study.crs, days),
         "SPECIES": samples.species,
         "METHOD": f"{method}, samples weighted by n / (1 + (n - 1) rho)",
         "DEGREE": str(surfaces.degree),
@@ -316,7 +324,7 @@ STAGE = Stage(
     name="surfaces",
     summary="kernel-smoothed frequencies with standard errors, support and steepness",
     settings=("scoring", "surfaces", "steepness", "publish.blur_m"),
-    reads=("private/tables/sites.csv", "tables/frequencies.csv", "tables/regional.csv"),
+    reads=("private/tables/sites.csv", "tables/frequencies.csv", "tables/regional.csv", *RECORDS),
     writes=lambda study: (
         *(raster_name(species) for species in study.scoring.species),
         *(steepness_name(species) for species in study.scoring.species),
