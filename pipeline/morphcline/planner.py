@@ -22,6 +22,7 @@ from morphcline.files.rasters import sample
 from morphcline.files.surfaces import SurfaceFile, open_surfaces, read_surface
 from morphcline.files.tables import read_table
 from morphcline.files.vectors import read_barriers, read_shapes
+from morphcline.language import Said, _, speaking
 from morphcline.places.transforms import Transformation, area_lonlat
 from morphcline.provenance import read_run
 from morphcline.records.change_table import ON_THE_LOGIT
@@ -34,7 +35,9 @@ from morphcline.records.plan_tables import (
 )
 from morphcline.records.smoothing import Samples, samples_of
 from morphcline.render import labels
+from morphcline.render.reasons import said_reason
 from morphcline.render.report.parts import KEY_TRAITS
+from morphcline.render.report.phrases import clauses
 from morphcline.scoring.traits import wanted_traits
 from morphcline.stages._mapped_area import MappedArea, mapped_area
 from morphcline.stages._plan_writing import FOLDER, PlanToWrite, write_plan
@@ -108,7 +111,7 @@ def make_plan(study: Study, *, out: Path | None = None) -> PlanResult:
         the section names is unfit.
     """
     folder = runner.output_folder(study, out)
-    warnings = _refuse_unready(study, folder, elsewhere=out is not None)
+    old, old_with_reasons = _refuse_unready(study, folder, elsewhere=out is not None)
     _refuse_unknown_classes(study)
     tables = {
         name: read_table(folder / "tables" / f"{name}.csv")
@@ -116,8 +119,7 @@ def make_plan(study: Study, *, out: Path | None = None) -> PlanResult:
     }
     tables["sites"] = read_table(folder / "private/tables/sites.csv")
     tables["public_sites"] = read_table(folder / "tables/sites.csv")
-    traits, missing = _traits(study, folder, tables)
-    warnings += missing
+    traits, warnings = _traits(study, folder, tables)
     area = mapped_area(study, tables["sites"])
     tried, habitat, reach = _candidates(study, area, tables["sites"])
     points = area.lattice(_POINTS)
@@ -127,20 +129,26 @@ def make_plan(study: Study, *, out: Path | None = None) -> PlanResult:
     )  # fmt: skip
     if len(choice.chosen) < study.plan.places:
         warnings.append(
-            f"Only {len(choice.chosen)} of {study.plan.places} places were found: the rest of the area is out of "
-            "reach, or too near to sites or to the other places."
+            Said(
+                "Only {found} of {wanted} places were found: the rest of the area is out of reach, or too near to "
+                "sites or to the other places.",
+                found=len(choice.chosen),
+                wanted=study.plan.places,
+            )
         )
     places = _places(study, traits, points, tried, choice, tables["public_sites"], habitat, reach)
     sizes = size_rows(
         [_basis(one, tables["change"]) for one in traits], differences=study.plan.differences,
         samples=study.plan.samples, level=study.plan.level, power=study.plan.power,
     )  # fmt: skip
-    write_plan(study, folder, tables, PlanToWrite(places, sizes, points, choice, _in_words(traits), warnings))
-    return PlanResult(folder / FOLDER, places, sizes, tuple(warnings))
+    with speaking(study.language):
+        told = [*old, *warnings]
+        write_plan(study, folder, tables, PlanToWrite(places, sizes, points, choice, _in_words(traits), told))
+    return PlanResult(folder / FOLDER, places, sizes, (*old_with_reasons, *warnings))
 
 
-def _refuse_unready(study: Study, folder: Path, *, elsewhere: bool) -> list[str]:
-    """Raise which stage has yet to run; return sentences about those that are out of date."""
+def _refuse_unready(study: Study, folder: Path, *, elsewhere: bool) -> tuple[list[str], list[str]]:
+    """Raise which stage has yet to run; return what readers and who runs the command are told of old results."""
     records = read_run(folder)
     command = f"morphcline run {study.file.name} --to {_NEEDED[-1]}" + elsewhere * " with the same --out"
     if records.get("study") not in (None, study.study.name):
@@ -159,11 +167,12 @@ def _refuse_unready(study: Study, folder: Path, *, elsewhere: bool) -> list[str]
         raise StudyError(lacking)
     old = [due for due in runner.plan(study, folder, (*_BEFORE, *_NEEDED)) if due.reason]
     if not old:
-        return []
+        return [], []
     reasons = "; ".join(dict.fromkeys(due.reason for due in old))
     named = labels.listing(due.stage for due in old)
     verb = "is" if len(old) == 1 else "are"
-    return [f"{named} {verb} out of date ({reasons}): the plan rests on old results; run {command}."]
+    told = Said("This plan rests on old results: some of what it is made from is out of date.")
+    return [told], [f"{named} {verb} out of date ({reasons}): the plan rests on old results; run {command}."]
 
 
 def _refuse_unknown_classes(study: Study) -> None:
@@ -183,7 +192,8 @@ def _traits(study: Study, folder: Path, tables: dict[str, pd.DataFrame]) -> tupl
             Problem(study.file.name, "[plan] traits", f"found {name!r}", f"known traits: {', '.join(known)}")
             for name in unknown
         )
-    found, missing = [], []
+    found: list[_Trait] = []
+    missing: list[str] = []
     for species in study.scoring.species:
         lines, region = (
             {str(row["trait"]): row for row in tables[name].to_dict("records") if row["species"] == species}
@@ -195,8 +205,12 @@ def _traits(study: Study, folder: Path, tables: dict[str, pd.DataFrame]) -> tupl
             line = lines[trait]
             if line["not_smoothed_because"]:
                 missing.append(
-                    f"{species}, {trait}: it has no surface ({line['not_smoothed_because']}), so places are not "
-                    "chosen for it."
+                    Said(
+                        "{species}, {trait}: it has no surface ({reason}), so places are not chosen for it.",
+                        species=species,
+                        trait=trait,
+                        reason=said_reason(line["not_smoothed_because"]),
+                    )
                 )
                 continue
             raster = open_surfaces(folder / raster_name(species))
@@ -217,11 +231,14 @@ def _in_words(traits: Sequence[_Trait]) -> str:
     """Return whose surfaces they are: species with the same traits together."""
     of_species: dict[str, list[str]] = {}
     for one in traits:
-        of_species.setdefault(one.species, []).append(one.trait)
+        of_species.setdefault(one.species, []).append(labels.trait_name(one.trait))
     alike: dict[tuple[str, ...], list[str]] = {}
     for species, names in of_species.items():
         alike.setdefault(tuple(names), []).append(species)
-    return "; ".join(f"{labels.listing(names)} in {labels.listing(species)}" for names, species in alike.items())
+    return clauses(
+        _("{trait} in {species}").format(trait=labels.listing(names), species=labels.listing(species))
+        for names, species in alike.items()
+    )
 
 
 def _apart(study: Study) -> float:

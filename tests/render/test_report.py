@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import math
-import re
 from typing import Any
 
 import pandas as pd
 import pytest
 
 from morphcline.records.change_table import OVER_PAIRS
-from morphcline.render.report import methods, sentences, summary
+from morphcline.render.report import sentences, summary
 from morphcline.render.report.topics import environment as environment_topic
 from morphcline.render.report.topics import neighbours, records
 from morphcline.render.report.topics.paired_habitats import paired_habitats
@@ -370,26 +369,3 @@ def test_the_summary_holds_only_what_was_seen() -> None:
     assert told[2].startswith("Cepaea nemoralis: brown (among shells scored for colour) fell since")
     tables["environment"] = pd.DataFrame([joint, environment()])
     assert any("habitats differ" in text for text in summary.findings(tables))
-
-
-def test_the_sources_named_in_the_methods_are_those_listed() -> None:
-    settings = {
-        "scoring": {"visits": "pool", "interval": "wilson", "confidence": 0.95, "min_shells": 20},
-        "surfaces": {"degree": 1, "kernel": "gaussian", "bandwidth": "cross-validated", "cell_m": 500.0,
-                     "min_effective_shells": 30.0},
-        "steepness": {"permutations": 999, "level": 0.05},
-        "autocorrelation": {"neighbours": 8, "permutations": 999, "level": 0.05},
-        "clines": {"axis": "best"},
-        "change": {"within_m": 100.0},
-    }  # fmt: skip
-    settings["habitat"] = {"paired_within_m": 1000.0}
-    other = settings | {"scoring": settings["scoring"] | {"interval": "jeffreys"}}
-    text = " ".join([*methods.paragraphs(settings), *methods.paragraphs(other)])
-    cited = set(re.findall(r"((?:le |van )?[A-Z][\w-]+)(?:[^().;:]|al\.){0,60}?\W((?:19|20)\d\d)\b", text))
-    listed = {
-        (re.match(r"((?:le |van )?\S+) ", source)[1], re.search(r"\b(?:19|20)\d\d\b", source)[0])
-        for source in methods.REFERENCES
-    }
-    assert cited == listed
-    assert "bandwidth the wider of two" in text
-    assert "Visits to a site are added up" in text

@@ -33,20 +33,21 @@ def pair(**changes: object) -> dict[str, object]:
 def test_a_steep_trait_is_told_with_area_gradient_limits_and_direction() -> None:
     assert trait_sentence(row()) == (
         "Yellow (among shells scored for colour) is steeper than samples placed at random allow over 254 km² "
-        "(p = 0.001; 10,703 shells from 326 sites); where this stands out most the surface rises by 6.4 percentage "
-        "points per km towards 050° (standard error 6°); corrected for smoothing by 8.9 (3.6 to 14). Over 39 km² it is "
-        "steeper also than an even slope over the region (p = 0.002)."
+        "(p = 0.001; 10,703 shells from 326 sites). Where this stands out most the surface rises by 6.4 percentage "
+        "points per km towards 050° (standard error 6°). Corrected for smoothing it rises there by 8.9 (3.6 to 14). "
+        "Over 39 km² it is steeper also than an even slope over the region (p = 0.002)."
     )
 
 
 def test_what_is_not_known_is_not_told_as_a_number() -> None:
     open_below = trait_sentence(row(low=0.0))
-    assert "by 5.5 at least somewhere near, while how much smoothing took can't be told" in open_below
-    assert "corrected for smoothing" not in open_below
+    assert "Somewhere near it rises by 5.5 at least, while how much smoothing took can't be told" in open_below
+    assert "Corrected for smoothing" not in open_below
     nothing = trait_sentence(row(low=0.0, at_least_per_km=0.0, bearing_deg=NAN, bearing_se_deg=NAN))
-    assert "how steep it truly is there can't be told" in nothing
+    assert "How steep it truly is there can't be told" in nothing
     assert "towards" not in nothing
-    assert "not seen to be steeper than an even slope" in trait_sentence(row(steeper_cells=0))
+    told = trait_sentence(row(steeper_cells=0, steeper_area_km2=0.0, p_even_slope=0.38))
+    assert "not seen to be steeper than an even slope over the region (p = 0.38)" in told
 
 
 def test_no_zone_is_no_evidence_of_none() -> None:

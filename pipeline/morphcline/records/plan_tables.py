@@ -35,8 +35,8 @@ PLACE_COLUMNS = {
     "reduction": "share by which this place lowers the mean square standard error that those before it leave",
     "reduction_so_far": "share by which it is lowered by this place and those before it",
     "most_for": "species and trait whose surface gains most",
-    "nearest_site": "nearest site of the survey",
-    "nearest_site_m": "metres to it",
+    "nearest_site": "nearest site of the survey, by where it is published",
+    "nearest_site_m": "metres to where it is published",
     "caution": "what to bear in mind",
 }
 

@@ -16,12 +16,13 @@ from morphcline import __version__
 from morphcline.files.atomic import write_text
 from morphcline.files.tables import write_table
 from morphcline.files.vectors import write_layers
+from morphcline.language import _, many, marked
 from morphcline.records.plan_tables import PLACE_COLUMNS, SIZE_COLUMNS
 from morphcline.records.published import published_places
 from morphcline.render import labels
 from morphcline.render.figures.plan import draw_plan
 from morphcline.render.report.parts import ShownFigure
-from morphcline.render.report.plan_page import render_plan
+from morphcline.render.report.plan_page import coordinates, render_plan
 from morphcline.stages._mapframe import map_frame
 from morphcline.stages._panels import Material
 from morphcline.stages._saving import save
@@ -34,7 +35,7 @@ FOLDER = "plan"
 _SVG_MOST = 1_500_000
 
 #: How places are chosen, for a reader of the page.
-METHOD = (
+METHOD = marked(
     "A place is chosen for what a sample there would take from the mean over the area of the squared standard error of "
     "the smoothed frequencies, species and traits counting alike; the next one given that sample. What new shells will "
     "show is not foretold: frequencies, bandwidths and the alikeness of a site's shells are kept as they are. Far from "
@@ -54,7 +55,7 @@ class PlanToWrite:
         On a lattice over the area.
     choice : Choice
     traits : str
-        Whose surfaces, in words.
+        Whose surfaces, in words of the language in force.
     warnings : sequence of str
     """
 
@@ -67,7 +68,7 @@ class PlanToWrite:
 
 
 def write_plan(study: Study, folder: Path, tables: Mapping[str, pd.DataFrame], plan: PlanToWrite) -> None:
-    """Write a plan into the folder ``plan`` of an output folder.
+    """Write a plan into the folder ``plan`` of an output folder, what people read of it in the language in force.
 
     Parameters
     ----------
@@ -111,16 +112,33 @@ def write_plan(study: Study, folder: Path, tables: Mapping[str, pd.DataFrame], p
 def _summary(places: pd.DataFrame, choice: Choice, traits: str, shells: int) -> list[str]:
     before = labels.points(float(np.sqrt(choice.variance[0]))).removeprefix("+")
     if places.empty:
-        return [f"No place is left to choose; the surfaces' standard error is {before} percentage points now."]
-    after = labels.points(float(np.sqrt(choice.variance[-1]))).removeprefix("+")
+        return [
+            _(
+                "No place is left to choose; the surfaces' standard error is {before} percentage points now (root mean "
+                "square over the area)."
+            ).format(before=before)
+        ]
     first = places.iloc[0]
-    fall = labels.percent(float(places["reduction_so_far"].iloc[-1]))
     return [
-        f"{labels.sentence(labels.counted(len(places), 'sample'))} of {shells} shells at the places below would bring "
-        f"the standard error of the surfaces of {traits} from {before} to {after} percentage points "
-        f"(root mean square over the area): its mean square falls by {fall}.",
-        f"The first place, at {first['lat']:.4f}, {first['lon']:.4f} (latitude, longitude), alone lowers it by "
-        f"{100 * first['reduction']:.1f}%.",
+        many(
+            "{samples} sample of {shells} shells at the place below is expected to bring the standard error of the "
+            "surfaces of {traits} from {before} to {after} percentage points (root mean square over the area): its "
+            "mean square falls by {fall}.",
+            "{samples} samples of {shells} shells at the places below are expected to bring the standard error of the "
+            "surfaces of {traits} from {before} to {after} percentage points (root mean square over the area): its "
+            "mean square falls by {fall}.",
+            len(places),
+        ).format(
+            samples=labels.number(len(places)),
+            shells=labels.number(shells),
+            traits=traits,
+            before=before,
+            after=labels.points(float(np.sqrt(choice.variance[-1]))).removeprefix("+"),
+            fall=labels.percent(float(places["reduction_so_far"].iloc[-1])),
+        ),
+        _("The first place, at {place} (latitude, longitude), alone lowers it by {fall}.").format(
+            place=coordinates(first["lat"], first["lon"]), fall=labels.percent(float(first["reduction"]))
+        ),
     ]
 
 

@@ -2,14 +2,31 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
+from typing import Any
 
 import pandas as pd
 
+from morphcline.language import _, again, many, marked, within
+from morphcline.records.plan_tables import TWO_SURVEYS
 from morphcline.render import labels
 from morphcline.render.report.parts import ShownFigure, ShownTable, number_cell
 from morphcline.render.report.templates import fill
 from morphcline.scoring import cautions
+
+_PLACES = marked(
+    "Places for new samples, the most worthwhile first. Error: expected standard error there now, in percentage "
+    "points. Gain: by how much the mean square standard error is expected to fall."
+)
+_IN_BOTH_SURVEYS = marked(
+    "Sites that have to be in both surveys to see a difference with a probability of {power} at a level of {level}, by "
+    "shells a sample."
+)
+_IN_EACH_HABITAT = marked(
+    "Sites needed in each of two habitats to see a difference with a probability of {power} at a level of {level}, by "
+    "shells a sample."
+)
 
 
 def render_plan(
@@ -23,7 +40,7 @@ def render_plan(
     notes: Sequence[str],
     version: str,
 ) -> str:
-    """Return the plan as one HTML page: no link out, no script.
+    """Return the plan as one HTML page in the language in force: no link out, no script.
 
     Parameters
     ----------
@@ -36,6 +53,7 @@ def render_plan(
         Rows of ``sample_sizes.csv``.
     figure : ShownFigure or None
     warnings, notes : sequence of str
+        Said in the language in force.
     version : str
     """
     return fill(
@@ -45,56 +63,94 @@ def render_plan(
         places=_places(places),
         sizes=[_sizes(comparison, rows) for comparison, rows in sizes.groupby("comparison", sort=False)],
         figure=figure,
-        warnings=warnings,
-        notes=notes,
-        fieldwork=cautions.FIELDWORK,
-        privacy=cautions.PRIVACY,
+        warnings=[again(text) for text in warnings],
+        notes=[again(text) for text in notes],
+        fieldwork=[_(text) for text in cautions.FIELDWORK],
+        privacy=[_(text) for text in cautions.PRIVACY],
         version=version,
     )
+
+
+def coordinates(latitude: float, longitude: float) -> str:
+    """Return a place as maps and receivers take it, with decimal points in every language."""
+    return f"{latitude:.4f}, {longitude:.4f}"
 
 
 def _places(places: pd.DataFrame) -> ShownTable:
     rows = [
         [
             str(row["rank"]),
-            str(row["habitat"]) or "–",
-            str(row["most_for"]),
-            f"{row['lat']:.4f}, {row['lon']:.4f}",
+            _habitat(row["habitat"]),
+            _species_and_trait(str(row["most_for"])),
+            coordinates(row["lat"], row["lon"]),
             f"{row['x_m']:.0f}, {row['y_m']:.0f}",
-            labels.distance(row["shown_m"]),
+            labels.distance(row["shown_m"]) if math.isfinite(row["shown_m"]) else "–",
             number_cell(100 * row["standard_error_here"], 1),
-            f"{100 * row['reduction']:.1f}%",
-            f"{100 * row['reduction_so_far']:.1f}%",
+            labels.percent(row["reduction"]),
+            labels.percent(row["reduction_so_far"]),
         ]
         for row in places.to_dict("records")
     ]
     return ShownTable(
-        "Places for new samples, the most worthwhile first. Error: expected standard error there now, in percentage "
-        "points. Gain: by how much the mean square standard error falls.",
-        ("Rank", "Habitat", "Most for", "Latitude, longitude", "Easting, northing"),
-        ("Nearest site", "Error", "Gain", "Gain so far"),
+        _(_PLACES),
+        (
+            within("table head, of places", "Rank"),
+            _("Habitat"),
+            _("Most for"),
+            _("Latitude, longitude"),
+            _("Easting, northing"),
+        ),
+        (_("Nearest site"), within("table head, a standard error", "Error"), _("Gain"), _("Gain so far")),
         rows,
     )
+
+
+def _habitat(name: Any) -> str:
+    return labels.habitat_name(str(name)) if name and not pd.isna(name) else "–"
+
+
+def _species_and_trait(text: str) -> str:
+    """Return ``"Cepaea nemoralis, yellow"`` as ``places.csv`` has it, in the language in force."""
+    species, _comma, trait = text.partition(", ")
+    return _("{species}, {trait}").format(species=species, trait=labels.trait_name(trait))
 
 
 def _sizes(comparison: object, sizes: pd.DataFrame) -> ShownTable:
     samples = list(dict.fromkeys(int(n) for n in sizes["shells"]))
-    two_surveys = "survey" in str(comparison)
+    two_surveys = comparison == TWO_SURVEYS
     column = "drift_sd" if two_surveys else "rho"
     rows = []
-    for _, group in sizes.groupby(["species", "trait", "difference"], sort=False):
+    for _group, group in sizes.groupby(["species", "trait", "difference"], sort=False):
         row = group.iloc[0]
         needed = dict(zip(group["shells"], group["sites"], strict=True))
         cells = ["–" if pd.isna(needed[n]) else labels.number(float(needed[n])) for n in samples]
-        points = labels.points(float(row["difference"])).removeprefix("+")
-        named = [str(row["species"]), str(row["trait"]), labels.percent(float(row["frequency"]))]
-        rows.append([*named, f"{points} points", f"{row[column]:.2f}", *cells])
+        rows.append(
+            [
+                str(row["species"]),
+                labels.trait_title(str(row["trait"])),
+                labels.percent(float(row["frequency"])),
+                _difference(float(row["difference"])),
+                number_cell(float(row[column]), 2),
+                *cells,
+            ]
+        )
     first = sizes.iloc[0]
-    what = "Sites that have to be in both surveys" if two_surveys else "Sites needed in each of two habitats"
     return ShownTable(
-        f"{what} to see a difference with a probability of {labels.level(float(first['power']))} at a level of "
-        f"{labels.level(float(first['level']))}, by shells a sample.",
-        ("Species", "Trait", "Frequency", "Difference", "Drift (sd, logits)" if two_surveys else "ρ"),
-        [f"{n} shells" for n in samples],
+        _(_IN_BOTH_SURVEYS if two_surveys else _IN_EACH_HABITAT).format(
+            power=labels.level(float(first["power"])), level=labels.level(float(first["level"]))
+        ),
+        (
+            _("Species"),
+            _("Trait"),
+            _("Frequency"),
+            _("Difference"),
+            _("Drift (sd, logits)") if two_surveys else "ρ",
+        ),
+        [many("{n} shell", "{n} shells", n).format(n=labels.number(n)) for n in samples],
         rows,
     )
+
+
+def _difference(value: float) -> str:
+    points = labels.points(value).removeprefix("+")
+    return many("{points} point", "{points} points", abs(100 * value)).format(points=points)

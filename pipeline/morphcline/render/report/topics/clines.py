@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import pandas as pd
 
+from morphcline.language import _
 from morphcline.render import labels
 from morphcline.render.report import sentences
 from morphcline.render.report.parts import (
@@ -30,11 +31,13 @@ def clines(frame: pd.DataFrame, figures: Sequence[ShownFigure]) -> Section:
     """Say which traits change along a line, where and how steeply."""
     groups = by_trait(main_rows(rows_of(frame)))
     table = ShownTable(
-        f"The models with a weight of evidence (AICc) of {LEAST_WEIGHT} or more among those for a trait. The centre is "
-        "counted along the bearing from the middle of the sites; centre and width are given for the model chosen. The "
-        "other models, intervals and the nine morphs are in tables/clines.csv.",
-        ("Species", "Trait", "Model"),
-        ("Bearing", "Centre", "Width", "Weight"),
+        _(
+            "The models with a weight of evidence (AICc) of {least} or more among those for a trait. The centre is "
+            "counted along the bearing from the middle of the sites; centre and width are given for the model chosen. "
+            "The other models, intervals and the nine morphs are in tables/clines.csv."
+        ).format(least=labels.decimals(LEAST_WEIGHT, 2)),
+        (_("Species"), _("Trait"), _("Model")),
+        (_("Bearing"), _("Centre"), _("Width"), _("Weight")),
         [
             (
                 species,
@@ -43,7 +46,7 @@ def clines(frame: pd.DataFrame, figures: Sequence[ShownFigure]) -> Section:
                 labels.bearing(row["bearing_deg"]) if known(row["bearing_deg"]) else "–",
                 distance_cell(row["centre_m"]) if _told(row) else "–",
                 _width_cell(row) if _told(row) else "–",
-                f"{row['weight']:.2f}",
+                labels.decimals(row["weight"], 2),
             )
             for species, traits in groups.items()
             for trait, rows in traits.items()
@@ -53,7 +56,7 @@ def clines(frame: pd.DataFrame, figures: Sequence[ShownFigure]) -> Section:
     )
     return Section(
         "clines",
-        "Clines",
+        _("Clines"),
         points=[
             Points(species, [sentences.cline(rows) for rows in traits.values()]) for species, traits in groups.items()
         ],
@@ -69,5 +72,5 @@ def _told(row: Row) -> bool:
 
 def _width_cell(row: Row) -> str:
     if not known(row["width_low"]):
-        return f"under {distance_cell(row['width_high'])}" if known(row["width_high"]) else "–"
+        return _("under {width}").format(width=distance_cell(row["width_high"])) if known(row["width_high"]) else "–"
     return distance_cell(row["width_m"])

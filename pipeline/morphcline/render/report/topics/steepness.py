@@ -6,9 +6,34 @@ from collections.abc import Sequence
 
 import pandas as pd
 
+from morphcline.language import _, many, marked
 from morphcline.render import labels
+from morphcline.render.reasons import reason
 from morphcline.render.report.parts import Points, Row, Section, ShownFigure, figures_named, rows_of
 from morphcline.render.report.sentences import LEVEL, in_text, known, shells_and_sites, subject
+
+_CHANCE = marked(
+    "A zone is called steep where the surface is steeper than it would be were samples placed at random, sites keeping "
+    "their sizes: were there no pattern at all, the chance of calling any place so is {level}. It shows pattern, as a "
+    "cline or an area effect makes, or distance alone; it doesn't show a barrier, nor why."
+)
+_FLATTENED = marked(
+    "Smoothing makes a steep cline look flatter. Beside the surface's own gradient stands one corrected for that, with "
+    "{confidence} limits for the true one, which are wide: a gradient at one place rests on few sites. They are for "
+    "that place as if it had been chosen beforehand."
+)
+_NOWHERE = marked("{trait}: nowhere seen to be steeper than samples placed at random allow ({p}; {basis}).")
+_STEEP = marked("{trait} is steeper than samples placed at random allow over {area} ({p}; {basis}).")
+_RISES = marked("Where this stands out most the surface rises by {points} percentage points per km.")
+_RISES_TOWARDS = marked(
+    "Where this stands out most the surface rises by {points} percentage points per km towards {bearing} (standard "
+    "error {error}°)."
+)
+_CORRECTED = marked("Corrected for smoothing it rises there by {points} ({low} to {high}).")
+_AT_LEAST = marked("Somewhere near it rises by {points} at least, while how much smoothing took can't be told.")
+_NOT_TOLD = marked("How steep it truly is there can't be told.")
+_BEYOND_EVEN = marked("Over {area} it is steeper also than an even slope over the region ({p}).")
+_NOT_BEYOND_EVEN = marked("It was not seen to be steeper than an even slope over the region ({p}).")
 
 
 def steepness(
@@ -35,19 +60,14 @@ def steepness(
         points.append(Points(str(species), _without_repeats(texts)))
     return Section(
         "steepness",
-        "Where it is steep",
+        _("Where it is steep"),
         paragraphs=[
-            "A zone is called steep where the surface is steeper than it would be were samples placed at random, "
-            "sites keeping their sizes: were there no pattern at all, the chance of calling any place so is "
-            f"{labels.level(level)}. It shows pattern, as a cline or an area effect makes, or distance alone; it "
-            "doesn't show a barrier, nor why.",
-            "Smoothing makes a steep cline look flatter. Beside the surface's own gradient stands one corrected for "
-            f"that, with {labels.level(confidence)} limits for the true one, which are wide: a gradient at one place "
-            "rests on few sites. They are for that place as if it had been chosen beforehand.",
+            _(_CHANCE).format(level=labels.level(level)),
+            _(_FLATTENED).format(confidence=labels.level(confidence)),
         ],
         points=points,
         figures=figures_named(figures, "steepness"),
-    )  # fmt: skip
+    )
 
 
 def trait_sentence(row: Row) -> str:
@@ -60,40 +80,35 @@ def trait_sentence(row: Row) -> str:
     """
     trait = labels.sentence(in_text(row))
     if row["not_measured_because"]:
-        return f"{trait}: steepness not measured, because {row['not_measured_because']}."
-    basis = shells_and_sites(row["shells"], row["sites"])
+        return _("{trait}: steepness not measured, because {reason}.").format(
+            trait=trait, reason=reason(row["not_measured_because"])
+        )
+    numbers = {"p": labels.probability(row["p"]), "basis": shells_and_sites(row["shells"], row["sites"])}
     if not row["steep_cells"]:
-        return (
-            f"{trait}: nowhere seen to be steeper than samples placed at random allow ({labels.probability(row['p'])}; "
-            f"{basis})."
-        )
-    parts = [
-        f"{subject(row)} is steeper than samples placed at random allow over {_area(row['steep_area_km2'])} "
-        f"({labels.probability(row['p'])}; {basis})"
-    ]
-    place = f"where this stands out most the surface rises by {_points(row['surface_per_km'])} percentage points per km"
-    if known(row["bearing_deg"]):
-        place += f" towards {labels.bearing(row['bearing_deg'])} (standard error {row['bearing_se_deg']:.0f}°)"
-    parts.append(place)
+        return _(_NOWHERE).format(trait=trait, **numbers)
+    told = [_(_STEEP).format(trait=subject(row), area=_area(row["steep_area_km2"]), **numbers), _gradient(row)]
     if row["low"] > 0:
-        parts.append(
-            f"corrected for smoothing by {_points(row['gradient_per_km'])} ({_points(row['low'])} to "
-            f"{_points(row['high'])})"
-        )
+        low, high = _points(row["low"]), _points(row["high"])
+        told.append(_(_CORRECTED).format(points=_points(row["gradient_per_km"]), low=low, high=high))
     elif row["at_least_per_km"] > 0:
-        parts.append(
-            f"by {_points(row['at_least_per_km'])} at least somewhere near, while how much smoothing took can't be told"
-        )
+        told.append(_(_AT_LEAST).format(points=_points(row["at_least_per_km"])))
     else:
-        parts.append("how steep it truly is there can't be told")
+        told.append(_(_NOT_TOLD))
+    even = labels.probability(row["p_even_slope"])
     if row["steeper_cells"]:
-        more = (
-            f" Over {_area(row['steeper_area_km2'])} it is steeper also than an even slope over the region "
-            f"({labels.probability(row['p_even_slope'])})."
-        )
+        told.append(_(_BEYOND_EVEN).format(area=_area(row["steeper_area_km2"]), p=even))
     else:
-        more = " It was not seen to be steeper than an even slope over the region."
-    return f"{'; '.join(parts)}.{more}"
+        told.append(_(_NOT_BEYOND_EVEN).format(p=even))
+    return " ".join(told)
+
+
+def _gradient(row: Row) -> str:
+    points = _points(row["surface_per_km"])
+    if not known(row["bearing_deg"]):
+        return _(_RISES).format(points=points)
+    return _(_RISES_TOWARDS).format(
+        points=points, bearing=labels.bearing(row["bearing_deg"]), error=labels.number(row["bearing_se_deg"])
+    )
 
 
 def together_sentences(rows: Sequence[Row]) -> list[str]:
@@ -108,23 +123,39 @@ def together_sentences(rows: Sequence[Row]) -> list[str]:
     if not tested:
         return []
     clear = [row for row in tested if row["p_holm"] <= LEVEL]
-    pairs = labels.counted(len(tested), "pair")
+    pairs = labels.number(len(tested))
     if not clear:
         return [
-            f"No colour and trait of banding were seen to be steep in the same places by more than patterns as smooth "
-            f"are that lie anywhere ({pairs} compared, Holm's correction)."
+            many(
+                "No colour and trait of banding were seen to be steep in the same places by more than patterns as "
+                "smooth are that lie anywhere ({pairs} pair compared, Holm's correction).",
+                "No colour and trait of banding were seen to be steep in the same places by more than patterns as "
+                "smooth are that lie anywhere ({pairs} pairs compared, Holm's correction).",
+                len(tested),
+            ).format(pairs=pairs)
         ]
-    listed = labels.listing(
-        f"{labels.trait_name(row['trait'])} and {labels.trait_name(row['other_trait'])} "
-        f"({_area(row['both_km2'])} steep in both; likeness {row['likeness']:.2f}, {row['likeness_expected']:.2f} "
-        f"expected; {labels.probability(row['p_holm'])})"
-        for row in clear
-    )
     return [
-        f"Steep in the same places, by more than patterns as smooth are that lie anywhere: {listed}; Holm's correction "
-        f"over {pairs} of a colour and a trait of banding. Colour and banding are linked, which by itself makes their "
-        "clines coincide."
+        many(
+            "Steep in the same places, by more than patterns as smooth are that lie anywhere: {listed}; Holm's "
+            "correction over {pairs} pair of a colour and a trait of banding. Colour and banding are linked, which by "
+            "itself can make their clines coincide.",
+            "Steep in the same places, by more than patterns as smooth are that lie anywhere: {listed}; Holm's "
+            "correction over {pairs} pairs of a colour and a trait of banding. Colour and banding are linked, which by "
+            "itself can make their clines coincide.",
+            len(tested),
+        ).format(listed=labels.listing(map(_coinciding, clear)), pairs=pairs)
     ]
+
+
+def _coinciding(row: Row) -> str:
+    return _("{trait} and {other} ({area} steep in both; likeness {likeness}, {expected} expected; {p})").format(
+        trait=labels.trait_name(row["trait"]),
+        other=labels.trait_name(row["other_trait"]),
+        area=_area(row["both_km2"]),
+        likeness=labels.decimals(row["likeness"], 2),
+        expected=labels.decimals(row["likeness_expected"], 2),
+        p=labels.probability(row["p_holm"]),
+    )
 
 
 def _without_repeats(texts: Sequence[str]) -> list[str]:
@@ -135,9 +166,9 @@ def _points(value: float) -> str:
     """Return a gradient in percentage points to two figures, with no more decimals than hold."""
     points = 100.0 * value
     if points < 0.095:
-        return "less than 0.1"
-    return f"{points:.1f}" if points < 9.95 else f"{points:.0f}"
+        return _("less than {points}").format(points=labels.decimals(0.1, 1))
+    return labels.decimals(points, 1 if points < 9.95 else 0)
 
 
 def _area(km2: float) -> str:
-    return f"{km2:,.0f} km²" if km2 >= 9.5 else f"{km2:.1f} km²"
+    return _("{area} km²").format(area=labels.number(km2) if km2 >= 9.5 else labels.decimals(km2, 1))

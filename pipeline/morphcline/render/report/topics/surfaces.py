@@ -7,6 +7,7 @@ from typing import Any
 
 import pandas as pd
 
+from morphcline.language import _, many, marked
 from morphcline.records.bandwidth_ways import disagreements
 from morphcline.render import labels
 from morphcline.render.report import sentences
@@ -16,6 +17,29 @@ from morphcline.render.report.parts import (
     figures_named,
     main_rows,
     rows_of,
+)
+
+_READING = marked(
+    "The paler a colour, the larger its standard error: chance, in shells and in sites, and what smoothing misses of "
+    "changes as smooth as the sites show on the average. Blank is not known, which is not the same as rare. A surface "
+    "shows no edge sharper than about two bandwidths, however steep the cline is, and near such an edge it is less "
+    "sure than it says."
+)
+_DIFFER = marked(
+    "{species}: the bandwidths under which sites left out one by one and in blocks are foretold best differ by more "
+    "than a factor of two for {families}."
+)
+_CLUSTERED = marked(
+    "The sites are clustered: half of the map lies more than {from_map} from a site, half of the sites less than "
+    "{apart} from another, and a site left out has neighbours that most of the map lacks. The wider one is used."
+)
+_NOT_CLUSTERED = marked(
+    "The sites are not clustered, so that the two should agree: there are too few samples to tell. The wider one is "
+    "used."
+)
+_BARRIERS = marked(
+    "Samples don't count across the barriers in {file}: not where the straight line from them crosses one, though a "
+    "way round may be open."
 )
 
 
@@ -38,7 +62,7 @@ def surfaces(
     neighbours = bandwidth["neighbours"] if isinstance(bandwidth, Mapping) else None
     return Section(
         "surfaces",
-        "Over the region",
+        _("Over the region"),
         paragraphs=[
             *(
                 sentences.surface(main_rows(rows_of(rows)), neighbours=neighbours)
@@ -46,10 +70,7 @@ def surfaces(
             ),
             *_ways(account.get("species", {})),
             *_limits(settings, int(account.get("cells_masked", 0))),
-            "The paler a colour, the larger its standard error: chance, in shells and in sites, and what smoothing "
-            "misses of changes as smooth as the sites show on the average. Blank is not known, which is not the same "
-            "as rare. A surface shows no edge sharper than about two bandwidths, however steep the cline is, and near "
-            "such an edge it is less sure than it says.",
+            _(_READING),
         ],
         figures=figures_named(figures, "surface", "bandwidth"),
     )
@@ -60,30 +81,28 @@ def _ways(species: Mapping[str, Mapping[str, Any]]) -> Iterator[str]:
         differing = [family for family in disagreements(ways) if labels.main_traits(family["traits"])]
         if not differing:
             continue
-        named = labels.listing(
-            f"{labels.listing(labels.trait_name(trait) for trait in family['traits'])} "
-            f"({labels.distance(family['one_site_m'])} by single sites, "
-            f"{labels.distance(family['blocks_m'])} by blocks)"
+        families = labels.listing(
+            _("{traits} ({by_sites} by single sites, {by_blocks} by blocks)").format(
+                traits=labels.listing(labels.trait_name(trait) for trait in family["traits"]),
+                by_sites=labels.distance(family["one_site_m"]),
+                by_blocks=labels.distance(family["blocks_m"]),
+            )
             for family in differing
         )
-        because = (
-            f"The sites are clustered: half of the map lies more than {labels.distance(ways['map_m'])} from a site, "
-            f"half of the sites less than {labels.distance(ways['spacing_m'])} from another, and a site left out has "
-            "neighbours that most of the map lacks."
-            if ways["clustered"]
-            else "The sites are not clustered, so that the two should agree: there are too few samples to tell."
-        )
-        yield (
-            f"{name}: the bandwidths under which sites left out one by one and in blocks are foretold best differ by "
-            f"more than a factor of two for {named}. {because} The wider one is used."
-        )
+        because = _(_NOT_CLUSTERED)
+        if ways["clustered"]:
+            because = _(_CLUSTERED).format(
+                from_map=labels.distance(ways["map_m"]), apart=labels.distance(ways["spacing_m"])
+            )
+        yield f"{_(_DIFFER).format(species=name, families=families)} {because}"
 
 
 def _limits(settings: Mapping[str, Any], masked: int) -> Iterator[str]:
     if settings.get("barriers"):
-        yield (
-            f"Samples don't count across the barriers in {settings['barriers']}: not where the straight line from them "
-            "crosses one, though a way round may be open."
-        )
+        yield _(_BARRIERS).format(file=settings["barriers"])
     if settings.get("mask"):
-        yield f"{labels.counted(masked, 'cell')} of the area whose centre lies in {settings['mask']} stay blank."
+        yield many(
+            "{cells} cell of the area whose centre lies in {file} stays blank.",
+            "{cells} cells of the area whose centre lies in {file} stay blank.",
+            masked,
+        ).format(cells=labels.number(masked), file=settings["mask"])
