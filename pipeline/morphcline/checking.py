@@ -81,16 +81,18 @@ def _place_and_surround(study: Study, assessment: Assessment) -> list[str]:
 def _examinations(study: Study) -> Iterable[Callable[[], Any]]:
     from morphcline.files import named_lines, rasters, vectors
     from morphcline.places import crs
+    from morphcline.stages._plates import check_plates
 
     yield partial(check_scoring, study)
     yield partial(check_language, study)
+    yield partial(check_plates, study)
     yield partial(crs.check_working_crs, study.study.crs, None, file=study.file.name)
     for raster in (study.habitat, study.temperature):
         if raster is not None:
             yield partial(rasters.examine, raster.path, raster.band, shown=study.shown(raster.path))
     if study.plan.reachability is not None:
         yield partial(rasters.examine, study.plan.reachability, shown=study.shown(study.plan.reachability))
-    for path in (study.study.area, study.clines.axis, study.publish.basemap, study.plan.near):
+    for path in (study.study.area, study.clines.axis, study.publish.basemap, study.publish.locator, study.plan.near):
         if isinstance(path, Path):
             yield partial(vectors.examine, path, shown=study.shown(path))
     transects = study.clines.transects

@@ -185,6 +185,7 @@ def run(
     _refuse_foreign_folder(folder, study)
     check_scoring(study)
     check_language(study)
+    _check_plates(study)
     workers, listener = workers or Workers(), listener or Listener()
     record = read_run(folder)
     done: dict[str, Any] = record.get("stages", {})
@@ -334,6 +335,13 @@ def check_language(study: Study) -> None:
     """Raise what is wrong with the catalogue of the study's language."""
     if study.language != ENGLISH:
         read_catalogue(study.language)
+
+
+def _check_plates(study: Study) -> None:
+    if study.publish.plate:
+        from morphcline.stages._plates import check_plates
+
+        check_plates(study)
 
 
 def _keep(folder: Path, study: Study, done: dict[str, Any]) -> None:

@@ -13,10 +13,10 @@ from morphcline.render.figures.sheet import Figure
 
 @dataclass(frozen=True)
 class Order:
-    """A figure to draw and save: a function of nothing that draws it, or why there is none."""
+    """A figure to draw and save: a function of nothing that draws it, on one sheet or several, or why there is none."""
 
     name: str
-    draw: Callable[[], Figure] | None = None
+    draw: Callable[..., Figure | list[Figure]] | None = None
     left_out_because: str = ""
 
 

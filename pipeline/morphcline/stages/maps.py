@@ -53,6 +53,7 @@ from morphcline.stages._panels_concordance import centre_panels, concordance_row
 from morphcline.stages._panels_environment import effect_rows, habitat_rows
 from morphcline.stages._panels_genetics import isolation_panels
 from morphcline.stages._panels_steepness import steepness_panels
+from morphcline.stages._plates import plate_orders
 from morphcline.stages._saving import save
 from morphcline.stages._steepness import steepness_name
 from morphcline.stages._transects import transect_lines
@@ -95,6 +96,8 @@ def run(context: Context) -> Account:
     material = _load(context)
     frame = map_frame(material)
     orders = list(_orders(material, frame))
+    plates, lacking = plate_orders(context.study, orders)
+    orders += plates
     wanted = [order for order in orders if order.draw is not None]
     draw = partial(
         _draw_and_save,
@@ -109,7 +112,8 @@ def run(context: Context) -> Account:
     batch = 1 if workers.processes == 1 else max(len(wanted), 1)
     for start in range(0, len(wanted), batch):
         context.tick(start, len(wanted), f"figure {wanted[start].name}")
-        written += workers.map(draw, wanted[start : start + batch])
+        for sheets in workers.map(draw, wanted[start : start + batch]):
+            written += sheets
     files = [f"figures/{name}" for figure in written for name in figure.files]
     _clear_stale(context.path("figures"), {Path(name).name for name in files})
     write_text(context.path(_INDEX), _index(context.study, written))
@@ -119,7 +123,7 @@ def run(context: Context) -> Account:
         "figures": [figure.name for figure in written],
         "left_out": {order.name: order.left_out_because for order in orders if order.draw is None},
         "files": files,
-        "warnings": [],
+        "warnings": lacking,
     }
 
 
@@ -129,11 +133,12 @@ def _load(context: Context) -> Material:
     return Material(context.study, context.folder, tables, places)
 
 
-def _draw_and_save(order: Order, *, language: Language, folder: Path, formats: tuple[str, ...]) -> _Written:
+def _draw_and_save(order: Order, *, language: Language, folder: Path, formats: tuple[str, ...]) -> list[_Written]:
     assert order.draw is not None
     with speaking(language):
-        figure = order.draw()
-    return _Written(figure.name, save(figure, folder, formats), figure.caption, figure.alt)
+        drawn = order.draw()
+        figures = drawn if isinstance(drawn, list) else [drawn]
+        return [_Written(one.name, save(one, folder, formats), one.caption, one.alt) for one in figures]
 
 
 def _orders(material: Material, frame: MapFrame) -> Iterator[Order]:

@@ -11,7 +11,7 @@ from matplotlib.ticker import FuncFormatter
 
 from morphcline.render import labels
 from morphcline.render.figures.keys import Key, draw_keys, height_of_keys
-from morphcline.render.figures.sheet import MAX_HEIGHT_MM, Heading, Sheet, letters
+from morphcline.render.figures.sheet import Heading, Sheet, letters, tallest_mm
 from morphcline.render.palettes import GUIDE, PAPER
 
 EDGE_MM = 1.5
@@ -71,7 +71,7 @@ def chart_sheet(
     beside = spacing.left + spacing.right
     width = (inner - spacing.first - columns * beside - (columns - 1) * spacing.between) / columns
     around = spacing.head + spacing.below
-    height = min(height_mm, (MAX_HEIGHT_MM - below - 2 * EDGE_MM) / rows - around)
+    height = min(height_mm, (tallest_mm() - below - 2 * EDGE_MM) / rows - around)
     sheet = Sheet(width_mm, 2 * EDGE_MM + rows * (height + around) + below)
     panels = []
     for i, (letter, heading) in enumerate(zip(letters(len(headings)), headings, strict=True)):

@@ -19,7 +19,7 @@ MOST_MM = 6.4
 MOST_OVERLAPPING = 0.1
 #: Fewer squares than this along the map's shorter side tell no pattern: sites show their commonest class instead.
 FEWEST_SQUARES = 4
-_NICE = (1.0, 1.5, 2.0, 3.0, 5.0, 7.0)
+_NICE = (1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0)
 
 ONE_A_SITE, ONE_A_SQUARE, COMMONEST = "sites", "squares", "commonest"
 
@@ -135,11 +135,11 @@ def kept_within(pooled: pd.DataFrame, side_m: float, radii_m: ArrayLike) -> pd.D
 
 
 def nice_side(least: float) -> float:
-    """Return the smallest of 1, 1.5, 2, 3, 5 and 7 times a power of ten that isn't below a length.
+    """Return the smallest of 1, 1.5, 2, 2.5, 3, 4, 5, 6 and 8 times a power of ten that isn't below a length.
 
     Examples
     --------
-    >>> nice_side(2900), nice_side(7100), nice_side(150)
+    >>> nice_side(2900), nice_side(8100), nice_side(150)
     (3000.0, 10000.0, 150.0)
     """
     power = 10.0 ** np.floor(np.log10(least))

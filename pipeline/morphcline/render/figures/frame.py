@@ -309,7 +309,7 @@ def scale_bar_key(frame: MapFrame, panel_width: float) -> Key:
         )  # fmt: skip
 
     same = ("scale bar", round(metres_per_mm, 6), frame.true_north_deg)
-    return Key(width + arrow, 10.8, draw, same)
+    return Key(width + arrow, 10.8, draw, same, last=True)
 
 
 def _closed(ring: Path2) -> Path2:

@@ -12,7 +12,7 @@ from matplotlib.patches import Rectangle
 
 from morphcline.language import _, with_marks
 from morphcline.render import labels
-from morphcline.render.figures.sheet import MM_PER_POINT, SMALL, TEXT, Sheet, place, text_width_mm
+from morphcline.render.figures.sheet import MM_PER_POINT, SMALL, TEXT, Sheet, letter_number, place, text_width_mm
 from morphcline.render.figures.slices import draw_slices
 from morphcline.render.palettes import (
     FADE,
@@ -43,12 +43,15 @@ class Key:
         Draws on axes whose data are millimetres from their lower left corner.
     same : hashable
         What it says: of keys that say the same a sheet of several figures shows one. None: like no other.
+    last : bool
+        Stands after the others on such a sheet, as what belongs to the map does.
     """
 
     width: float
     height: float
     draw: Callable[[Axes], None]
     same: Hashable = None
+    last: bool = False
 
 
 def rows_of_keys(keys: Sequence[Key], width_mm: float) -> list[list[Key]]:
@@ -208,7 +211,7 @@ def slices_key(title: str, classes: Sequence[tuple[str, str, str]]) -> Key:
     def draw(axes: Axes) -> None:
         axes.text(0, height - 0.2, title, va="top", fontsize=TEXT)
         middle = (circle / 2, (height - head) / 2)
-        draw_slices(axes, [middle], [circle / 2], [[1.0] * len(classes)], [look for _name, *look in classes])
+        draw_slices(axes, [middle], [circle / 2 - 0.3], [[1.0] * len(classes)], [look for _name, *look in classes])
         for i, (label, fill, hatch) in enumerate(classes):
             at = height - head - line * (i + 0.5)
             axes.add_patch(
@@ -293,7 +296,7 @@ def spans(letters: Sequence[str]) -> str:
     """
     runs: list[list[str]] = []
     for letter in letters:
-        if runs and len(letter) == 1 and len(runs[-1][-1]) == 1 and ord(letter) == ord(runs[-1][-1]) + 1:
+        if runs and letter_number(letter) == letter_number(runs[-1][-1]) + 1:
             runs[-1].append(letter)
         else:
             runs.append([letter])

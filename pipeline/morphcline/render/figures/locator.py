@@ -72,7 +72,8 @@ def locator_key(locator: Locator, height_mm: float) -> Key:
         inset = axes.inset_axes((left, below, wide, tall), transform=axes.transData)
         draw_locator(inset, locator, metres_per_mm=2 * locator.half_height / tall)
 
-    return Key(left + wide + 4.0, height_mm, draw, ("locator", locator.step_deg, locator.half_width, height_mm))
+    same = ("locator", locator.step_deg, locator.half_width, height_mm)
+    return Key(left + wide + 4.0, height_mm, draw, same, last=True)
 
 
 def draw_locator(axes: Axes, locator: Locator, *, metres_per_mm: float) -> None:

@@ -279,6 +279,11 @@ def _letter(number: int) -> str:
     return string.ascii_lowercase[number % 26] * (1 + number // 26)
 
 
+def letter_number(letter: str) -> int:
+    """Return how many panels come before one of this letter: ``"a"`` is 0, ``"aa"`` follows ``"z"``."""
+    return ord(letter[0]) - ord("a") + 26 * (len(letter) - 1)
+
+
 def draw_circles(
     axes: Axes, easting: ArrayLike, northing: ArrayLike, diameters: ArrayLike, colours: ArrayLike, **settings: object
 ) -> None:
