@@ -6,18 +6,19 @@ Reads the tables, the figures with their captions, and what the earlier stages s
 
 from __future__ import annotations
 
-import base64
-from pathlib import Path
-
 import pandas as pd
 
 from morphcline import __version__
 from morphcline.files.atomic import write_text
 from morphcline.files.tables import read_table
+from morphcline.language import _, many
 from morphcline.records.period import survey_years
 from morphcline.render import labels
-from morphcline.render.report import ReportData, ShownFigure, render_report
+from morphcline.render.report import ReportData, render_report
+from morphcline.render.report.parts import leading_traits
 from morphcline.scoring.traits import wanted_traits
+from morphcline.stages import maps
+from morphcline.stages._report_figures import report_figures
 from morphcline.stages.base import Account, Context, Stage
 from morphcline.study import Study, settings_in_force
 
@@ -46,18 +47,17 @@ _TABLES = (
     "differentiation",
     "isolation",
     "sites",
+    "samples",
+    "habitat_frequencies",
+    "habitat_agreement",
 )
 _ACCEPTED = "records/accepted.csv"
 _FLAGGED = "records/flagged.csv"
-_FIGURES = "figures/README.md"
 
 _SECTIONS = (
     "study", "records", "earlier", "scoring", "habitat", "temperature", "surfaces", "steepness",
-    "autocorrelation", "clines", "change", "publish",
+    "autocorrelation", "clines", "change", "publish", "report",
 )  # fmt: skip
-
-#: Formats a page can show, the sharper first, with the size in bytes beyond which the next is taken.
-_SHOWN = (("svg", "image/svg+xml", 500_000), ("png", "image/png", 20_000_000))
 
 
 def run(context: Context) -> Account:
@@ -65,12 +65,10 @@ def run(context: Context) -> Account:
     study = context.study
     among = {trait.name: trait.denominator for trait in wanted_traits(study.scoring)}
     tables = {name: _with_denominators(read_table(context.path(f"tables/{name}.csv")), among) for name in _TABLES}
-    figures = [
-        figure
-        for name in context.accounts["maps"]["figures"]
-        if (figure := _figure(context.path("figures"), name)) is not None
-    ]
+    figures = report_figures(context)
+    shown = {figure.name for figure in figures}
     accepted = read_table(context.path(_ACCEPTED))
+    leading = leading_traits(tables["regional"]["trait"])
     data = ReportData(
         title=study.study.title or study.study.name,
         area=_where_and_when(context, accepted),
@@ -79,28 +77,22 @@ def run(context: Context) -> Account:
         tables=tables,
         figures=figures,
         recorders=_recorders(accepted, named=study.publish.names is True),
+        among=labels.denominators_in_text(leading, {**labels.STANDARD_DENOMINATORS, **among}),
+        elsewhere=[name for name in context.accounts["maps"]["figures"] if name not in shown],
         version=__version__,
     )
     write_text(context.path(REPORT), render_report(data))
-    return {"figures": len(figures), "warnings": _unshown(context.accounts["maps"]["figures"], figures)}
-
-
-def _unshown(drawn: list[str], shown: list[ShownFigure]) -> list[str]:
-    names = {figure.name for figure in shown}
-    missing = [name for name in drawn if name not in names]
-    if not missing:
-        return []
-    return [
-        f"{labels.counted(len(missing), 'figure')} can't stand in the report, which takes SVG and PNG: add one of them "
-        f"to [publish] formats ({', '.join(missing)})."
-    ]
+    return {"figures": len(figures), "warnings": []}
 
 
 def _where_and_when(context: Context, accepted: pd.DataFrame) -> str:
     years = labels.period(survey_years(accepted, read_table(context.path(_FLAGGED))))
-    sites = labels.counted(len(read_table(context.path("tables/sites.csv"))), "site")
+    number = len(read_table(context.path("tables/sites.csv")))
+    sites = many("{n} site", "{n} sites", number).format(n=labels.number(number))
     crs = labels.crs_name(context.study.study.crs)
-    return f"{sites}{', ' + years if years else ''}; coordinates in {crs}."
+    if not years:
+        return _("{sites}; coordinates in {crs}.").format(sites=sites, crs=crs)
+    return _("{sites}, {years}; coordinates in {crs}.").format(sites=sites, years=years, crs=crs)
 
 
 def _with_denominators(table: pd.DataFrame, among: dict[str, str]) -> pd.DataFrame:
@@ -117,23 +109,17 @@ def _recorders(accepted: pd.DataFrame, *, named: bool) -> str:
     if not names:
         return ""
     if named:
-        return f"Records by {labels.listing(names)}."
-    return f"Records by {labels.counted(len(names), 'recorder')}, whose names are kept back."
-
-
-def _figure(folder: Path, name: str) -> ShownFigure | None:
-    """Return a figure in the first format that a page can show, or None when there is none."""
-    caption, _, alt = (folder / f"{name}.txt").read_text(encoding="utf-8").partition("\n\n")
-    for ending, kind, most in _SHOWN:
-        path = folder / f"{name}.{ending}"
-        if path.is_file() and path.stat().st_size <= most:
-            content = base64.b64encode(path.read_bytes()).decode()
-            return ShownFigure(name, f"data:{kind};base64,{content}", caption.strip(), alt.strip())
-    return None
+        return _("Records by {names}.").format(names=labels.listing(names))
+    return many(
+        "Records by {n} recorder, whose name is kept back.",
+        "Records by {n} recorders, whose names are kept back.",
+        len(names),
+    ).format(n=labels.number(len(names)))
 
 
 def _reads(study: Study) -> tuple[str, ...]:
-    return (_ACCEPTED, _FLAGGED, *(f"tables/{name}.csv" for name in _TABLES), _FIGURES)
+    drawn_from = maps.STAGE.inputs(study)
+    return tuple(dict.fromkeys((_ACCEPTED, _FLAGGED, *(f"tables/{name}.csv" for name in _TABLES), *drawn_from)))
 
 
 STAGE = Stage(
@@ -143,5 +129,6 @@ STAGE = Stage(
     reads=_reads,
     writes=lambda study: (REPORT,),
     run=run,
+    sources=maps.STAGE.sources,
     reads_accounts=True,
 )

@@ -17,14 +17,29 @@ Row = Mapping[str, Any]
 KEY_TRAITS = ("yellow", "unbanded", "mid-banded")
 
 
+def leading_traits(present: Iterable[str]) -> tuple[str, ...]:
+    """Return the traits that the report's body tells: one a locus and the study's own; without such, all it shows.
+
+    Examples
+    --------
+    >>> leading_traits(["yellow", "pink", "mid-banded", "pale lip"]), leading_traits(["pink", "brown"])
+    (('yellow', 'mid-banded', 'pale lip'), ('pink', 'brown'))
+    """
+    shown = labels.main_traits(present)
+    ours = labels.COLOUR_TRAITS + labels.BANDING_TRAITS
+    leading = tuple(trait for trait in shown if trait in KEY_TRAITS or trait not in ours)
+    return leading or shown
+
+
 @dataclass(frozen=True)
 class ShownFigure:
-    """A figure as it stands in the report: name, a ``data:`` URI, caption and alternative text."""
+    """A figure in the report: name, a ``data:`` URI, caption, alternative text, and its number in words."""
 
     name: str
     source: str
     caption: str
     alt: str
+    label: str = ""
 
 
 @dataclass(frozen=True)
@@ -39,12 +54,15 @@ class ShownTable:
     numbers : sequence of str
         Heads of the columns after them, which hold numbers and are set to the right.
     rows : sequence of sequences of str
+    label : str
+        Its number, in words.
     """
 
     caption: str
     text: Sequence[str]
     numbers: Sequence[str]
     rows: Sequence[Sequence[str]]
+    label: str = ""
 
 
 @dataclass(frozen=True)
@@ -66,6 +84,11 @@ class Section:
     figures: Sequence[ShownFigure] = ()
     tables: Sequence[ShownTable] = ()
     notes: Sequence[str] = ()
+
+    @property
+    def empty(self) -> bool:
+        """Whether nothing stands under the heading."""
+        return not (self.paragraphs or self.points or self.figures or self.tables or self.notes)
 
 
 def rows_of(frame: pd.DataFrame, **where: Any) -> list[dict[str, Any]]:

@@ -1,85 +1,216 @@
-"""The head of the report: a few findings, each of them one that its test or its weight of evidence supports."""
+"""The head of the report: three to five findings, chosen by a rule that stands beside them."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 
 import pandas as pd
 
+from morphcline.language import _, again, many
 from morphcline.records.change_table import OVER_PAIRS, OVER_SPACE
 from morphcline.render import labels
-from morphcline.render.report import sentences
-from morphcline.render.report.parts import KEY_TRAITS, by_trait, rows_of
+from morphcline.render.report import certainty, sentences
+from morphcline.render.report.certainty import Finding
+from morphcline.render.report.parts import Row, by_trait, leading_traits, rows_of
 from morphcline.render.report.sentences import LEVEL, known
 from morphcline.render.report.topics.environment import CLASS_TERM, with_points
 
-MOST_OF_A_KIND = 2
+#: Species whose frequencies the head tells, and the fewest findings that it holds where there are so many.
+MOST_SPECIES = 2
+FEWEST = 3
+
+#: A finding with what ranks it among others of its kind: small before large.
+Ranked = tuple[tuple[float, ...], Finding]
 
 
-def findings(tables: Mapping[str, pd.DataFrame]) -> list[str]:
-    """Return sentences for the head of the report: frequencies, clines, habitat, change.
+def findings(tables: Mapping[str, pd.DataFrame]) -> list[Finding]:
+    """Return three to five findings: frequencies, then of clines, habitats and changes the surest of each.
 
     Parameters
     ----------
     tables : mapping
         ``regional``, ``clines``, ``environment``, ``marginal_effects`` and ``change``.
     """
-    return [
-        *_frequencies(tables["regional"]),
-        *_clines(tables["clines"])[:MOST_OF_A_KIND],
-        *_environment(with_points(tables["environment"], tables["marginal_effects"]))[:1],
-        *_change(tables["change"])[:MOST_OF_A_KIND],
-    ]
+    kinds: tuple[Callable[[Mapping[str, pd.DataFrame]], Iterable[Ranked]], ...] = (_clines, _environment, _change)
+    told = _frequencies(tables["regional"])[:MOST_SPECIES]
+    for kind in kinds:
+        told += [finding for _rank, finding in sorted(kind(tables), key=lambda ranked: ranked[0])[:1]]
+    return told if len(told) >= FEWEST else [*told, *_unseen(tables)][:FEWEST]
 
 
-def _frequencies(regional: pd.DataFrame) -> list[str]:
-    told = []
-    for species, traits in by_trait(rows_of(regional)).items():
+def rule() -> str:
+    """Say by which rule the findings are chosen."""
+    return _(
+        "Chosen by rule: how frequent the leading traits are in the two species with most shells; then, of the clines, "
+        "differences between habitats and changes that their tests support, the one of each kind with the smallest p, "
+        "and of equal ones that with most shells. Where these are fewer than three, what was looked for and not seen."
+    )
+
+
+def in_words(finding: Finding) -> str:
+    """Return how sure a finding is, in the language in force."""
+    return again(finding.certainty)
+
+
+def _leading(rows: Iterable[Row]) -> list[Row]:
+    listed = list(rows)
+    leading = leading_traits(str(row["trait"]) for row in listed)
+    return [row for row in listed if row["trait"] in leading]
+
+
+def _basis(shells: float, sites: float) -> str:
+    return sentences.shells_and_sites(shells, sites)
+
+
+def _frequencies(regional: pd.DataFrame) -> list[Finding]:
+    told: list[tuple[float, Finding]] = []
+    for species, traits in by_trait(_leading(rows_of(regional))).items():
+        rows = [row for (row, *_rest) in traits.values() if known(row["low"]) and known(row["frequency"])]
+        if not rows:
+            continue
         parts = [
-            f"{labels.trait_in_text(trait)} {labels.percent(row['frequency'])} "
+            f"{labels.trait_name(row['trait'])} {labels.percent(row['frequency'])} "
             f"({labels.percent_range(row['low'], row['high'])})"
-            for trait, (row, *_) in traits.items()
-            if trait in KEY_TRAITS and known(row["low"])
+            for row in rows
         ]
-        if parts:
-            told.append(f"{species}: {'; '.join(parts)}.")
-    return told
+        most = max(rows, key=lambda row: float(row["total"]))
+        widest = max(rows, key=lambda row: float(row["high"] - row["low"]))
+        text = _("{species}: {frequencies} (up to {basis}).").format(
+            species=species, frequencies="; ".join(parts), basis=_basis(most["total"], most["sites"])
+        )
+        told.append((-float(most["total"]), Finding(text, certainty.of_interval(widest["low"], widest["high"]))))
+    return [finding for _rank, finding in sorted(told, key=lambda item: item[0])]
 
 
-def _clines(frame: pd.DataFrame) -> list[str]:
-    told = []
-    for species, traits in by_trait(rows_of(frame)).items():
-        for trait, rows in traits.items():
+def _clines(tables: Mapping[str, pd.DataFrame]) -> Iterator[Ranked]:
+    for species, traits in by_trait(_leading(rows_of(tables["clines"]))).items():
+        for rows in traits.values():
             best = sentences.chosen_model(rows)
-            if trait in KEY_TRAITS and best is not None and best["model"] != "flat":
-                told.append(f"{species}: {sentences.lower_first(sentences.cline(rows))}")
-    return told
+            if best is None or best["model"] == "flat" or str(best.get("fails")) == "True" or not known(best["p_flat"]):
+                continue
+            low, high = float(best["width_low"]), float(best["width_high"])
+            sure = certainty.of_cline(float(best["p_flat"]), float(best["weight"]), low, high)
+            rank = (float(best["p_flat"]), -round(float(best["weight"]), 2), -float(best["shells"]))
+            yield rank, Finding(_cline(species, best, rows), sure)
 
 
-def _environment(frame: pd.DataFrame) -> list[str]:
-    told = []
-    for species, traits in by_trait(rows_of(frame)).items():
+def _cline(species: str, best: Row, rows: list[Row]) -> str:
+    whole = all(known(best[name]) for name in ("bearing_deg", "width_low", "width_high", "p_min", "p_max"))
+    if not whole or best["model"] == "linear":
+        return _("{species}: {sentence}").format(species=species, sentence=sentences.lower_first(sentences.cline(rows)))
+    return _(
+        "{species}: the frequency of {trait} rises from {low} to {high} towards {bearing} ({compass}), over a width of "
+        "{width} ({basis}; {weight} of the weight of evidence)."
+    ).format(
+        species=species,
+        trait=labels.trait_name(best["trait"]),
+        low=labels.percent(best["p_min"]),
+        high=labels.percent(best["p_max"]),
+        bearing=labels.bearing(best["bearing_deg"]),
+        compass=labels.compass(best["bearing_deg"]),
+        width=labels.distance_and_limits(best["width_m"], best["width_low"], best["width_high"]),
+        weight=labels.percent(best["weight"]),
+        basis=_basis(best["shells"], best["sites"]),
+    )
+
+
+def _environment(tables: Mapping[str, pd.DataFrame]) -> Iterator[Ranked]:
+    frame = with_points(tables["environment"], tables["marginal_effects"])
+    number = {(row["species"], row["trait"]): row for row in rows_of(tables["regional"])}
+    for species, traits in by_trait(_leading(rows_of(frame))).items():
         for trait, rows in traits.items():
             joint = next((row for row in rows if row["term"] == "habitat"), None)
-            if trait in KEY_TRAITS and joint and known(joint["p_spatial"]) and joint["p_spatial"] <= LEVEL:
-                classes = [row for row in rows if str(row["term"]).startswith(CLASS_TERM)]
-                told.append(f"{species}: {sentences.lower_first(sentences.habitats(joint, classes))}")
-    return told
+            if joint is None or not known(joint["p_spatial"]) or joint["p_spatial"] > LEVEL:
+                continue
+            classes = [row for row in rows if str(row["term"]).startswith(CLASS_TERM) and known(row["effect"])]
+            sure = [row for row in classes if known(row["p_holm"]) and row["p_holm"] <= LEVEL]
+            if not sure:
+                continue
+            surest = min(sure, key=lambda row: float(row["p_holm"]))
+            counted = number[species, trait]
+            yield (
+                (float(joint["p_spatial"]), -float(counted["total"])),
+                Finding(
+                    _habitat(species, joint, surest, counted),
+                    certainty.of_difference(
+                        surest["p_holm"], surest["effect"], surest["effect_low"], surest["effect_high"]
+                    ),
+                ),
+            )
 
 
-def _change(frame: pd.DataFrame) -> list[str]:
+def _habitat(species: str, joint: Row, surest: Row, counted: Row) -> str:
+    return _(
+        "{species}: {points} percentage points ({low} to {high}) in the frequency of {trait}, {habitat} against "
+        "{reference}, with place and temperature held; habitats together {p} ({basis})."
+    ).format(
+        species=species,
+        points=labels.points(surest["effect"]),
+        low=labels.points(surest["effect_low"]),
+        high=labels.points(surest["effect_high"]),
+        trait=labels.trait_name(joint["trait"]),
+        habitat=labels.habitat_name(str(surest["term"]).removeprefix(CLASS_TERM)),
+        reference=labels.habitat_name(str(surest["reference"])),
+        p=labels.probability(joint["p_spatial"]),
+        basis=_basis(counted["total"], counted["sites"]),
+    )
+
+
+def _change(tables: Mapping[str, pd.DataFrame]) -> Iterator[Ranked]:
+    frame = tables["change"]
     if frame.empty:
-        return []
+        return
     doubtful = {
         (row["species"], row["trait"], row["earlier_survey"])
         for row in rows_of(frame, site="", method=OVER_SPACE)
         if known(row["p_moran"]) and row["p_moran"] <= LEVEL and row["p"] > LEVEL
     }
-    return [
-        f"{row['species']}: {sentences.lower_first(sentences.change(row))}"
-        for row in rows_of(frame, site="", method=OVER_PAIRS)
-        if row["trait"] in (*KEY_TRAITS, "brown")
-        and known(row["p"])
-        and row["p"] <= LEVEL
-        and (row["species"], row["trait"], row["earlier_survey"]) not in doubtful
-    ]
+    for row in rows_of(frame, site="", method=OVER_PAIRS):
+        told = row["trait"] in labels.main_traits([row["trait"]]) and known(row["p"]) and row["p"] <= LEVEL
+        if not told or (row["species"], row["trait"], row["earlier_survey"]) in doubtful:
+            continue
+        sure = certainty.of_difference(row["p"], row["difference"], row["low"], row["high"])
+        yield (float(row["p"]), -float(row["later_total"])), Finding(_changed(row), sure)
+
+
+def _changed(row: Row) -> str:
+    pairs = int(row["pairs"])
+    return _(
+        "{species}: {points} percentage points ({low} to {high}) in the frequency of {trait} since {survey}, {then} "
+        "then and {now} now ({pairs}; {p})."
+    ).format(
+        species=row["species"],
+        points=labels.points(row["difference"]),
+        low=labels.points(row["low"]),
+        high=labels.points(row["high"]),
+        trait=labels.trait_name(row["trait"]),
+        survey=row["earlier_survey"],
+        then=labels.percent(row["earlier_frequency"]),
+        now=labels.percent(row["later_frequency"]),
+        pairs=many("{n} pair of places", "{n} pairs of places", pairs).format(n=labels.number(pairs)),
+        p=labels.probability(row["p"]),
+    )
+
+
+def _unseen(tables: Mapping[str, pd.DataFrame]) -> Iterator[Finding]:
+    """Yield what was looked for in the traits of most shells and not seen."""
+    frame = tables["change"]
+    told = [] if frame.empty else _leading(rows_of(frame, site="", method=OVER_PAIRS))
+    quiet = [row for row in told if known(row["p"]) and row["p"] > LEVEL]
+    if quiet:
+        row = max(quiet, key=lambda row: float(row["later_total"]))
+        yield _not_seen(str(row["species"]), sentences.change(row))
+    flat = []
+    for species, traits in by_trait(_leading(rows_of(tables["clines"]))).items():
+        for rows in traits.values():
+            best = sentences.chosen_model(rows)
+            if best is not None and best["model"] == "flat":
+                flat.append((float(best["shells"]), species, rows))
+    if flat:
+        _shells, species, rows = max(flat, key=lambda item: item[0])
+        yield _not_seen(species, sentences.cline(rows))
+
+
+def _not_seen(species: str, sentence: str) -> Finding:
+    text = _("{species}: {sentence}").format(species=species, sentence=sentences.lower_first(sentence))
+    return Finding(text, certainty.UNCERTAIN)
