@@ -55,7 +55,7 @@ def said_reason(text: str) -> Said:
         found = pattern.fullmatch(text)
         if found:
             return Said(message, **found.groupdict())
-    return Said("{text}", text=text) if "{" in text else Said(text)
+    return Said(text)
 
 
 @lru_cache(maxsize=1)

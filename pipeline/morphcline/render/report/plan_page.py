@@ -129,7 +129,7 @@ def _sizes(comparison: object, sizes: pd.DataFrame) -> ShownTable:
                 str(row["species"]),
                 labels.trait_title(str(row["trait"])),
                 labels.percent(float(row["frequency"])),
-                _difference(float(row["difference"])),
+                labels.points(float(row["difference"])).removeprefix("+"),
                 number_cell(float(row[column]), 2),
                 *cells,
             ]
@@ -143,14 +143,9 @@ def _sizes(comparison: object, sizes: pd.DataFrame) -> ShownTable:
             _("Species"),
             _("Trait"),
             _("Frequency"),
-            _("Difference"),
+            _("Difference (points)"),
             _("Drift (sd, logits)") if two_surveys else "ρ",
         ),
         [many("{n} shell", "{n} shells", n).format(n=labels.number(n)) for n in samples],
         rows,
     )
-
-
-def _difference(value: float) -> str:
-    points = labels.points(value).removeprefix("+")
-    return many("{points} point", "{points} points", abs(100 * value)).format(points=points)
