@@ -71,7 +71,7 @@ def test_association_within_sites() -> None:
 def test_differentiation_has_no_negative_zero_and_says_when_it_is_chance() -> None:
     assert genetics.differentiation(DIFFER) == (
         "Differentiation between habitats in colour: F_ST = 0.00 (0.00 to 0.02; 5 habitats, 80 sites; p = 0.40), which "
-        "is not more than chance makes."
+        "could be chance."
     )
     nothing = {**DIFFER, "fst_corrected": np.nan, "note": "all shells are alike"}
     assert genetics.differentiation(nothing).endswith("not estimated, because all shells are alike.")
@@ -84,7 +84,10 @@ def test_differentiation_has_no_negative_zero_and_says_when_it_is_chance() -> No
         ({"p_mantel": 0.3}, "was not seen to change with distance"),
         ({"low": -0.01}, "the slope's interval holds 0"),
         ({"not_tested_because": "fewer than 10 sites"}, "not tested, because fewer than 10 sites"),
-        ({"trait": "colour less unbanded"}, "It rises faster in colour than in banding: colour less banding 0.050"),
+        (
+            {"trait": "colour less unbanded"},
+            "Differentiation rises faster in colour than in banding: colour less banding 0.050",
+        ),
         ({"trait": "colour less unbanded", "low": -0.1}, "The two rises were not seen to differ"),
     ],
 )

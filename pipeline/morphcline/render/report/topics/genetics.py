@@ -6,7 +6,9 @@ from collections.abc import Mapping, Sequence
 
 import pandas as pd
 
+from morphcline.language import _, many, marked
 from morphcline.render import labels
+from morphcline.render.reasons import reason
 from morphcline.render.report.parts import (
     Points,
     Row,
@@ -18,16 +20,21 @@ from morphcline.render.report.parts import (
     p_cell,
     rows_of,
 )
-from morphcline.render.report.sentences import LEVEL, known
+from morphcline.render.report.phrases import clauses, limits
+from morphcline.render.report.sentences import LEVEL, known, shells_in_words, sites_in_words
 
-_LEVELS = {
-    "sites": "between sites",
-    "habitats": "between habitats",
-    "sites within habitats": "between sites of a habitat",
-}
-_UNSURE = " The test sees a change, but how steep it is isn't known: the slope's interval holds 0."
 #: Rows of differentiation.csv that the report shows.
 _SHOWN = ("colour", "unbanded", "mid-banded")
+#: In what alleles and shells differ, as the tables have it.
+_CHARACTERS = {
+    "colour": marked("colour"),
+    "unbanded": marked("banding (unbanded or not)"),
+    "mid-banded": marked("mid-banded among banded"),
+}
+_LOCI = {"colour": marked("colour"), "banding": marked("banding"), "mid-banding": marked("mid-banding")}
+_LEVELS = {
+    "sites": marked("Sites"), "habitats": marked("Habitats"), "sites within habitats": marked("Sites within habitats"),
+}  # fmt: skip
 
 
 def genetics(tables: Mapping[str, pd.DataFrame], figures: Sequence[ShownFigure], level: str) -> Section | None:
@@ -62,20 +69,26 @@ def genetics(tables: Mapping[str, pd.DataFrame], figures: Sequence[ShownFigure],
         points.append(Points(name, [text for text in (*told, *isolation(own[2])) if text]))
     return Section(
         "genetics",
-        "Genetics and association",
+        _("Genetics and association"),
         points=points,
         figures=figures_named(figures, "isolation"),
         tables=[_alleles(alleles, level), _differentiation(differ, level)],
         notes=[
-            "Allele frequencies rest on Hardy–Weinberg proportions within each site and on the dominance known of "
-            "these species; shells alone can test neither. Association and differentiation are of phenotypes as such, "
-            "and need no such assumption.",
-            "Intervals are by how sites scatter, sites taken for independent draws of the places in the region. Where "
-            "near sites are alike they are too narrow for the region itself, and habitats that lie together differ for "
-            "that alone: the section on habitat and temperature allows for it.",
-            "That sites differ more the farther apart they lie has many causes, among them limited movement, a "
-            "cline, a change of habitat across the region, and history; the test doesn't tell them apart. Every site "
-            "is in tables/associations.csv and tables/alleles.csv.",
+            _(
+                "Allele frequencies rest on Hardy–Weinberg proportions within each site and on the dominance known of "
+                "these species; shells alone can test neither. Association and differentiation are of phenotypes as "
+                "such, and need no such assumption."
+            ),
+            _(
+                "Intervals are by how sites scatter, sites taken for independent draws of the places in the region. "
+                "Where near sites are alike they are too narrow for the region itself, and habitats that lie together "
+                "differ for that alone: the section on habitat and temperature allows for it."
+            ),
+            _(
+                "That sites differ more the farther apart they lie has many possible causes, among them limited movement, "
+                "a cline, a change of habitat across the region, and history; the test doesn't tell them apart. Every "
+                "site is in tables/associations.csv and tables/alleles.csv."
+            ),
         ],
     )
 
@@ -88,32 +101,34 @@ def association(row: Row) -> str:
     row : mapping
         A row of ``associations.csv`` over all sites.
     """
-    first, second = str(row["pair"]).split(" / ")
-    among = " among banded shells" if second == "mid-banded" else ""
     if not known(row["d_prime_within"]):
         return ""
-    basis = f"{labels.counted(int(row['n']), 'shell')}"
-    value = f"D′ = {labels.decimals(row['d_prime_within'])}"
-    if not known(row["d_prime_within_low"]):
-        pair = f"{labels.sentence(first)} and {second}{among}"
-        return f"{pair}, within sites: {value}, too few sites for an interval ({basis})."
+    pair, shells = _pair(str(row["pair"])), shells_in_words(row["n"])
+    value = labels.decimals(row["d_prime_within"])
     low, high = row["d_prime_within_low"], row["d_prime_within_high"]
-    if low > 0:
-        words = "go together more than chance makes them"
-    elif high < 0:
-        words = "go together less than chance makes them"
-    else:
-        words = "were not seen to go together or apart"
-    odds = ""
-    if known(row["odds_ratio"]) and known(row["odds_ratio_low_sites"]):
-        odds = (
-            f"; odds ratio {row['odds_ratio']:.2f}, "
-            f"{row['odds_ratio_low_sites']:.2f} to {row['odds_ratio_high_sites']:.2f}"
+    if not known(low):
+        return _("{pair}, within sites: D′ = {value}, too few sites for an interval ({shells}).").format(
+            pair=pair, value=value, shells=shells
         )
-    return (
-        f"{labels.sentence(first)} and {second}{among} {words} within sites: {value} ({labels.decimals(low)} to "
-        f"{labels.decimals(high)}{odds}; {basis})."
-    )
+    numbers = [limits(labels.decimals(low), labels.decimals(high))]
+    if known(row["odds_ratio"]) and known(row["odds_ratio_low_sites"]):
+        ends = limits(labels.decimals(row["odds_ratio_low_sites"]), labels.decimals(row["odds_ratio_high_sites"]))
+        numbers.append(_("odds ratio {ratio}, {limits}").format(ratio=labels.decimals(row["odds_ratio"]), limits=ends))
+    if low > 0:
+        message = _("{pair} go together more than chance makes them within sites: D′ = {value} ({numbers}).")
+    elif high < 0:
+        message = _("{pair} go together less than chance makes them within sites: D′ = {value} ({numbers}).")
+    else:
+        message = _("{pair} were not seen to go together or apart within sites: D′ = {value} ({numbers}).")
+    return message.format(pair=pair, value=value, numbers=clauses([*numbers, shells]))
+
+
+def _pair(pair: str) -> str:
+    first, second = pair.split(" / ")
+    names = {"first": labels.trait_title(first), "second": labels.trait_name(second)}
+    if second == "mid-banded":
+        return _("{first} and {second} among banded shells").format(**names)
+    return _("{first} and {second}").format(**names)
 
 
 def differentiation(row: Row) -> str:
@@ -124,18 +139,38 @@ def differentiation(row: Row) -> str:
     row : mapping
         A row of ``differentiation.csv``.
     """
-    head = f"Differentiation {_LEVELS[row['level']]} in {_of(row['trait'])}"
+    what = _between(str(row["level"])).format(trait=_character(row["trait"]))
     if not known(row["fst_corrected"]):
-        return f"{head}: not estimated, because {row['note']}."
-    within = (
-        f" ({labels.decimals(row['low'])} to {labels.decimals(row['high'])}" if known(row["low"]) else " (no interval"
+        return _("{what}: not estimated, because {reason}.").format(what=what, reason=reason(row["note"]))
+    numbers = [_range(row) if known(row["low"]) else _("no interval"), _units(row)]
+    if known(row["p"]):
+        numbers.append(labels.probability(row["p"]))
+    if known(row["p"]) and row["p"] > LEVEL:
+        message = _("{what}: F_ST = {value} ({numbers}), which could be chance.")
+    else:
+        message = _("{what}: F_ST = {value} ({numbers}).")
+    return message.format(what=what, value=labels.decimals(row["fst_corrected"]), numbers=clauses(numbers))
+
+
+def _between(level: str) -> str:
+    if level == "sites":
+        return _("Differentiation between sites in {trait}")
+    if level == "habitats":
+        return _("Differentiation between habitats in {trait}")
+    return _("Differentiation between sites of a habitat in {trait}")
+
+
+def _range(row: Row) -> str:
+    return limits(labels.decimals(row["low"]), labels.decimals(row["high"]))
+
+
+def _units(row: Row) -> str:
+    sites = sites_in_words(row["sites"])
+    if row["level"] != "habitats":
+        return sites
+    return many("{n} habitat, {sites}", "{n} habitats, {sites}", row["units"]).format(
+        n=labels.number(row["units"]), sites=sites
     )
-    basis = labels.counted(int(row["sites"]), "site")
-    if row["level"] == "habitats":
-        basis = f"{labels.counted(int(row['units']), 'habitat')}, {basis}"
-    p = f"; {labels.probability(row['p'])}" if known(row["p"]) else ""
-    unclear = ", which is not more than chance makes" if known(row["p"]) and row["p"] > LEVEL else ""
-    return f"{head}: F_ST = {labels.decimals(row['fst_corrected'])}{within}; {basis}{p}){unclear}."
 
 
 def isolation(rows: Sequence[Row]) -> list[str]:
@@ -151,56 +186,87 @@ def isolation(rows: Sequence[Row]) -> list[str]:
         if " less " in row["trait"]:
             if known(row["low"]):
                 told.append(_compared(row))
-            continue
-        if row["not_tested_because"]:
+        elif row["not_tested_because"]:
             told.append(
-                f"Isolation by distance in {_of(row['trait'])}: not tested, because {row['not_tested_because']}."
+                _("Isolation by distance in {trait}: not tested, because {reason}.").format(
+                    trait=_character(row["trait"]), reason=reason(row["not_tested_because"])
+                )
             )
-            continue
-        rises = row["p_mantel"] <= LEVEL
-        sign = "rises" if row["slope_per_doubling"] > 0 else "falls"
-        words = (
-            f"Differentiation in {_of(row['trait'])} {sign} with distance"
-            if rises
-            else (f"Differentiation in {_of(row['trait'])} was not seen to change with distance")
-        )
-        interval = f" ({_small(row['low'])} to {_small(row['high'])})" if known(row["low"]) else ""
-        told.append(
-            f"{words}: {_small(row['slope_per_doubling'])}{interval} for each doubling of distance, as F_ST / "
-            f"(1 − F_ST); r = {labels.decimals(row['mantel_r'])}, Mantel's {labels.probability(row['p_mantel'])}, "
-            f"{labels.counted(int(row['sites']), 'site')}."
-            + (_UNSURE if rises and known(row["low"]) and row["low"] <= 0 <= row["high"] else "")
-        )
+        else:
+            told.append(_slope(row))
+    return told
+
+
+def _slope(row: Row) -> str:
+    seen = row["p_mantel"] <= LEVEL
+    if not seen:
+        finding = _("Differentiation in {trait} was not seen to change with distance")
+    elif row["slope_per_doubling"] > 0:
+        finding = _("Differentiation in {trait} rises with distance")
+    else:
+        finding = _("Differentiation in {trait} falls with distance")
+    spans = known(row["low"])
+    told = _(
+        "{finding}: {slope} ({limits}) for each doubling of distance, as F_ST / (1 − F_ST); r = {r}, Mantel's {p}, "
+        "{sites}."
+    ).format(
+        finding=finding.format(trait=_character(row["trait"])),
+        slope=_small(row["slope_per_doubling"]),
+        limits=limits(_small(row["low"]), _small(row["high"])) if spans else _("no interval"),
+        r=labels.decimals(row["mantel_r"]),
+        p=labels.probability(row["p_mantel"]),
+        sites=sites_in_words(row["sites"]),
+    )
+    if seen and spans and row["low"] <= 0 <= row["high"]:
+        unsure = _("The test sees a change, but how steep it is isn't known: the slope's interval holds 0.")
+        return f"{told} {unsure}"
     return told
 
 
 def _compared(row: Row) -> str:
     low, high = row["low"], row["high"]
-    words = "The two rises were not seen to differ"
-    if low > 0 or high < 0:
-        words = f"It rises {'faster' if low > 0 else 'more slowly'} in colour than in banding"
-    return f"{words}: colour less banding {_small(row['slope_per_doubling'])} ({_small(low)} to {_small(high)})."
+    if low > 0:
+        message = _(
+            "Differentiation rises faster in colour than in banding: colour less banding {slope} ({limits}; {sites})."
+        )
+    elif high < 0:
+        message = _(
+            "Differentiation rises more slowly in colour than in banding: colour less banding {slope} ({limits}; "
+            "{sites})."
+        )
+    else:
+        message = _("The two rises were not seen to differ: colour less banding {slope} ({limits}; {sites}).")
+    return message.format(
+        slope=_small(row["slope_per_doubling"]),
+        limits=limits(_small(low), _small(high)),
+        sites=sites_in_words(row["sites"]),
+    )
 
 
-def _of(trait: str) -> str:
-    return {"colour": "colour", "unbanded": "banding (unbanded or not)", "mid-banded": "mid-banded among banded"}[trait]
+def _character(trait: str) -> str:
+    return _(_CHARACTERS[trait])
 
 
 def _small(value: float) -> str:
     return labels.decimals(value, 3)
 
 
+def _interval_cell(row: Row) -> str:
+    return limits(_small(row["low"]), _small(row["high"])) if known(row["low"]) else "–"
+
+
 def _alleles(rows: Sequence[Row], level: str) -> ShownTable:
     return ShownTable(
-        "Allele frequencies, the mean over sites, by the phenotypes under Hardy–Weinberg proportions. F_ST is of the "
-        "allele against the others, freed of sampling error.",
-        ("Species", "Locus", "Allele"),
-        ("Sites", "Shells", "Frequency", f"{level} interval", "F_ST"),
+        _(
+            "Allele frequencies, the mean over sites, by the phenotypes under Hardy–Weinberg proportions. F_ST is of "
+            "the allele against the others, freed of sampling error."
+        ),
+        (_("Species"), _("Locus"), _("Allele")),
+        (_("Sites"), _("Shells"), _("Frequency"), _("{level} interval").format(level=level), "F_ST"),
         [
             (
-                row["species"], str(row["locus"]), str(row["allele"]), labels.number(row["sites"]),
-                labels.number(row["total"]), number_cell(row["frequency"], 3),
-                f"{row['low']:.3f} to {row['high']:.3f}" if known(row["low"]) else "–",
+                row["species"], _locus(row), _allele(row["allele"]), labels.number(row["sites"]),
+                labels.number(row["total"]), number_cell(row["frequency"], 3), _interval_cell(row),
                 number_cell(row["f_st_corrected"], 3),
             )
             for row in rows
@@ -208,19 +274,38 @@ def _alleles(rows: Sequence[Row], level: str) -> ShownTable:
     )  # fmt: skip
 
 
+def _locus(row: Row) -> str:
+    name = _LOCI[row["locus"]]
+    return _(name)
+
+
+def _level(row: Row) -> str:
+    name = _LEVELS[row["level"]]
+    return _(name)
+
+
+def _allele(name: str) -> str:
+    return _("banded") if name == "banded" else labels.trait_name(name)
+
+
 def _differentiation(rows: Sequence[Row], level: str) -> ShownTable:
     return ShownTable(
-        "F_ST of phenotype frequencies, shells treated as copies of an allele; colour: the three colours together. "
-        "Other traits are in tables/differentiation.csv.",
-        ("Species", "Trait", "Level"),
-        ("Sites", "F_ST, uncorrected", "F_ST", f"{level} interval", "p"),
+        _(
+            "F_ST of phenotype frequencies, shells treated as copies of an allele; colour: the three colours together. "
+            "Other traits are in tables/differentiation.csv."
+        ),
+        (_("Species"), _("Trait"), _("Level")),
+        (_("Sites"), _("F_ST, uncorrected"), "F_ST", _("{level} interval").format(level=level), "p"),
         [
             (
-                row["species"], labels.sentence(str(row["trait"])), labels.sentence(str(row["level"])),
+                row["species"], _trait_title(row["trait"]), _level(row),
                 labels.number(row["sites"]), number_cell(row["fst"], 3), number_cell(row["fst_corrected"], 3),
-                f"{_small(row['low'])} to {_small(row['high'])}" if known(row["low"]) else "–",
-                p_cell(row["p"]),
+                _interval_cell(row), p_cell(row["p"]),
             )
             for row in rows
         ],
     )  # fmt: skip
+
+
+def _trait_title(trait: str) -> str:
+    return labels.sentence(_character(trait)) if trait == "colour" else labels.trait_title(trait)

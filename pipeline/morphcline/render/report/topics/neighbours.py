@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import pandas as pd
 
+from morphcline.language import _
 from morphcline.render import labels
 from morphcline.render.report import sentences
 from morphcline.render.report.parts import (
@@ -21,7 +22,8 @@ from morphcline.render.report.parts import (
     p_cell,
     rows_of,
 )
-from morphcline.render.report.sentences import known
+from morphcline.render.report.phrases import clauses
+from morphcline.render.report.sentences import known, sites_in_words
 
 
 def alike(frame: pd.DataFrame, reaches: pd.DataFrame, fits: pd.DataFrame, figures: Sequence[ShownFigure]) -> Section:
@@ -36,10 +38,31 @@ def alike(frame: pd.DataFrame, reaches: pd.DataFrame, fits: pd.DataFrame, figure
     adjusted = main_rows(rows_of(frame, form="rate-adjusted"))
     far = by_trait(main_rows(rows_of(reaches)))
     scale = by_trait(main_rows(rows_of(fits)))
-    raw = {(row["species"], row["trait"]): row for row in rows_of(frame, form="raw")}
+    return Section(
+        "neighbours",
+        _("Are neighbouring sites alike?"),
+        points=[
+            Points(
+                species,
+                [
+                    *sentences.neighbours([row for (row, *_rest) in traits.values()]),
+                    *_reaches([row for (row, *_rest) in far.get(species, {}).values()]),
+                    *_scales([row for (row, *_rest) in scale.get(species, {}).values()]),
+                ],
+            )
+            for species, traits in by_trait(adjusted).items()
+        ],
+        figures=figures_named(figures, "correlogram", "variogram", "clusters"),
+        tables=[_indices(adjusted, rows_of(frame, form="raw"))],
+        notes=[_("Where a test sees nothing, that does not show that nothing is there.")],
+    )
+
+
+def _indices(adjusted: Sequence[Row], raw: Sequence[Row]) -> ShownTable:
+    of_trait = {(row["species"], row["trait"]): row for row in raw}
     rows = []
     for row in adjusted:
-        other = raw.get((row["species"], row["trait"]), {})
+        other = of_trait.get((row["species"], row["trait"]), {})
         rows.append(
             (
                 row["species"],
@@ -51,30 +74,15 @@ def alike(frame: pd.DataFrame, reaches: pd.DataFrame, fits: pd.DataFrame, figure
                 p_cell(other.get("p_permutation")),
             )
         )
-    table = ShownTable(
-        "Moran's I. The rate-adjusted form allows for unequal samples and is the one to believe; the raw form, of the "
-        "frequencies as they stand, is there since readers ask. The nine morphs are in tables/autocorrelation.csv.",
-        ("Species", "Trait"),
-        ("Sites", "I, rate-adjusted", "p", "I, raw", "p, raw"),
+    return ShownTable(
+        _(
+            "Moran's I. The rate-adjusted form allows for unequal samples and is the one to believe; the raw form, of "
+            "the frequencies as they stand, is there since readers ask. The nine morphs are in "
+            "tables/autocorrelation.csv."
+        ),
+        (_("Species"), _("Trait")),
+        (_("Sites"), _("I, rate-adjusted"), "p", _("I, raw"), _("p, raw")),
         rows,
-    )
-    return Section(
-        "neighbours",
-        "Are neighbouring sites alike?",
-        points=[
-            Points(
-                species,
-                [
-                    *sentences.neighbours([row for (row, *_) in traits.values()]),
-                    *_reaches([row for (row, *_) in far.get(species, {}).values()]),
-                    *_scales([row for (row, *_) in scale.get(species, {}).values()]),
-                ],
-            )
-            for species, traits in by_trait(adjusted).items()
-        ],
-        figures=figures_named(figures, "correlogram", "variogram", "clusters"),
-        tables=[table],
-        notes=["Where a test sees nothing, that does not show that nothing is there."],
     )
 
 
@@ -83,47 +91,64 @@ def _reaches(rows: Sequence[Row]) -> list[str]:
     given = [row for row in rows if known(row["reach_m"])]
     told = []
     if given:
-        parts = [f"{labels.trait_name(row['trait'])} {_within(row, 'reach')}" for row in given]
         told.append(
-            f"Likeness reaches, with its 95% interval: {labels.listing(parts)}. There the correlogram comes down to "
-            "what any two sites have on average, so that it belongs to this region and its size."
+            _(
+                "Likeness reaches, with its 95% interval: {traits}. There the correlogram comes down to what any two "
+                "sites have on average, so that it belongs to this region and its size."
+            ).format(traits=labels.listing(_reach(row) for row in given))
         )
     quiet = [
         labels.trait_name(row["trait"]) for row in rows if not known(row["reach_m"]) and known(row.get("p_global"))
     ]
     if quiet:
         told.append(
-            f"No reach is given for {labels.listing(quiet)}, where near sites were not seen to be alike so far."
+            _("No reach is given for {traits}, where near sites were not seen to be alike so far.").format(
+                traits=labels.listing(quiet)
+            )
         )
     return told
+
+
+def _reach(row: Row) -> str:
+    limits = labels.distance_limits(row["reach_low"], row["reach_high"]) or _("limits not found")
+    return _("{trait} {distance} ({numbers})").format(
+        trait=labels.trait_name(row["trait"]),
+        distance=labels.distance(row["reach_m"]),
+        numbers=clauses([limits, sites_in_words(row["sites"])]),
+    )
 
 
 def _scales(rows: Sequence[Row]) -> list[str]:
     """Say how much of the differences between sites counting makes, and on what scale the rest varies."""
-    told = []
     fitted = [row for row in rows if known(row["nugget_small_scale"])]
-    with_range = [row for row in fitted if known(row["practical_range_m"])]
-    for row in with_range:
-        told.append(
-            f"{labels.sentence(labels.trait_name(row['trait']))}: logits are alike out to "
-            f"{_within(row, 'practical_range')} at a correlation of 0.05 "
-            f"({int(row['sites'])} sites); of "
-            f"their variance {labels.percent(_share(row, 'nugget_binomial'))} is the counting of shells and "
-            f"{labels.percent(_share(row, 'nugget_small_scale'))} differences at small scale."
-        )
+    told = [_scale(row) for row in fitted if known(row["practical_range_m"])]
     drifting = [row for row in fitted if not known(row["sill"]) and known(row["sill_low"]) and row["sill_low"] > 0]
     if drifting:
-        names = labels.listing(labels.trait_name(row["trait"]) for row in drifting)
         told.append(
-            f"The variogram shows no sill in {names}: sites drift apart over the whole "
-            "region, as along a cline, or on a scale that it can't tell."
+            _(
+                "The variogram shows no sill in {traits}: sites drift apart over the whole region, as along a cline, "
+                "or on a scale that it can't tell."
+            ).format(traits=labels.listing(labels.trait_name(row["trait"]) for row in drifting))
         )
     return told
 
 
+def _scale(row: Row) -> str:
+    reach = labels.distance_and_limits(
+        row["practical_range_m"], row["practical_range_low"], row["practical_range_high"]
+    )
+    return _(
+        "{trait}: logits are alike out to {distance} at a correlation of {correlation} ({sites}); of their variance "
+        "{counting} is the counting of shells and {small} differences at small scale."
+    ).format(
+        trait=labels.sentence(labels.trait_name(row["trait"])),
+        distance=reach,
+        correlation=labels.decimals(0.05),
+        sites=sites_in_words(row["sites"]),
+        counting=labels.percent(_share(row, "nugget_binomial")),
+        small=labels.percent(_share(row, "nugget_small_scale")),
+    )
+
+
 def _share(row: Row, part: str) -> float:
     return float(row[part]) / float(row["nugget_binomial"] + row["nugget_small_scale"] + row["sill"])
-
-
-def _within(row: Row, stem: str) -> str:
-    return labels.distance_and_limits(*(row[f"{stem}_{part}"] for part in ("m", "low", "high")))

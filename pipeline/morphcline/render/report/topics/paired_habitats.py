@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from morphcline.language import _, many
 from morphcline.records.environment_tables import ANY_OTHER
 from morphcline.render import labels
 from morphcline.render.report.parts import KEY_TRAITS, Row, ShownTable, p_cell, points_cell, points_range
+from morphcline.render.report.phrases import limits
 from morphcline.render.report.sentences import LEVEL, known
 
 
@@ -20,26 +22,44 @@ def paired_habitats(pairs: Sequence[Row], terms: Sequence[Row]) -> list[str]:
     terms : sequence of mappings
         Rows of ``environment.csv`` with ``effect``, of all species.
     """
+    if not pairs:
+        return []
+    within_m = labels.distance(pairs[0]["within_m"])
     tested = [row for row in pairs if known(row["p_holm"])]
     if not tested:
-        if not pairs:
-            return []
-        within = labels.distance(pairs[0]["within_m"])
-        return [f"Too few sites of different habitats lie within {within} of each other to be compared as pairs."]
-    within = labels.distance(tested[0]["within_m"])
+        return [
+            _(
+                "Too few sites of different habitats lie within {distance} of each other to be compared as pairs."
+            ).format(distance=within_m)
+        ]
     seen = [row for row in tested if row["p_holm"] <= LEVEL]
-    quiet = list(dict.fromkeys(labels.trait_name(row["trait"]) for row in tested))
-    quiet = [name for name in quiet if name not in {labels.trait_name(row["trait"]) for row in seen}]
-    told = []
-    for trait in dict.fromkeys(row["trait"] for row in seen):
-        found = labels.listing(_found(row) for row in seen if row["trait"] == trait)
-        told.append(f"{labels.trait_title(trait)}, by pairs of near sites (within {within}): {found}.")
+    traits_seen = dict.fromkeys(row["trait"] for row in seen)
+    told = [
+        _("{trait}, by pairs of near sites (within {distance}): {differences}.").format(
+            trait=labels.trait_title(trait),
+            distance=within_m,
+            differences=labels.listing(_found(row) for row in seen if row["trait"] == trait),
+        )
+        for trait in traits_seen
+    ]
+    quiet = [trait for trait in dict.fromkeys(row["trait"] for row in tested) if trait not in traits_seen]
     if quiet:
         told.append(
-            f"Pairs of near sites (within {within}) of different habitats were not seen to differ in "
-            f"{labels.listing(quiet)}."
+            _(
+                "Pairs of near sites (within {distance}) of different habitats were not seen to differ in {traits}."
+            ).format(distance=within_m, traits=labels.listing(_unseen(trait, tested) for trait in quiet))
         )
     return [*told, *_open(seen, terms), *_agreement(tested, terms)]
+
+
+def _unseen(trait: str, tested: Sequence[Row]) -> str:
+    """Return a trait with the smallest p among its comparisons and how many these are."""
+    rows = [row for row in tested if row["trait"] == trait]
+    return many("{trait} ({n} comparison, {p})", "{trait} ({n} comparisons, the surest {p})", len(rows)).format(
+        trait=labels.trait_name(trait),
+        n=labels.number(len(rows)),
+        p=labels.probability(min(float(row["p_holm"]) for row in rows)),
+    )
 
 
 def _open(seen: Sequence[Row], terms: Sequence[Row]) -> list[str]:
@@ -48,23 +68,30 @@ def _open(seen: Sequence[Row], terms: Sequence[Row]) -> list[str]:
     alone = [row for row in seen if not verdicts.get((row["species"], row["trait"]), 1.0) <= LEVEL]
     if not alone:
         return []
-    names = labels.listing(dict.fromkeys(labels.trait_name(row["trait"]) for row in alone))
     return [
-        f"The regression, which takes in all sites, doesn't see habitats differ in {names}: with as many traits and "
-        "classes as are compared, what pairs alone show may be chance."
+        _(
+            "The regression, which takes in all sites, doesn't see habitats differ in {traits}: with as many traits "
+            "and classes as are compared, what pairs alone show may be chance."
+        ).format(traits=labels.listing(dict.fromkeys(labels.trait_name(row["trait"]) for row in alone)))
     ]
 
 
 def _found(row: Row) -> str:
-    return (
-        f"{points_cell(row['difference'])} percentage points "
-        f"({points_range(row['low'], row['high'])}) in {row['habitat_one']} against {_other(row)} "
-        f"({labels.counted(int(row['pairs']), 'pair')}, {labels.probability(row['p_holm'])} by Holm's correction)"
-    )
-
-
-def _other(row: Row) -> str:
-    return "any other near by" if row["habitat_other"] == ANY_OTHER else str(row["habitat_other"])
+    values = {
+        "points": points_cell(row["difference"]),
+        "limits": limits(points_cell(row["low"]), points_cell(row["high"])),
+        "habitat": labels.habitat_name(row["habitat_one"]),
+        "pairs": many("{n} pair", "{n} pairs", row["pairs"]).format(n=labels.number(row["pairs"])),
+        "p": labels.probability(row["p_holm"]),
+    }
+    if row["habitat_other"] == ANY_OTHER:
+        return _(
+            "{points} percentage points ({limits}) in {habitat} against any other near by ({pairs}, {p} by Holm's "
+            "correction)"
+        ).format(**values)
+    return _(
+        "{points} percentage points ({limits}) in {habitat} against {reference} ({pairs}, {p} by Holm's correction)"
+    ).format(reference=labels.habitat_name(row["habitat_other"]), **values)
 
 
 def _agreement(tested: Sequence[Row], terms: Sequence[Row]) -> list[str]:
@@ -73,17 +100,40 @@ def _agreement(tested: Sequence[Row], terms: Sequence[Row]) -> list[str]:
     if not both:
         return []
     held = [row for row, effect in both if row["low"] <= effect <= row["high"]]
-    text = (
-        f"Of {labels.counted(len(both), 'comparison')} with {both[0][0]['habitat_other']} that pairs allow, the "
-        f"interval of the pairs holds the regression's difference in {len(held)}"
-    )
+    values = {
+        "n": labels.number(len(both)),
+        "reference": labels.habitat_name(both[0][0]["habitat_other"]),
+        "held": labels.number(len(held)),
+    }
     apart = [
-        f"{labels.trait_name(row['trait'])} in {row['habitat_one']} (pairs {points_cell(row['difference'])}, "
-        f"regression {points_cell(effect)})"
+        _("{trait} in {habitat} (pairs {pairs}, regression {regression})").format(
+            trait=labels.trait_name(row["trait"]),
+            habitat=labels.habitat_name(row["habitat_one"]),
+            pairs=points_cell(row["difference"]),
+            regression=points_cell(effect),
+        )
         for row, effect in both
         if row not in held
     ]
-    return [f"{text}; not so: {labels.listing(apart)}." if apart else f"{text}."]
+    if not apart:
+        return [
+            many(
+                "Of {n} comparison with {reference} that pairs allow, the interval of the pairs holds the "
+                "regression's difference in {held}.",
+                "Of {n} comparisons with {reference} that pairs allow, the interval of the pairs holds the "
+                "regression's difference in {held}.",
+                len(both),
+            ).format(**values)
+        ]
+    return [
+        many(
+            "Of {n} comparison with {reference} that pairs allow, the interval of the pairs holds the regression's "
+            "difference in {held}; not so: {apart}.",
+            "Of {n} comparisons with {reference} that pairs allow, the interval of the pairs holds the regression's "
+            "difference in {held}; not so: {apart}.",
+            len(both),
+        ).format(apart=labels.listing(apart), **values)
+    ]
 
 
 def _by_regression(row: Row, terms: Sequence[Row]) -> float:
@@ -100,19 +150,21 @@ def paired_table(pairs: Sequence[Row], terms: Sequence[Row], level: str) -> list
     shown = [row for row in pairs if known(row["p"]) and row["trait"] in KEY_TRAITS]
     if not shown:
         return []
-    within = labels.distance(shown[0]["within_m"])
     return [
         ShownTable(
-            f"Habitats compared between pairs of sites within {within} of each other, no site in two pairs: the mean "
-            f"difference in frequency, in percentage points, with {level} intervals from the scatter of the pairs; and "
-            "the regression's difference of the same classes. All comparisons are in tables/habitat_pairs.csv.",
-            ("Species", "Trait", "Habitats"),
-            ("Pairs", "Points", "p", "p, Holm", "By regression"),
+            _(
+                "Habitats compared between pairs of sites within {distance} of each other, no site in two pairs: the "
+                "mean difference in frequency, in percentage points, with {level} intervals from the scatter of the "
+                "pairs; and the regression's difference of the same classes. All comparisons are in "
+                "tables/habitat_pairs.csv."
+            ).format(distance=labels.distance(shown[0]["within_m"]), level=level),
+            (_("Species"), _("Trait"), _("Habitats")),
+            (_("Pairs"), _("Points"), "p", _("p, Holm"), _("By regression")),
             [
                 (
                     row["species"],
                     labels.trait_title(row["trait"]),
-                    f"{labels.sentence(row['habitat_one'])} against {_other(row)}",
+                    _compared(row),
                     labels.number(row["pairs"]),
                     f"{points_cell(row['difference'])} ({points_range(row['low'], row['high'])})",
                     p_cell(row["p"]),
@@ -123,3 +175,12 @@ def paired_table(pairs: Sequence[Row], terms: Sequence[Row], level: str) -> list
             ],
         )
     ]
+
+
+def _compared(row: Row) -> str:
+    habitat = labels.sentence(labels.habitat_name(row["habitat_one"]))
+    if row["habitat_other"] == ANY_OTHER:
+        return _("{habitat} against any other near by").format(habitat=habitat)
+    return _("{habitat} against {reference}").format(
+        habitat=habitat, reference=labels.habitat_name(row["habitat_other"])
+    )

@@ -7,6 +7,7 @@ from typing import Any
 
 import pandas as pd
 
+from morphcline.language import _, again, many, within
 from morphcline.render import labels
 from morphcline.render.report import sentences
 from morphcline.render.report.parts import (
@@ -20,57 +21,80 @@ from morphcline.render.report.parts import (
     p_cell,
     rows_of,
 )
+from morphcline.render.report.row_fates import code_in_words, not_counted
 from morphcline.render.report.sentences import known
 
 
 def came_in(account: Mapping[str, Any], recorders: str) -> Section:
     """Say what came in, from whom, and what became of it."""
     by_file = ShownTable(
-        "Rows by file.",
-        ("File", "Survey"),
-        ("Rows", "Accepted", "Rejected"),
+        _("Rows by file."),
+        (_("File"), _("Survey")),
+        (_("Rows"), _("Accepted"), _("Rejected")),
         [
             (
                 str(source["source"]),
-                str(source["survey"] or "this survey") + (" (table of sites)" if source["kind"] == "sites" else ""),
+                _survey(source),
                 *(labels.number(source[key]) for key in ("rows", "accepted", "rejected")),
             )
             for source in account["sources"]
         ],
     )
     counts = [
-        ShownTable(caption, (head,), ("Rows",), [(_in_words(code), labels.number(n)) for code, n in sorted(by.items())])
+        ShownTable(
+            caption, (head,), (_("Rows"),), [(code_in_words(code), labels.number(n)) for code, n in sorted(by.items())]
+        )
         for caption, head, by in (
-            ("Rows rejected, by reason.", "Reason", account["rejected_by_reason"]),
-            ("Rows flagged, by what a person should look at.", "Flag", account["flagged_by_code"]),
+            (_("Rows rejected, by reason."), _("Reason"), account["rejected_by_reason"]),
+            (_("Rows flagged, by what a person should look at."), _("Flag"), account["flagged_by_code"]),
         )
         if by
     ]
     return Section(
         "records",
-        "What came in",
-        paragraphs=[
-            f"{labels.counted(account['rows'], 'row')} of records were read: {labels.number(account['accepted'])} "
-            f"accepted and {labels.number(account['rejected'])} rejected. The accepted rows, earlier surveys among "
-            f"them, hold {labels.counted(account['shells_counted'], 'adult shell')} that count and "
-            f"{labels.counted(account['shells_seen_not_counted'], 'more shell')} that were seen but don't"
-            f"{_not_counted(account['not_counted_by_reason'])}." + (f" {recorders}" if recorders else "")
-        ],
+        _("What came in"),
+        paragraphs=[" ".join(filter(None, [_rows_read(account), _shells(account), again(recorders)]))],
         tables=[by_file, *counts],
         notes=[
-            "Each rejected row stands with its reason in records/rejected.csv, each flagged one in "
-            "records/flagged.csv; a flagged row is used, and wants a person's look."
+            _(
+                "Each rejected row stands with its reason in records/rejected.csv, each flagged one in "
+                "records/flagged.csv; a flagged row is used, and wants a person's look."
+            )
         ],
     )
 
 
-def _not_counted(reasons: Mapping[str, int]) -> str:
-    parts = [f"{labels.number(shells)} {reason}" for reason, shells in reasons.items() if shells]
-    return f" ({labels.listing(parts)})" if parts else ""
+def _survey(source: Mapping[str, Any]) -> str:
+    survey = str(source["survey"]) if source["survey"] else _("this survey")
+    return _("{survey} (table of sites)").format(survey=survey) if source["kind"] == "sites" else survey
 
 
-def _in_words(code: str) -> str:
-    return labels.sentence(code.replace("-", " ").replace("crs", "CRS"))
+def _rows_read(account: Mapping[str, Any]) -> str:
+    return many(
+        "{n} row of records was read: {accepted} accepted and {rejected} rejected.",
+        "{n} rows of records were read: {accepted} accepted and {rejected} rejected.",
+        account["rows"],
+    ).format(
+        n=labels.number(account["rows"]),
+        accepted=labels.number(account["accepted"]),
+        rejected=labels.number(account["rejected"]),
+    )
+
+
+def _shells(account: Mapping[str, Any]) -> str:
+    counted, more = account["shells_counted"], account["shells_seen_not_counted"]
+    seen = many("{n} more shell that was seen but doesn't", "{n} more shells that were seen but don't", more).format(
+        n=labels.number(more)
+    )
+    reasons = [not_counted(reason, shells) for reason, shells in account["not_counted_by_reason"].items() if shells]
+    if reasons:
+        seen = _("{shells} ({reasons})").format(shells=seen, reasons=labels.listing(reasons))
+    return _("The accepted rows, earlier surveys among them, hold {counted} and {seen}.").format(
+        counted=many("{n} adult shell that counts", "{n} adult shells that count", counted).format(
+            n=labels.number(counted)
+        ),
+        seen=seen,
+    )
 
 
 def found(
@@ -86,16 +110,26 @@ def found(
     slug : str
         The species in figures' names.
     notes : sequence of str
-        What the stage says of this species.
+        What the stage says of this species, each as it was said or a plain text.
     level : str
         Of the intervals, such as ``"95%"``.
     """
     rows = rows_of(regional, species=species)
     table = ShownTable(
-        f"{species}: frequencies over the region. A larger sample counts for more, by as much as the correlation "
-        "within sites allows; p is of that correlation being nil.",
-        ("Trait",),
-        ("Shells", "of", "Sites", "Frequency", f"{level} interval", "Correlation within sites", "p"),
+        _(
+            "{species}: frequencies over the region. A larger sample counts for more, by as much as the correlation "
+            "within sites allows; p is of that correlation being nil."
+        ).format(species=species),
+        (_("Trait"),),
+        (
+            _("Shells"),
+            within("shells with the trait, of all", "of"),
+            _("Sites"),
+            _("Frequency"),
+            _("{level} interval").format(level=level),
+            _("Correlation within sites"),
+            "p",
+        ),
         [
             (
                 labels.trait_title(row["trait"]),
@@ -111,10 +145,10 @@ def found(
     main = main_rows(rows)
     return Section(
         f"found-{slug}",
-        f"{species}: what was found",
+        _("{species}: what was found").format(species=species),
         paragraphs=[sentences.scatter(main)],
         points=[Points("", [sentences.frequency(row) for row in main])],
         figures=figures_named(figures, f"sites_{slug}", f"morphs_{slug}", f"habitat_{slug}"),
         tables=[table],
-        notes=notes,
+        notes=[again(note) for note in notes],
     )

@@ -1,0 +1,55 @@
+"""What every sentence is made with: whether a number is known, a trait as it opens a sentence, on how much it rests."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+from morphcline.language import _, many
+from morphcline.render import labels
+
+Row = Mapping[str, Any]
+
+LEVEL = 0.05
+
+
+def known(value: Any) -> bool:
+    """Return whether a cell holds a number."""
+    return value is not None and not (isinstance(value, float) and math.isnan(value)) and value != ""
+
+
+def shells_in_words(shells: float) -> str:
+    """Return ``"3,120 shells"``."""
+    return many("{n} shell", "{n} shells", shells).format(n=labels.number(int(shells)))
+
+
+def sites_in_words(sites: float) -> str:
+    """Return ``"288 sites"``."""
+    return many("{n} site", "{n} sites", sites).format(n=labels.number(int(sites)))
+
+
+def shells_and_sites(shells: float, sites: float) -> str:
+    """Return ``"3,120 shells from 288 sites"``."""
+    return _("{shells} from {sites}").format(shells=shells_in_words(shells), sites=sites_in_words(sites))
+
+
+def in_text(row: Row) -> str:
+    """Return a row's trait with its denominator."""
+    return labels.trait_in_text(row["trait"])
+
+
+def subject(row: Row) -> str:
+    """Return a row's trait so that a verb can follow: ``"Yellow (among shells scored for colour)"``."""
+    trait = row["trait"]
+    return _("{trait} (among {shells})").format(trait=labels.trait_title(trait), shells=labels.denominator(trait))
+
+
+def opening(row: Row) -> str:
+    """Return a row's trait with its denominator as a sentence's opening, before a colon."""
+    return labels.sentence(in_text(row))
+
+
+def lower_first(text: str) -> str:
+    """Return text with a small letter at its start, to follow a colon."""
+    return text[:1].lower() + text[1:]
