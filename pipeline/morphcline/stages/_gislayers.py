@@ -8,7 +8,7 @@ those of the tables.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import geopandas as gpd
@@ -17,11 +17,9 @@ import pandas as pd
 import shapely
 
 from morphcline import __version__
-from morphcline.errors import SourceError
 from morphcline.files.geopackage import Layer, write_geopackage
 from morphcline.files.surfaces import QUANTITIES, block_means, open_surfaces
 from morphcline.files.tables import read_table
-from morphcline.files.vectors import read_shapes
 from morphcline.records.layer_tables import (
     Attributes,
     cell_fields,
@@ -35,8 +33,8 @@ from morphcline.records.layer_tables import (
 from morphcline.records.period import survey_days
 from morphcline.render import labels
 from morphcline.scoring.species import slug
-from morphcline.stages._concordance import CENTRE_LINES
 from morphcline.stages._concordance import LAYERS as CLINE_LAYERS
+from morphcline.stages._layers import LINES, read_layers
 from morphcline.stages._rastertags import RECORDS
 from morphcline.stages._steepness import LAYERS as STEEP_LAYERS
 from morphcline.stages._steepness import steepness_name
@@ -218,11 +216,8 @@ def _pairs(material: Material) -> Layer:
 def _lines(context: Context, material: Material) -> Layer:
     study = material.study
     attributes = line_attributes(material.tables["curved"], material.tables["clines"], study.scoring.confidence)
-    try:
-        shapes = read_shapes(context.path(CLINE_LAYERS), study.study.crs, layer=CENTRE_LINES)
-        drawn = dict(zip(zip(shapes["species"], shapes["trait"], strict=True), shapes.geometry, strict=True))
-    except SourceError:  # a layer without a shape
-        drawn = {}
+    shapes = read_layers(context.path(CLINE_LAYERS), (LINES,), study.study.crs)[0].features
+    drawn = dict(zip(zip(shapes["species"], shapes["trait"], strict=True), shapes.geometry, strict=True))
     table = attributes.table
     key = list(zip(table["species"], table["trait"], strict=True))
     with_line = np.array([pair in drawn for pair in key], dtype=bool)
@@ -269,8 +264,3 @@ def _cells(context: Context, material: Material, species: str) -> Layer:
         f"the independent shells it rests on; empty where there are too few.{coarse}",
         features, fields, tuple(name for name, (_, part, _) in cell_fields(traits).items() if part == "frequency"),
     )  # fmt: skip
-
-
-def layer_fields(layers: Sequence[Layer]) -> dict[str, list[str]]:
-    """Return the fields of each layer, in order."""
-    return {layer.name: list(layer.fields) for layer in layers}

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 
 import geopandas as gpd
 
+from morphcline.errors import SourceError
 from morphcline.files.geopackage import Layer
+from morphcline.files.vectors import read_shapes
 
 _KEY = {"species": "species, by its full name", "trait": "trait"}
 _CENTRES = {
@@ -35,6 +38,18 @@ class Described:
         """Return the layer with its features, and a remark at the end of its description."""
         description = f"{self.description} {remark}".strip()
         return Layer(self.name, self.kind, self.title, description, features, self.fields, words=self.words)
+
+
+def read_layers(path: Path, layers: Sequence[Described], crs: str) -> list[Layer]:
+    """Return layers of a file that this package wrote; one without features comes back empty."""
+    found = []
+    for layer in layers:
+        try:
+            features = read_shapes(path, crs, layer=layer.name)
+        except SourceError:  # it holds no shape
+            features = gpd.GeoDataFrame({name: [] for name in layer.fields}, geometry=[], crs=crs)
+        found.append(layer.of(features))
+    return found
 
 
 LINES = Described(
