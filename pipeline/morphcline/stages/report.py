@@ -1,7 +1,7 @@
-"""The regional report.
+"""The regional report, and what is handed over to a GIS.
 
 Reads the tables, the figures with their captions, and what the earlier stages said of themselves; writes one page,
-``report.html``, that needs nothing beside it.
+``report.html``, that needs nothing beside it, the layers of ``sites.gpkg``, styles, and a catalogue.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from morphcline.render.report import ReportData, render_report
 from morphcline.render.report.parts import leading_traits
 from morphcline.scoring.traits import wanted_traits
 from morphcline.stages import maps
+from morphcline.stages._gis import gis_reads, gis_writes, write_gis
 from morphcline.stages._report_figures import report_figures
 from morphcline.stages.base import Account, Context, Stage
 from morphcline.study import Study, settings_in_force
@@ -61,8 +62,9 @@ _SECTIONS = (
 
 
 def run(context: Context) -> Account:
-    """Write the report."""
+    """Write the report, and the layers for a GIS."""
     study = context.study
+    layers, told = write_gis(context)
     among = {trait.name: trait.denominator for trait in wanted_traits(study.scoring)}
     tables = {name: _with_denominators(read_table(context.path(f"tables/{name}.csv")), among) for name in _TABLES}
     figures = report_figures(context)
@@ -82,7 +84,7 @@ def run(context: Context) -> Account:
         version=__version__,
     )
     write_text(context.path(REPORT), render_report(data))
-    return {"figures": len(figures), "warnings": []}
+    return {"figures": len(figures), "files": layers, "warnings": told}
 
 
 def _where_and_when(context: Context, accepted: pd.DataFrame) -> str:
@@ -119,15 +121,16 @@ def _recorders(accepted: pd.DataFrame, *, named: bool) -> str:
 
 def _reads(study: Study) -> tuple[str, ...]:
     drawn_from = maps.STAGE.inputs(study)
-    return tuple(dict.fromkeys((_ACCEPTED, _FLAGGED, *(f"tables/{name}.csv" for name in _TABLES), *drawn_from)))
+    tables = (f"tables/{name}.csv" for name in _TABLES)
+    return tuple(dict.fromkeys((_ACCEPTED, _FLAGGED, *tables, *drawn_from, *gis_reads(study))))
 
 
 STAGE = Stage(
     name="report",
-    summary="the regional report",
+    summary="the regional report, and layers, styles and a catalogue for a GIS",
     settings=_SECTIONS,
     reads=_reads,
-    writes=lambda study: (REPORT,),
+    writes=lambda study: (REPORT, *gis_writes(study)),
     run=run,
     sources=maps.STAGE.sources,
     reads_accounts=True,
