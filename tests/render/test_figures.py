@@ -386,7 +386,7 @@ def test_captions_name_denominator_method_and_grid() -> None:
     clusters = clusters_figure().caption
     assert "999 conditional permutations" in clusters
     assert "false-discovery rate 5%" in clusters
-    assert "fused (" in clusters
+    assert "fused bands (" in clusters
     assert "Holm" in correlogram_figure().caption
 
 

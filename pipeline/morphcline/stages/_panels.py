@@ -15,6 +15,7 @@ from shapely.geometry.base import BaseGeometry
 
 from morphcline.files.surfaces import SurfaceFile, open_surfaces, read_surface
 from morphcline.files.vectors import read_line
+from morphcline.language import _, many, marked
 from morphcline.records.change_table import OVER_PAIRS
 from morphcline.render import labels
 from morphcline.render.figures.clines import ClinePanel
@@ -34,6 +35,18 @@ CLEAR_TREND = 0.15
 #: Longest side of a surface in a figure, in cells: a panel of a page has no more dots.
 CELLS_DRAWN = 800
 CURVE_POINTS = 200
+
+#: Directions from the north by the east.
+_RISING = (
+    marked("rising towards the north"),
+    marked("rising towards the north-east"),
+    marked("rising towards the east"),
+    marked("rising towards the south-east"),
+    marked("rising towards the south"),
+    marked("rising towards the south-west"),
+    marked("rising towards the west"),
+    marked("rising towards the north-west"),
+)
 
 Tables = Mapping[str, pd.DataFrame]
 
@@ -139,11 +152,9 @@ def local_test(study: Study) -> LocalTest:
     """Return in words how the local statistic was judged."""
     who = study.autocorrelation.neighbours
     neighbours = (
-        f"sites within {labels.distance(who.within_m)}"
+        _("sites within {distance}").format(distance=labels.distance(who.within_m))
         if isinstance(who, Within)
-        else f"the {who} nearest sites"
-        if who > 1
-        else "the nearest site"
+        else many("the nearest site", "the {n} nearest sites", who).format(n=labels.number(who))
     )
     return LocalTest(neighbours, local_draws(study.autocorrelation), study.autocorrelation.level)
 
@@ -206,12 +217,12 @@ def curve_panel(
         confidence=material.study.scoring.confidence,
         **model,
     )
-    along = f"{'falling' if falling else 'rising'} along the line"
+    along = _("falling along the line") if falling else _("rising along the line")
     return ClinePanel(
         trait=str(best["trait"]),
         model=str(best["model"]),
         weight=float(best["weight"]),
-        axis=f"towards {labels.bearing(best['bearing_deg'])}" if line is None else along,
+        axis=along if line is not None else _("towards {bearing}").format(bearing=labels.bearing(best["bearing_deg"])),
         sites=shown,
         at_m=at,
         fit=band.frequency,
@@ -273,15 +284,20 @@ def trend_in_words(easting: ArrayLike, northing: ArrayLike, values: ArrayLike, w
     """Return the main pattern of a map: where it rises, if anywhere."""
     trend = plane_trend(easting, northing, values, weights)
     if trend.explained < CLEAR_TREND:
-        return "without an overall direction"
-    return f"rising towards the {labels.compass(trend.bearing_deg)}"
+        return _("without an overall direction")
+    return _(_RISING[round(trend.bearing_deg / 45) % 8])
 
 
 def _bandwidth_in_words(study: Study, metres: float) -> str:
-    asked = study.surfaces.bandwidth
+    asked, distance = study.surfaces.bandwidth, labels.distance(metres)
     if isinstance(asked, Neighbours):
-        return f"out to the {asked.neighbours} nearest sites (median {labels.distance(metres)})"
-    return f"{labels.distance(metres)}{' (cross-validated)' if asked == 'cross-validated' else ''}"
+        message = many(
+            "out to the nearest site (median {distance})",
+            "out to the {n} nearest sites (median {distance})",
+            asked.neighbours,
+        )
+        return message.format(n=labels.number(asked.neighbours), distance=distance)
+    return _("{distance} (cross-validated)").format(distance=distance) if asked == "cross-validated" else distance
 
 
 def drawn_cells(

@@ -9,6 +9,7 @@ from functools import partial
 import pandas as pd
 
 from morphcline.errors import Problem, StudyFileError
+from morphcline.language import Said, marked
 from morphcline.render.figures.composition import BANDING, COLOUR
 from morphcline.render.figures.isolation import NAMES as ISOLATION_TRAITS
 from morphcline.render.figures.plate import Part, draw_plate
@@ -91,14 +92,18 @@ def plate_orders(study: Study, orders: Sequence[Order]) -> tuple[list[Order], li
     orders : sequence of Order
         For every figure of the run, drawn or left out.
     """
-    made, lacking = [], []
+    made: list[Order] = []
+    lacking: list[str] = []
     for plate in study.publish.plate:
         parts, missing = _parts(study, plate, {order.name: order for order in orders})
         name = f"plate_{plate.name}"
         if not parts:
-            made.append(Order(name, left_out_because="none of its figures has data"))
+            made.append(Order(name, left_out_because=marked("none of its figures has data")))
             continue
-        lacking += [f"Plate {plate.name} lacks {named}: {reason}." for named, reason in missing]
+        lacking += [
+            Said("Plate {plate} lacks {figure}: {reason}.", plate=plate.name, figure=named, reason=reason)
+            for named, reason in missing
+        ]
         width = plate.width_mm or study.publish.width_mm
         columns = min(plate.columns, len(parts))
         draw = partial(draw_plate, name, parts, title=plate.title, columns=columns, width_mm=width)
@@ -110,7 +115,7 @@ def _parts(study: Study, plate: Plate, orders: dict[str, Order]) -> tuple[list[P
     wanted, missing = [], []
     for named in plate.figures:
         figure, _slash, trait = named.partition("/")
-        order = orders.get(figure, Order(figure, left_out_because="there is no such transect"))
+        order = orders.get(figure, Order(figure, left_out_because=marked("there is no such transect")))
         order = narrowed(order, trait) if trait else order
         if order.draw is None:
             missing.append((named, order.left_out_because))
@@ -134,7 +139,7 @@ def narrowed(order: Order, trait: str) -> Order:
     function, (name, *arguments), settings = order.draw.func, order.draw.args, order.draw.keywords
     chosen = [_of_trait(argument, trait) for argument in arguments]
     if any(_is_empty(after) and not _is_empty(before) for before, after in zip(arguments, chosen, strict=True)):
-        return Order(order.name, left_out_because=f"the figure has nothing to show of {trait}")
+        return Order(order.name, left_out_because=Said("the figure has nothing to show of {trait}", trait=trait))
     return Order(order.name, partial(function, name, *chosen, **settings))
 
 

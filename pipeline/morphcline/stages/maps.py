@@ -16,7 +16,7 @@ import pandas as pd
 
 from morphcline.files.atomic import write_text
 from morphcline.files.tables import read_table
-from morphcline.language import Language, speaking
+from morphcline.language import Language, Said, _, marked, speaking
 from morphcline.records.period import survey_years
 from morphcline.records.published import published_places
 from morphcline.render import labels
@@ -80,6 +80,7 @@ _KINDS = (
     "correlogram", "variogram", "bandwidth", "change", "isolation",
     "effects", "concordance", "centres", "transects", "plate",
 )  # fmt: skip
+_NO_PAIR = marked("no place of an earlier survey has a pair now")
 _ENDINGS = (".png", ".svg", ".pdf", ".csv", ".txt")
 
 
@@ -168,28 +169,28 @@ def _maps_of(material: Material, frame: MapFrame, species: str, style: Mapping[s
     for kind, traits in (("sites", material.traits("frequencies", species)), ("morphs", MORPHS)):
         found = panels.site_panels(material, species, traits)
         yield order(
-            f"{kind}_{end}", found, "no sample is large enough", draw_sites, species, found, frame,
-            min_shells=study.scoring.min_shells, **style,
+            f"{kind}_{end}", found, marked("no sample is large enough"), draw_sites, species, found, frame,
+            min_shells=study.scoring.min_shells, confidence=study.scoring.confidence, **style,
         )  # fmt: skip
     composition = composition_panels(material, species)
     yield order(
-        f"composition_{end}", composition, "no sample has enough shells scored for colour or banding",
+        f"composition_{end}", composition, marked("no sample has enough shells scored for colour or banding"),
         draw_composition, species, composition, frame, min_shells=study.scoring.min_shells,
         confidence=study.scoring.confidence, width_mm=study.publish.width_mm,
     )  # fmt: skip
     surfaces = panels.surface_panels(material, species)
     yield order(
-        f"surface_{end}", surfaces, "no trait has a surface", draw_surfaces, species, surfaces, frame,
+        f"surface_{end}", surfaces, marked("no trait has a surface"), draw_surfaces, species, surfaces, frame,
         min_effective_shells=study.surfaces.min_effective_shells, limits=_limits(study), **style,
     )  # fmt: skip
     steep = steepness_panels(material, species)
     yield order(
-        f"steepness_{end}", steep, "steepness was measured for no trait", draw_steepness, species, steep, frame,
+        f"steepness_{end}", steep, marked("steepness was measured for no trait"), draw_steepness, species, steep, frame,
         level=study.steepness.level, permutations=study.steepness.permutations, **style,
     )  # fmt: skip
     clusters = panels.cluster_panels(material, species)
     yield order(
-        f"clusters_{end}", clusters, "no site shows local association", draw_clusters, species, clusters,
+        f"clusters_{end}", clusters, marked("no site shows local association"), draw_clusters, species, clusters,
         frame, panels.local_test(study), **style,
     )  # fmt: skip
 
@@ -199,16 +200,17 @@ def _limits(study: Study) -> str:
     barriers, mask = study.surfaces.barriers, study.surfaces.mask
     parts = []
     if barriers is not None:
-        parts.append(f"Samples don't count across the barriers in {study.shown(barriers)}.")
+        parts.append(_("Samples don't count across the barriers in {file}.").format(file=study.shown(barriers)))
     if mask is not None:
-        parts.append(f"Cells that {study.shown(mask)} masks are blank too.")
+        parts.append(_("Cells that {file} masks are blank too.").format(file=study.shown(mask)))
     return " ".join(parts)
 
 
 def _clines_of(material: Material, species: str, style: Mapping[str, object]) -> Order:
     found = panels.cline_panels(material, species)
     return order(
-        f"cline_{slug(species)}", found, "no trait has a cline that is better supported than no change", draw_clines,
+        f"cline_{slug(species)}", found, marked("no trait has a cline that is better supported than no change"),
+        draw_clines,
         species, found, confidence=material.study.scoring.confidence, privacy=_distances_blurred(material.study),
         **style,
     )  # fmt: skip
@@ -217,7 +219,8 @@ def _clines_of(material: Material, species: str, style: Mapping[str, object]) ->
 def _centres_of(material: Material, frame: MapFrame, species: str, style: Mapping[str, object]) -> Order:
     found = centre_panels(material, species)
     return order(
-        f"centres_{slug(species)}", found, "no trait has a centre line in the study area", draw_centres, species, found,
+        f"centres_{slug(species)}", found, marked("no trait has a centre line in the study area"),
+        draw_centres, species, found,
         frame, confidence=material.study.scoring.confidence, **style,
     )  # fmt: skip
 
@@ -227,7 +230,9 @@ def _transects_of(material: Material, species: str, style: Mapping[str, object])
     for number, (name, line) in enumerate(transect_lines(study).items(), start=1):
         found = transect_panels(material, species, line, name)
         yield order(
-            f"transects_{slug(species)}_{number}", found, f"no trait has a cline along transect {name}", draw_transect,
+            f"transects_{slug(species)}_{number}", found,
+            Said("no trait has a cline along transect {transect}", transect=name),
+            draw_transect,
             species, name, found, within_m=study.clines.transect_within_m, confidence=study.scoring.confidence,
             privacy=_distances_blurred(study), **style,
         )  # fmt: skip
@@ -236,7 +241,7 @@ def _transects_of(material: Material, species: str, style: Mapping[str, object])
 def _concordance(material: Material) -> Order:
     rows = concordance_rows(material)
     return order(
-        "concordance", rows, "no two clines could be compared", draw_concordance, rows,
+        "concordance", rows, marked("no two clines could be compared"), draw_concordance, rows,
         confidence=material.study.scoring.confidence, width_mm=material.study.publish.width_mm,
     )  # fmt: skip
 
@@ -245,7 +250,7 @@ def _habitat_of(material: Material, species: str, style: Mapping[str, object]) -
     rows = habitat_rows(material, species)
     regional = material.of("regional", species)[["trait", "frequency"]]
     return order(
-        f"habitat_{slug(species)}", rows, "no frequency by habitat", draw_habitat, species, rows, regional,
+        f"habitat_{slug(species)}", rows, marked("no frequency by habitat"), draw_habitat, species, rows, regional,
         source=_habitat_source(material.study), confidence=material.study.scoring.confidence, **style,
     )  # fmt: skip
 
@@ -253,7 +258,8 @@ def _habitat_of(material: Material, species: str, style: Mapping[str, object]) -
 def _effects_of(material: Material, species: str, style: Mapping[str, object]) -> Order:
     rows = effect_rows(material, species)
     return order(
-        f"effects_{slug(species)}", rows, "nothing is estimated of habitat or temperature", draw_effects, species, rows,
+        f"effects_{slug(species)}", rows, marked("nothing is estimated of habitat or temperature"),
+        draw_effects, species, rows,
         confidence=material.study.scoring.confidence, **style,
     )  # fmt: skip
 
@@ -264,7 +270,8 @@ def _landscape(material: Material, frame: MapFrame) -> Order:
     sites = sites.assign(temperature_c=sites["temperature_c"].round(1), shells=_shells_used(material, sites["site"]))
     known = sites[(sites["habitat"] != "") | sites["temperature_c"].notna()]
     return order(
-        "landscape", known, "neither habitat nor temperature is known at any site", draw_landscape, sites, frame,
+        "landscape", known, marked("neither habitat nor temperature is known at any site"),
+        draw_landscape, sites, frame,
         source=_surroundings(material.study), width_mm=material.study.publish.width_mm,
     )  # fmt: skip
 
@@ -281,7 +288,8 @@ def _correlogram_of(material: Material, species: str, style: Mapping[str, object
     numbers = panels.sample_numbers(material)
     settings = material.study.autocorrelation
     return order(
-        f"correlogram_{slug(species)}", rows, "Moran's I was not computed for any distance class", draw_correlogram,
+        f"correlogram_{slug(species)}", rows, marked("Moran's I was not computed for any distance class"),
+        draw_correlogram,
         species, rows, material.of("correlogram_reach", species), numbers[numbers["species"] == species],
         permutations=settings.permutations, level=settings.level, **style,
     )  # fmt: skip
@@ -291,7 +299,8 @@ def _variogram_of(material: Material, species: str, style: Mapping[str, object])
     rows = material.of("variogram", species)
     rows = rows[rows["fitted"].notna()]
     return order(
-        f"variogram_{slug(species)}", rows, "no trait has a variogram with a curve", draw_variogram, species, rows,
+        f"variogram_{slug(species)}", rows, marked("no trait has a variogram with a curve"),
+        draw_variogram, species, rows,
         material.of("variogram_fit", species), **style,
     )  # fmt: skip
 
@@ -299,7 +308,7 @@ def _variogram_of(material: Material, species: str, style: Mapping[str, object])
 def _isolation(material: Material) -> Order:
     lines, classes = isolation_panels(material)
     return order(
-        "isolation", classes, "isolation by distance was not tested", draw_isolation, lines, classes,
+        "isolation", classes, marked("isolation by distance was not tested"), draw_isolation, lines, classes,
         confidence=material.study.scoring.confidence, width_mm=material.study.publish.width_mm,
     )  # fmt: skip
 
@@ -312,7 +321,7 @@ def _bandwidth(material: Material) -> Order:
     rows = rows[(curve["bandwidth_m"].transform("size") > 1) & curve["chosen"].transform("any")]
     settings = material.study.surfaces
     return order(
-        "bandwidth", rows, "the bandwidth was given, not chosen among several", draw_bandwidth, rows,
+        "bandwidth", rows, marked("the bandwidth was given, not chosen among several"), draw_bandwidth, rows,
         material.tables["surfaces"], kernel=settings.kernel, degree=settings.degree,
         width_mm=material.study.publish.width_mm,
     )  # fmt: skip
@@ -320,7 +329,7 @@ def _bandwidth(material: Material) -> Order:
 
 def _change(material: Material, style: Mapping[str, object]) -> Order:
     rows = panels.change_rows(material)
-    reason = "no earlier survey" if not material.study.earlier else "no place of an earlier survey has a pair now"
+    reason = _NO_PAIR if material.study.earlier else marked("no earlier survey")
     return order(
         "change", rows, reason, draw_change, rows, within_m=material.study.change.within_m,
         confidence=material.study.scoring.confidence, **style,
@@ -330,7 +339,7 @@ def _change(material: Material, style: Mapping[str, object]) -> Order:
 def _change_map_of(material: Material, frame: MapFrame, species: str, style: Mapping[str, object]) -> Order:
     found = change_panels(material, species)
     return order(
-        f"change_map_{slug(species)}", found, "no place of an earlier survey has a pair now", draw_change_map, species,
+        f"change_map_{slug(species)}", found, _NO_PAIR, draw_change_map, species,
         found, frame, within_m=material.study.change.within_m, **style,
     )  # fmt: skip
 
@@ -338,23 +347,28 @@ def _change_map_of(material: Material, frame: MapFrame, species: str, style: Map
 def _distances_blurred(study: Study) -> str:
     if study.publish.blur_m <= 0:
         return ""
-    square = labels.distance(study.publish.blur_m)
-    return f"A site's distance is that of the centre of the {square} square that it lies in."
+    return _("A site's distance is that of the centre of the {side} square that it lies in.").format(
+        side=labels.distance(study.publish.blur_m)
+    )
 
 
 def _habitat_source(study: Study) -> str:
     if study.habitat is None:
-        return "as the recorders noted it"
-    where = f"within {labels.distance(study.habitat.radius_m)}" if study.habitat.radius_m else "at the place"
-    return f"the commonest class {where}, from {study.shown(study.habitat.path)}"
+        return _("as the recorders noted it")
+    message = (
+        _("the commonest class within {distance}, from {file}")
+        if study.habitat.radius_m
+        else _("the commonest class at the place, from {file}")
+    )
+    return message.format(distance=labels.distance(study.habitat.radius_m), file=study.shown(study.habitat.path))
 
 
 def _surroundings(study: Study) -> str:
     parts = []
     if study.habitat is not None:
-        parts.append(f"Habitat: {_habitat_source(study)}.")
+        parts.append(_("Habitat: {source}.").format(source=_habitat_source(study)))
     if study.temperature is not None:
-        parts.append(f"Temperature: from {study.shown(study.temperature.path)}.")
+        parts.append(_("Temperature: from {file}.").format(file=study.shown(study.temperature.path)))
     return " ".join(parts)
 
 
@@ -369,11 +383,14 @@ def _clear_stale(folder: Path, keep: set[str]) -> None:
 
 
 def _index(study: Study, written: list[_Written]) -> str:
-    lines = [f"# Figures: {study.study.title or study.study.name}", ""]
-    lines += ["Beside each figure: the data drawn (`.csv`), and its caption and alternative text (`.txt`).", ""]
+    title = _("Figures: {study}").format(study=study.study.title or study.study.name)
+    beside = _("Beside each figure: the data drawn (`.csv`), and its caption and alternative text (`.txt`).")
+    lines = [f"# {title}", "", beside, ""]
     for figure in written:
-        lines += [f"## {figure.name}", "", f"Files: {', '.join(f'`{name}`' for name in figure.files)}", ""]
-        lines += [figure.caption, "", f"*Alternative text:* {figure.alt}", ""]
+        names = ", ".join(f"`{name}`" for name in figure.files)
+        alt = _("*Alternative text:* {alt}").format(alt=figure.alt)
+        lines += [f"## {figure.name}", "", _("Files: {names}").format(names=names), ""]
+        lines += [figure.caption, "", alt, ""]
     return "\n".join(lines)
 
 

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
+from morphcline.language import _, many
 from morphcline.render import labels
 from morphcline.render.figures.frame import MapFrame, map_sheet, maps_in_words
 from morphcline.render.figures.keys import marks_key, note_key
@@ -78,13 +79,12 @@ def draw_clusters(
     shown = [panel for panel in panels if panel.signals]
     most = max(len(panel.sites) for panel in panels)
     scale = float(np.clip(11.5 / np.sqrt(max(most, 1)) * width_mm / 190, 0.45, 1.0))
-    note = [
-        "Local Moran's I, two-sided,",
-        f"{labels.number(test.permutations)} conditional permutations;",
-        f"false-discovery rate {labels.level(test.level)} (Benjamini & Hochberg);",
-        f"neighbours: {test.neighbours}",
-    ]
-    keys = [marks_key("", list(LOCAL_GROUPS.values()), rows=2), note_key(note)]
+    note = _(
+        "Local Moran's I, two-sided,\n{permutations} conditional permutations;\n"
+        "false-discovery rate {level} (Benjamini & Hochberg);\nneighbours: {neighbours}"
+    ).format(permutations=labels.number(test.permutations), level=labels.level(test.level), neighbours=test.neighbours)
+    marks = [replace(mark, label=_(mark.label)) for mark in LOCAL_GROUPS.values()]
+    keys = [marks_key("", marks, rows=2), note_key(note.splitlines())]
     headings = [Heading(labels.trait_title(panel.trait), _note(panel)) for panel in shown]
     with style():
         sheet, maps = map_sheet(frame, headings, keys, width_mm)
@@ -95,7 +95,8 @@ def draw_clusters(
 
 
 def _note(panel: ClusterPanel) -> str:
-    return f"signal at {labels.number(panel.signals)} of {labels.counted(panel.tested, 'site')}"
+    message = many("signal at {n} of {of} site", "signal at {n} of {of} sites", panel.tested)
+    return message.format(n=labels.number(panel.signals), of=labels.number(panel.tested))
 
 
 def _draw_panel(axes: Axes, sites: pd.DataFrame, scale: float) -> None:
@@ -124,36 +125,62 @@ def _caption(
     most = max(panels, key=lambda panel: panel.tested)
     shells = int(most.sites.loc[most.sites["group"] != "not tested", "total"].sum())
     sentences = [
-        f"{species}: local association of frequencies with those of their neighbours ({test.neighbours}), up to "
-        f"{labels.shells_and_sites('', shells, most.tested)} tested.",
-        "“High among low” is a site with a high frequency among neighbours with low ones, and so on.",
-        f"Local Moran's I of rate-adjusted frequencies, two-sided, {labels.number(test.permutations)} conditional "
-        f"permutations, false-discovery rate {labels.level(test.level)} (Benjamini & Hochberg) within a trait.",
+        _("{species}: local association of frequencies with those of their neighbours ({neighbours}), up to "
+          "{shells_and_sites} tested.").format(
+            species=species, neighbours=test.neighbours,
+            shells_and_sites=labels.shells_and_sites("", shells, most.tested),
+        ),
+        _("“High among low” is a site with a high frequency among neighbours with low ones, and so on."),
+        _("Local Moran's I of rate-adjusted frequencies, two-sided, {permutations} conditional permutations, "
+          "false-discovery rate {level} (Benjamini & Hochberg) within a trait.").format(
+            permutations=labels.number(test.permutations), level=labels.level(test.level)
+        ),
         _quiet(panels),
-        "Samples below the minimum and sites without neighbours are not tested.",
+        _("Samples below the minimum and sites without neighbours are not tested."),
         labels.denominators_in_text([panel.trait for panel in panels], among),
         frame.notes(),
-    ]
+    ]  # fmt: skip
     return " ".join(part for part in sentences if part)
 
 
 def _quiet(panels: Sequence[ClusterPanel]) -> str:
     """Name the traits that have no panel because no site shows a signal."""
-    names = [f"{panel.trait} ({labels.counted(panel.tested, 'site')} tested)" for panel in panels if not panel.signals]
-    return f"Not drawn, for no site shows a signal: {labels.listing(names)}." if names else ""
+    names = [
+        many("{trait} ({n} site tested)", "{trait} ({n} sites tested)", panel.tested).format(
+            trait=labels.trait_name(panel.trait), n=labels.number(panel.tested)
+        )
+        for panel in panels
+        if not panel.signals
+    ]
+    if not names:
+        return ""
+    return _("Not drawn, for no site shows a signal: {traits}.").format(traits=labels.listing(names))
 
 
 def _alt(species: str, panels: Sequence[ClusterPanel], test: LocalTest) -> str:
-    parts = []
+    shown = sum(1 for panel in panels if panel.signals)
+    first = _("{species}: {maps} of sites that are like or unlike their neighbours beyond chance, at a false-discovery "
+              "rate of {level}.")  # fmt: skip
+    parts = [first.format(species=species, maps=maps_in_words(shown), level=labels.level(test.level))]
     for panel in panels:
         counts = panel.sites["group"].value_counts()
-        found = [f"{int(counts[group])} {group}" for group in SIGNALS if counts.get(group, 0)]
-        parts.append(
-            f"{labels.trait_title(panel.trait)}: {labels.listing(found) or 'no local signal'}, "
-            f"of {labels.counted(panel.tested, 'site')} tested."
+        found = [
+            _("{name} {count}").format(name=_(LOCAL_GROUPS[group].label), count=labels.number(int(counts[group])))
+            for group in SIGNALS
+            if counts.get(group, 0)
+        ]
+        message = (
+            many("{trait}: {groups}, of {n} site tested.", "{trait}: {groups}, of {n} sites tested.", panel.tested)
+            if found
+            else many(
+                "{trait}: no local signal, of {n} site tested.",
+                "{trait}: no local signal, of {n} sites tested.",
+                panel.tested,
+            )
         )
-    shown = sum(1 for panel in panels if panel.signals)
-    return (
-        f"{species}: {maps_in_words(shown)} of sites that are like or unlike their neighbours beyond chance, at a "
-        f"false-discovery rate of {labels.level(test.level)}. " + " ".join(parts)
-    )
+        parts.append(
+            message.format(
+                trait=labels.trait_title(panel.trait), groups=labels.listing(found), n=labels.number(panel.tested)
+            )
+        )
+    return " ".join(parts)

@@ -306,7 +306,7 @@ def _alt(
     for panel, table in zip(panels, circles, strict=True):
         shares = table[list(panel.classes)].sum() / table["total"].sum()
         named = [
-            _("{name} {share}").format(name=labels.trait_name(name), share=labels.percent(float(shares[name])))
+            _("{name} {count}").format(name=labels.trait_name(name), count=labels.percent(float(shares[name])))
             for name in panel.classes
         ]
         shown = int((table["total"] >= min_shells).sum())

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 from matplotlib import colormaps
 
+from morphcline.language import _, many, marked
 from morphcline.render import labels
 from morphcline.render.figures.frame import MapFrame, map_sheet
 from morphcline.render.figures.keys import Key, marks_key, scale_key
@@ -13,7 +16,7 @@ from morphcline.render.figures.sheet import RASTERISE_ABOVE, Figure, Heading, st
 from morphcline.render.palettes import INK, LINE, TEMPERATURE_MAP, Mark, class_marks
 from morphcline.scoring.habitats import CLASSES
 
-UNKNOWN = Mark("Not known", "o", "none", edge=LINE, size=3.0)
+UNKNOWN = Mark(marked("Not known"), "o", "none", edge=LINE, size=3.0)
 
 
 def draw_landscape(name: str, sites: pd.DataFrame, frame: MapFrame, *, source: str, width_mm: float) -> Figure:
@@ -37,14 +40,15 @@ def draw_landscape(name: str, sites: pd.DataFrame, frame: MapFrame, *, source: s
     marks = {name: mark for name, mark in marks.items() if name in found}
     headings, keys = list[Heading](), list[Key]()
     if marks:
-        headings.append(Heading("Habitat", labels.counted(int((sites["habitat"] != "").sum()), "site")))
+        headings.append(Heading(_("Habitat"), _sites(int((sites["habitat"] != "").sum()))))
         unknown = [UNKNOWN] if (sites["habitat"] == "").any() else []
-        keys.append(marks_key("Habitat", [_named(mark) for mark in (*marks.values(), *unknown)], rows=4))
+        keys.append(marks_key(_("Habitat"), [_named(mark) for mark in (*marks.values(), *unknown)], rows=4))
     low, high = (float(warm[known].min()), float(warm[known].max())) if known.any() else (0.0, 0.0)
     if known.any():
-        headings.append(Heading("Temperature", labels.counted(int(known.sum()), "site")))
-        ticks = [(0.0, f"{low:.1f}"), (0.5, f"{(low + high) / 2:.1f}"), (1.0, f"{high:.1f}")]
-        keys.append(scale_key("Temperature (°C)", TEMPERATURE_MAP, ticks))
+        headings.append(Heading(_("Temperature"), _sites(int(known.sum()))))
+        shown = [low, (low + high) / 2, high]
+        ticks = [(i / 2, labels.decimals(degrees, 1)) for i, degrees in enumerate(shown)]
+        keys.append(scale_key(_("Temperature (°C)"), TEMPERATURE_MAP, ticks))
     size = float(np.clip(80.0 / np.sqrt(max(len(sites), 1)) * width_mm / 190, 2.2, 5.0))
     dense = len(sites) > RASTERISE_ABOVE
     with style():
@@ -72,20 +76,42 @@ def draw_landscape(name: str, sites: pd.DataFrame, frame: MapFrame, *, source: s
 
 
 def _named(mark: Mark) -> Mark:
-    return Mark(labels.sentence(mark.label), mark.marker, mark.fill, mark.edge, mark.size)
+    name = _(UNKNOWN.label) if mark is UNKNOWN else labels.habitat_name(mark.label)
+    return replace(mark, label=labels.sentence(name))
+
+
+def _sites(number: int) -> str:
+    return many("{n} site", "{n} sites", number).format(n=labels.number(number))
 
 
 def _caption(sites: pd.DataFrame, frame: MapFrame, source: str) -> str:
-    shells = labels.shells_and_sites("", sites["shells"].sum(), len(sites))
-    return f"Surroundings of the sites ({shells}). {source} Hollow: not known. {frame.notes()}"
+    parts = [
+        _("Surroundings of the sites ({shells_and_sites}).").format(
+            shells_and_sites=labels.shells_and_sites("", sites["shells"].sum(), len(sites))
+        ),
+        source,
+        _("Hollow: not known."),
+        frame.notes(),
+    ]
+    return " ".join(part for part in parts if part)
 
 
 def _alt(sites: pd.DataFrame, low: float, high: float, warm: bool) -> str:
     counts = sites.loc[sites["habitat"] != "", "habitat"].value_counts()
-    parts = [f"Maps of {labels.counted(len(sites), 'site')} and their surroundings."]
+    parts = [
+        many("Maps of {n} site and its surroundings.", "Maps of {n} sites and their surroundings.", len(sites)).format(
+            n=labels.number(len(sites))
+        )
+    ]
     if len(counts):
-        named = [f"{name} {count}" for name, count in sorted(counts.items(), key=lambda item: (-item[1], item[0]))]
-        parts.append(f"Habitat: {labels.listing(named)}.")
+        ordered = sorted(counts.items(), key=lambda item: (-item[1], str(item[0])))
+        named = [
+            _("{name} {count}").format(name=labels.habitat_name(str(name)), count=labels.number(count))
+            for name, count in ordered
+        ]
+        parts.append(_("Habitat: {classes}.").format(classes=labels.listing(named)))
     if warm:
-        parts.append(f"Temperature from {low:.1f} to {high:.1f} °C.")
+        parts.append(
+            _("Temperature from {low} to {high} °C.").format(low=labels.decimals(low, 1), high=labels.decimals(high, 1))
+        )
     return " ".join(parts)

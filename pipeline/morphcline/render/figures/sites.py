@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
+from morphcline.language import _, many, marked
 from morphcline.render import labels
 from morphcline.render.figures.frame import MapFrame, map_sheet, maps_in_words
-from morphcline.render.figures.keys import frequency_key, marks_key, size_key
+from morphcline.render.figures.keys import frequency_key, interval_notes, marks_key, size_key
 from morphcline.render.figures.sheet import RASTERISE_ABOVE, Figure, Heading, draw_circles, style
 from morphcline.render.palettes import INK, LINE, Mark, frequency_colours
 
@@ -20,7 +21,7 @@ from morphcline.render.palettes import INK, LINE, Mark, frequency_colours
 LARGEST_SAMPLE = 150
 SIZES_SHOWN = (20, 50, 100, 150)
 
-NOT_SCORED = Mark("Survey site with none found, or none scored", "+", "none", edge=LINE, size=2.8)
+NOT_SCORED = Mark(marked("Survey site with none found, or none scored"), "+", "none", edge=LINE, size=2.8)
 
 
 @dataclass(frozen=True)
@@ -50,6 +51,7 @@ def draw_sites(
     *,
     min_shells: int,
     width_mm: float,
+    confidence: float = 0.95,
     among: labels.Denominators = labels.STANDARD_DENOMINATORS,
 ) -> Figure:
     """Draw the frequencies of one species at the sites, a panel a trait.
@@ -63,6 +65,8 @@ def draw_sites(
     min_shells : int
         Below it a sample is drawn hollow.
     width_mm : float
+    confidence : float
+        Of the intervals that the key of sizes gives.
     among : mapping
         Denominators by trait.
     """
@@ -71,25 +75,31 @@ def draw_sites(
     small = max(0.5 * largest, 2.0)
     keys = [
         frequency_key(),
-        size_key("Shells judged", [(_shown(n), float(_diameter(n, largest))) for n in SIZES_SHOWN]),
+        size_key(
+            _("Shells judged"),
+            [(_shown(n), float(_diameter(n, largest))) for n in SIZES_SHOWN],
+            interval_notes(SIZES_SHOWN, confidence),
+        ),
     ]
     extra = []
     if any((_seen(panel.sites) & ~_enough(panel.sites)).any() for panel in panels):
-        extra.append(Mark(f"Sample too small (under {min_shells} shells)", "o", "none", edge=LINE, size=small))
+        too_small = many("Sample too small (under {n} shell)", "Sample too small (under {n} shells)", min_shells)
+        extra.append(Mark(too_small.format(n=labels.number(min_shells)), "o", "none", edge=LINE, size=small))
     if any((~_seen(panel.sites)).any() for panel in panels):
-        extra.append(NOT_SCORED)
+        extra.append(replace(NOT_SCORED, label=_(NOT_SCORED.label)))
     if extra:
-        keys.append(marks_key("Not coloured", extra, rows=2))
+        keys.append(marks_key(_("Not coloured"), extra, rows=2))
     with style():
         sheet, maps = map_sheet(frame, [_heading(panel) for panel in panels], keys, width_mm)
         for axes, panel in zip(maps, panels, strict=True):
             _draw_panel(axes, panel.sites, largest, small)
     data = pd.concat([_data(species, panel) for panel in panels], ignore_index=True)
-    return Figure(name, sheet.figure, data, _caption(species, panels, frame, min_shells, among), _alt(species, panels))
+    caption = _caption(species, panels, frame, min_shells, confidence, among)
+    return Figure(name, sheet.figure, data, caption, _alt(species, panels))
 
 
 def _shown(shells: int) -> str:
-    return f"{shells}" if shells < LARGEST_SAMPLE else f"{shells}+"
+    return labels.number(shells) if shells < LARGEST_SAMPLE else f"≥{labels.number(shells)}"
 
 
 def _diameter(shells: float | NDArray[np.float64], largest: float) -> NDArray[np.float64]:
@@ -141,36 +151,53 @@ def _data(species: str, panel: SitePanel) -> pd.DataFrame:
 
 
 def _caption(
-    species: str, panels: Sequence[SitePanel], frame: MapFrame, min_shells: int, among: labels.Denominators
+    species: str,
+    panels: Sequence[SitePanel],
+    frame: MapFrame,
+    min_shells: int,
+    confidence: float,
+    among: labels.Denominators,
 ) -> str:
     most = max(panels, key=lambda panel: int(_enough(panel.sites).sum()))
     used = most.sites[_enough(most.sites)]
+    numbers = labels.shells_and_sites("", used["total"].sum(), len(used))
     return " ".join(
         [
-            f"{species}: frequencies at the sites.",
-            "Colour is the frequency, on one fixed scale from 0 to 100% for every map; "
-            "the symbol's area grows with the number of shells judged, up to 150.",
-            f"{labels.sentence(labels.counted(len(used), 'site'))} with "
-            f"{labels.counted(int(used['total'].sum()), 'shell')} at the most ({most.trait}); "
-            "each panel gives its own numbers.",
+            _("{species}: frequencies at the sites.").format(species=species),
+            _("Colour is the frequency, on one fixed scale from 0 to 100% for every map; the symbol's area grows with "
+              "the number of shells judged, up to {most}, and with it falls what chance alone does to a frequency (± "
+              "in the key: half the {level} interval of a frequency of 50%, in percentage points).").format(
+                most=labels.number(LARGEST_SAMPLE), level=labels.level(confidence)
+            ),
+            _("Up to {shells_and_sites} ({trait}); each panel gives its own numbers.").format(
+                shells_and_sites=numbers, trait=labels.trait_name(most.trait)
+            ),
             labels.denominators_in_text([panel.trait for panel in panels], among),
-            f"Samples of fewer than {min_shells} adult shells, or in which fewer than 5 could be judged, "
-            "are hollow; crosses are sites of the survey where no such shell was found or scored.",
+            many("Samples of fewer than {n} adult shell, or in which fewer than 5 could be judged, are hollow; crosses "
+                 "are sites of the survey where no such shell was found or scored.",
+                 "Samples of fewer than {n} adult shells, or in which fewer than 5 could be judged, are hollow; "
+                 "crosses are sites of the survey where no such shell was found or scored.", min_shells).format(
+                n=labels.number(min_shells)
+            ),
             frame.notes(),
         ]
-    )
+    )  # fmt: skip
 
 
 def _alt(species: str, panels: Sequence[SitePanel]) -> str:
-    parts = []
+    first = _("{species}: {maps} of sites as circles coloured by frequency.")
+    parts = [first.format(species=species, maps=maps_in_words(len(panels)))]
     for panel in panels:
         used = panel.sites[_enough(panel.sites)]
-        numbers = labels.shells_and_sites(panel.trait, used["total"].sum(), len(used))
+        title = labels.trait_title(panel.trait)
         if used.empty:
-            parts.append(f"{labels.trait_title(panel.trait)}: no sample is large enough.")
+            parts.append(_("{trait}: no sample is large enough.").format(trait=title))
             continue
-        low, high = used["frequency"].min(), used["frequency"].max()
         parts.append(
-            f"{labels.trait_title(panel.trait)}: {labels.percent_range(low, high)}, {panel.pattern} ({numbers})."
-        )
-    return f"{species}: {maps_in_words(len(panels))} of sites as circles coloured by frequency. " + " ".join(parts)
+            _("{trait}: {range}, {pattern} ({shells_and_sites}).").format(
+                trait=title, range=labels.percent_range(used["frequency"].min(), used["frequency"].max()),
+                pattern=panel.pattern,
+                shells_and_sites=labels.shells_and_sites(panel.trait, used["total"].sum(), len(used)),
+            )
+        )  # fmt: skip
+    return " ".join(parts)

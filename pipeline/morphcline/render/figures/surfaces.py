@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -11,14 +11,16 @@ from matplotlib import patheffects
 from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
+from morphcline.language import _, marked, with_marks
 from morphcline.render import labels
 from morphcline.render.figures.frame import MapFrame, cell_centres, map_sheet, maps_in_words
 from morphcline.render.figures.keys import frequency_and_error_key, marks_key
+from morphcline.render.figures.placing import spread
 from morphcline.render.figures.sheet import RASTERISE_ABOVE, SMALL, Figure, Heading, style
 from morphcline.render.palettes import FADE, INK, LINE, PAPER, Mark, frequency_colours
 
 CONTOURS = (0.25, 0.5, 0.75)
-SITE = Mark("Site", "o", INK, edge=PAPER, size=2.2)
+SITE = Mark(marked("Site"), "o", INK, edge=PAPER, size=2.2)
 
 
 @dataclass(frozen=True)
@@ -82,7 +84,10 @@ def draw_surfaces(
     limits : str
         What else keeps the surface from going on, in sentences.
     """
-    marks = [SITE, Mark("Blank: too few shells or sites for an estimate", "s", PAPER, edge=LINE, size=5)]
+    marks = [
+        replace(SITE, label=_(SITE.label)),
+        Mark(_("Blank: too few shells or sites for an estimate"), "s", PAPER, edge=LINE, size=5),
+    ]
     keys = [frequency_and_error_key(), marks_key("", marks, rows=2)]
     headings = [
         Heading(labels.trait_title(panel.trait), labels.shells_and_sites(panel.trait, panel.shells, len(panel.sites)))
@@ -124,10 +129,14 @@ def _draw_contours(
         easting, northing, np.ma.masked_invalid(frequency), levels=levels, colors=INK,
         linewidths=[0.9 if level == 0.5 else 0.5 for level in levels], zorder=2,
     )  # fmt: skip
-    written = axes.clabel(lines, fontsize=SMALL, fmt=lambda level: f"{100 * level:.0f}%", inline_spacing=2)
+    lines.set_path_effects(halo)
+    written = list(axes.clabel(lines, fontsize=SMALL, fmt=labels.percent, inline=False))
     for text in written:
         text.set_path_effects(halo)
-    lines.set_path_effects(halo)
+        # Paper between the letters and the line that they stand on.
+        text.set_bbox({"facecolor": PAPER, "edgecolor": "none", "alpha": 0.85, "boxstyle": "round,pad=0.12"})
+        text.set_zorder(3.5)
+    spread(axes, written)
 
 
 def _summary(species: str, panel: SurfacePanel) -> dict[str, object]:
@@ -160,48 +169,65 @@ def _caption(
     blank: str,
 ) -> str:
     first = panels[0]
-    method = "local logistic regression" if first.degree == 1 else "kernel-weighted proportion"
-    widths = _bandwidths(panels)
-    limits = " to ".join(f"{100 * limit:.0f}" for limit in FADE)
     most = max(panels, key=lambda panel: panel.shells)
+    what = (
+        _("{species}: smoothed frequencies (local logistic regression, {kernel} kernel, bandwidth {bandwidth}), from "
+          "up to {shells_and_sites}; each panel gives its own numbers.")
+        if first.degree == 1
+        else _("{species}: smoothed frequencies (kernel-weighted proportion, {kernel} kernel, bandwidth {bandwidth}), "
+               "from up to {shells_and_sites}; each panel gives its own numbers.")
+    )  # fmt: skip
+    fading = (
+        _("The colour fades as the standard error grows from {least} to {most} percentage points, and cells that rest "
+          "on fewer than {shells} effective shells, or on too few sites for a plane, are blank.")
+        if first.degree == 1
+        else _("The colour fades as the standard error grows from {least} to {most} percentage points, and cells that "
+               "rest on fewer than {shells} effective shells are blank.")
+    )  # fmt: skip
+    least, largest = (labels.number(100 * limit) for limit in FADE)
     return " ".join(
         [
-            f"{species}: smoothed frequencies ({method}, {labels.kernel_name(first.kernel)} kernel, "
-            f"bandwidth {widths}), from {labels.shells_and_sites('', most.shells, len(most.sites))} at the most; "
-            "each panel gives its own numbers.",
-            "The scale is fixed from 0 to 100% for every map; contours at 25, 50 (bold) and 75%.",
-            f"The colour fades as the standard error grows from {limits} percentage points, and cells that rest on "
-            f"fewer than {min_effective_shells:g} effective shells{_or_sites(first)} are blank. The standard error "
-            "covers chance and what smoothing misses of changes as smooth as the sites show on the average; an edge "
-            "sharper than a bandwidth is drawn wider than it is.",
+            what.format(
+                species=species, kernel=labels.kernel_name(first.kernel), bandwidth=_bandwidths(panels),
+                shells_and_sites=labels.shells_and_sites("", most.shells, len(most.sites)),
+            ),
+            _("The scale is fixed from 0 to 100% for every map; contours at 25, 50 (bold) and 75%."),
+            fading.format(least=least, most=largest, shells=with_marks(f"{min_effective_shells:g}")),
+            _("The standard error covers chance and what smoothing misses of changes as smooth as the sites show on "
+              "the average; an edge sharper than a bandwidth is drawn wider than it is."),
             *([blank] if blank else []),
             labels.denominators_in_text([panel.trait for panel in panels], among),
             frame.notes(),
         ]
-    )
+    )  # fmt: skip
 
 
 def _bandwidths(panels: Sequence[SurfacePanel]) -> str:
     by_width: dict[str, list[str]] = {}
     for panel in panels:
-        by_width.setdefault(panel.bandwidth, []).append(panel.trait)
+        by_width.setdefault(panel.bandwidth, []).append(labels.trait_name(panel.trait))
     if len(by_width) == 1:
         return panels[0].bandwidth
-    return "by trait: " + "; ".join(f"{labels.listing(traits)} {width}" for width, traits in by_width.items())
-
-
-def _or_sites(panel: SurfacePanel) -> str:
-    return ", or on too few sites for a plane," if panel.degree == 1 else ""
+    named = "; ".join(f"{labels.listing(traits)} {width}" for width, traits in by_width.items())
+    return _("by trait: {traits_and_bandwidths}").format(traits_and_bandwidths=named)
 
 
 def _alt(species: str, panels: Sequence[SurfacePanel]) -> str:
-    parts = []
+    first = _("{species}: {maps} of smoothed frequency over the region.")
+    parts = [first.format(species=species, maps=maps_in_words(len(panels)))]
     for panel in panels:
         known = panel.frequency[np.isfinite(panel.frequency)]
+        title = labels.trait_title(panel.trait)
         numbers = labels.shells_and_sites(panel.trait, panel.shells, len(panel.sites))
         if known.size == 0:
-            parts.append(f"{labels.trait_title(panel.trait)}: blank everywhere ({numbers}).")
+            parts.append(_("{trait}: blank everywhere ({shells_and_sites}).").format(
+                trait=title, shells_and_sites=numbers
+            ))  # fmt: skip
             continue
-        span = labels.percent_range(float(known.min()), float(known.max()))
-        parts.append(f"{labels.trait_title(panel.trait)}: {span}, {panel.pattern} ({numbers}).")
-    return f"{species}: {maps_in_words(len(panels))} of smoothed frequency over the region. " + " ".join(parts)
+        parts.append(
+            _("{trait}: {range}, {pattern} ({shells_and_sites}).").format(
+                trait=title, range=labels.percent_range(float(known.min()), float(known.max())), pattern=panel.pattern,
+                shells_and_sites=numbers,
+            )
+        )  # fmt: skip
+    return " ".join(parts)
