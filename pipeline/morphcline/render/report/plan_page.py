@@ -23,6 +23,7 @@ _IN_BOTH_SURVEYS = marked(
     "Sites that have to be in both surveys to see a difference with a probability of {power} at a level of {level}, by "
     "shells a sample."
 )
+_NO_DRIFT = marked("Drift that stands as 0 is not known from earlier surveys: where sites do drift, more are needed.")
 _IN_EACH_HABITAT = marked(
     "Sites needed in each of two habitats to see a difference with a probability of {power} at a level of {level}, by "
     "shells a sample."
@@ -135,10 +136,13 @@ def _sizes(comparison: object, sizes: pd.DataFrame) -> ShownTable:
             ]
         )
     first = sizes.iloc[0]
+    caption = _(_IN_BOTH_SURVEYS if two_surveys else _IN_EACH_HABITAT).format(
+        power=labels.level(float(first["power"])), level=labels.level(float(first["level"]))
+    )
+    if two_surveys and (sizes["drift_sd"] == 0).any():
+        caption = f"{caption} {_(_NO_DRIFT)}"
     return ShownTable(
-        _(_IN_BOTH_SURVEYS if two_surveys else _IN_EACH_HABITAT).format(
-            power=labels.level(float(first["power"])), level=labels.level(float(first["level"]))
-        ),
+        caption,
         (
             _("Species"),
             _("Trait"),
