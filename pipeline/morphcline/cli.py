@@ -165,6 +165,62 @@ def plan_command(study_file: Path, out: Path | None, quiet: bool, as_json: bool)
         _print_places(result)
 
 
+@cli.command("export")
+@_STUDY
+@click.option("--to", "to", required=True, metavar="FOLDER", type=click.Path(path_type=Path), help="Where to write.")
+@click.option("--out", type=click.Path(path_type=Path), help="The run's output folder.  [default: outputs/<name>]")
+@click.option("-q", "--quiet", is_flag=True, help="Only warnings and errors.")
+@click.option("--json", "as_json", is_flag=True, help="Print the result as JSON on stdout.")
+@_DEBUG
+def export_command(study_file: Path, to: Path, out: Path | None, quiet: bool, as_json: bool) -> None:
+    """Hand on records and tables in open standards, as the study publishes them: Darwin Core, data package, crate."""
+    from morphcline import exporter
+    from morphcline.study import load_study
+
+    result = exporter.export(load_study(study_file), to, out=out)
+    for sentence in result.warnings:
+        _say_aloud("warning", sentence)
+    if as_json:
+        told = {
+            "folder": str(result.folder),
+            "surveys": [vars(one) for one in result.surveys],
+            "tables": result.tables,
+            "warnings": result.warnings,
+        }
+        click.echo(json.dumps(told, ensure_ascii=False))
+    elif not quiet:
+        _print_export(result)
+
+
+@cli.command("notes")
+@_STUDY
+@click.option("--recorder", "recorders", multiple=True, metavar="NAME", help="Only this recorder; may be repeated.")
+@click.option("--record", metavar="FILE:ROW", help="Only the sample that this row belongs to.")
+@click.option("--out", type=click.Path(path_type=Path), help="The run's output folder.  [default: outputs/<name>]")
+@click.option("-q", "--quiet", is_flag=True, help="Only warnings and errors.")
+@click.option("--json", "as_json", is_flag=True, help="Print the result as JSON on stdout.")
+@_DEBUG
+def notes_command(
+    study_file: Path, recorders: tuple[str, ...], record: str | None, out: Path | None, quiet: bool, as_json: bool
+) -> None:
+    """Write a note to each contributor, from the results of a run: what was found, how it compares, what is next."""
+    from morphcline import noting
+    from morphcline.study import load_study
+
+    if recorders and record is not None:
+        raise click.UsageError("give --recorder or --record, not both")
+    result = noting.make_notes(load_study(study_file), out=out, recorders=recorders, record=record)
+    if as_json:
+        rows = json.loads(result.index.to_json(orient="records"))
+        click.echo(json.dumps({"folder": str(result.folder), "notes": rows}, ensure_ascii=False))
+    elif not quiet:
+        click.echo(f"{len(result.index):,} notes are in {_near(result.folder)}, each for its addressee alone.")
+        if not recorders and record is None:
+            click.echo("  index.csv   names, addresses, subjects and files, for a mailing")
+        if result.nameless:
+            click.echo(f"{result.nameless:,} rows name no recorder: nobody is written to about them.")
+
+
 @cli.command("new")
 @click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
 @_DEBUG
@@ -281,6 +337,26 @@ def _print_places(result: Any) -> None:
         ("sample_sizes.csv", "shells and sites that show a difference"),
     ):
         click.echo(f"  {name:18} {what}")
+
+
+def _print_export(result: Any) -> None:
+    for one in result.surveys:
+        whose = f"earlier survey {one.survey}" if one.survey else "survey"
+        click.echo(
+            _clean(
+                f"{whose}: {one.shells:,} shells in {one.occurrences:,} occurrences, {one.events:,} sites and visits; "
+                f"{one.shells_counted:,} of them are counted"
+            )
+        )
+    click.echo(f"The export is in {_near(result.folder)}")
+    for one in result.surveys:
+        click.echo(f"  {one.archive:26} Darwin Core archive, to hand on")
+    for name, what in (
+        ("datapackage.json", f"{len(result.tables)} tables and the archives' own, column by column"),
+        ("ro-crate-metadata.json", "what made these files, from what"),
+        ("README.md", "what is in the folder: start here"),
+    ):
+        click.echo(f"  {name:26} {what}")
 
 
 def _row_account(account: dict[str, Any]) -> str:

@@ -24,7 +24,7 @@ from morphcline.files.tables import read_table
 from morphcline.files.vectors import read_barriers, read_shapes
 from morphcline.language import Said, _, speaking
 from morphcline.places.transforms import Transformation, area_lonlat
-from morphcline.provenance import read_run
+from morphcline.readiness import refuse_unready
 from morphcline.records.change_table import ON_THE_LOGIT
 from morphcline.records.plan_tables import (
     CAUTION,
@@ -111,7 +111,11 @@ def make_plan(study: Study, *, out: Path | None = None) -> PlanResult:
         the section names is unfit.
     """
     folder = runner.output_folder(study, out)
-    old, old_with_reasons = _refuse_unready(study, folder, elsewhere=out is not None)
+    old_with_reasons = refuse_unready(
+        study, folder, _NEEDED, before=_BEFORE, what="the plan", elsewhere=out is not None
+    )  # fmt: skip
+    rests_on_old = Said("This plan rests on old results: some of what it is made from is out of date.")
+    old = [rests_on_old] if old_with_reasons else []
     _refuse_unknown_classes(study)
     tables = {
         name: read_table(folder / "tables" / f"{name}.csv")
@@ -145,34 +149,6 @@ def make_plan(study: Study, *, out: Path | None = None) -> PlanResult:
         told = [*old, *warnings]
         write_plan(study, folder, tables, PlanToWrite(places, sizes, points, choice, _in_words(traits), told))
     return PlanResult(folder / FOLDER, places, sizes, (*old_with_reasons, *warnings))
-
-
-def _refuse_unready(study: Study, folder: Path, *, elsewhere: bool) -> tuple[list[str], list[str]]:
-    """Raise which stage has yet to run; return what readers and who runs the command are told of old results."""
-    records = read_run(folder)
-    command = f"morphcline run {study.file.name} --to {_NEEDED[-1]}" + elsewhere * " with the same --out"
-    if records.get("study") not in (None, study.study.name):
-        runner.plan(study, folder)  # raises whose folder it is
-    outputs = {stage: records.get("stages", {}).get(stage, {}).get("outputs", {}) for stage in _NEEDED}
-    lacking = []
-    not_run = [stage for stage in _NEEDED if not outputs[stage]]
-    if not_run:
-        named = f"{'stage' if len(not_run) == 1 else 'stages'} {labels.listing(not_run)}"
-        lacking.append(Problem(folder.name, named, "not run here yet", f"run {command}"))
-    for stage in _NEEDED:
-        absent = [name for name in outputs[stage] if not (folder / name).is_file()]
-        if absent:
-            lacking.append(Problem(folder.name, f"stage {stage}", f"its {absent[0]} is missing", f"run {command}"))
-    if lacking:
-        raise StudyError(lacking)
-    old = [due for due in runner.plan(study, folder, (*_BEFORE, *_NEEDED)) if due.reason]
-    if not old:
-        return [], []
-    reasons = "; ".join(dict.fromkeys(due.reason for due in old))
-    named = labels.listing(due.stage for due in old)
-    verb = "is" if len(old) == 1 else "are"
-    told = Said("This plan rests on old results: some of what it is made from is out of date.")
-    return [told], [f"{named} {verb} out of date ({reasons}): the plan rests on old results; run {command}."]
 
 
 def _refuse_unknown_classes(study: Study) -> None:

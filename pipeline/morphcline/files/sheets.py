@@ -6,15 +6,17 @@ from pathlib import Path
 
 from morphcline.errors import Problem, SourceError
 from morphcline.files.delimited import read_delimited
+from morphcline.files.exchange.darwin_core_reading import read_archive
 from morphcline.files.feature_tables import read_geopackage, read_parquet
 from morphcline.files.workbooks import read_workbook
 from morphcline.records.texts import TextTable
-from morphcline.study import Sheet
+from morphcline.study import RecordSource, Sheet
 
 _TEXT_ENDINGS = (".csv", ".tsv", ".tab", ".txt", ".psv")
 _WORKBOOK_ENDINGS = (".xlsx", ".xlsm")
 _PARQUET_ENDINGS = (".parquet", ".geoparquet", ".pq")
 _ACCEPTED = "CSV (.csv, .tsv, .txt), XLSX, GeoPackage (.gpkg) or Parquet"
+_ARCHIVE = 'CSV, XLSX, GeoPackage or Parquet; or, with layout = "darwin-core", a Darwin Core archive'
 
 
 def read_sheet(sheet: Sheet, shown: str) -> TextTable:
@@ -38,11 +40,14 @@ def read_sheet(sheet: Sheet, shown: str) -> TextTable:
     """
     path = sheet.path
     ending = path.suffix.lower()
-    if path.is_dir():
+    archive = isinstance(sheet, RecordSource) and sheet.layout == "darwin-core"
+    if path.is_dir() and not archive:
         raise SourceError(Problem(shown, "", "this is a folder", f"name the file in it: {_ACCEPTED}"))
     if not path.exists():
         raise SourceError(Problem(shown, "", "there is no such file", _beside(path)))
     try:
+        if archive:
+            return read_archive(path, shown, encoding=sheet.encoding)
         if ending in _TEXT_ENDINGS:
             return read_delimited(path, shown, delimiter=sheet.delimiter, encoding=sheet.encoding)
         if ending in _WORKBOOK_ENDINGS:
@@ -54,7 +59,7 @@ def read_sheet(sheet: Sheet, shown: str) -> TextTable:
     except PermissionError as error:
         raise SourceError(Problem(shown, "", "the file may not be read", "change its permissions")) from error
     found = f"the ending {path.suffix!r} is not one that is read" if ending else "the name has no ending"
-    raise SourceError(Problem(shown, "", found, _ACCEPTED))
+    raise SourceError(Problem(shown, "", found, _ARCHIVE if ending in (".zip", ".xml") else _ACCEPTED))
 
 
 def _beside(path: Path) -> str:

@@ -20,12 +20,14 @@ from numpy.typing import NDArray
 from pyproj import CRS
 
 from morphcline.errors import MorphclineError, Problem, SourceError
+from morphcline.files.exchange.darwin_core_reading import archive_files
 from morphcline.files.sheets import read_sheet
 from morphcline.files.tables import write_table
 from morphcline.places.crs import check_working_crs
 from morphcline.records.account import REJECTED_COLUMNS, SourceFate, tabulate_rejected, take_account, warn_of_bulk
 from morphcline.records.columns import Fields, Layout, blank_rows, find_columns, take_fields
 from morphcline.records.dates import today as today_by_clock
+from morphcline.records.exchange_reading import one_row_a_shell
 from morphcline.records.extent import Extent, judge
 from morphcline.records.flags import Flags, flag_rows
 from morphcline.records.joining import (
@@ -209,7 +211,7 @@ def _surveys(study: Study) -> Iterator[tuple[str, tuple[RecordSource, ...]]]:
 def _open(
     study: Study, sheet: Sheet, survey: str, kind: str, opened: list[_Opened], problems: list[Problem]
 ) -> int | None:
-    shown = _shown(study, sheet, kind)
+    shown = source_name(study, sheet, kind)
     try:
         table = read_sheet(sheet, shown)
     except SourceError as error:
@@ -229,8 +231,8 @@ def _open(
     return len(opened) - 1
 
 
-def _shown(study: Study, sheet: Sheet, kind: str) -> str:
-    """Return the file as messages name it, with its sheet where the file's name alone would stand for two."""
+def source_name(study: Study, sheet: Sheet, kind: str) -> str:
+    """Return a file as messages and tables name it, with its sheet where the file's name would stand for two."""
     shown = study.shown(sheet.path)
     records = [source.path for _, sources in _surveys(study) for source in sources]
     shared = records.count(sheet.path) > (1 if kind == "records" else 0)
@@ -374,7 +376,7 @@ def _observations(study: Study, one: _Opened, sites: SiteTable | None, warnings:
     texts["site"] = name_sites(texts["site"], places)
     if sites is not None:
         dates = _dates_filled(dates, sites, fields)
-    return assemble(
+    observations = assemble(
         shown=one.table.shown,
         survey=one.survey,
         table=one.table,
@@ -386,6 +388,7 @@ def _observations(study: Study, one: _Opened, sites: SiteTable | None, warnings:
         morphs=one.morphs,
         cells=cells,
     ).assign(_layout=source.layout)
+    return one_row_a_shell(observations, one.table) if source.layout == "darwin-core" else observations
 
 
 def _dates_filled(dates: Dates, sites: SiteTable, fields: Fields) -> Dates:
@@ -442,7 +445,7 @@ def _sources(study: Study) -> tuple[Path, ...]:
     paths: list[Path] = []
     for _, sources in _surveys(study):
         for source in sources:
-            paths.append(source.path)
+            paths += archive_files(source.path) if source.layout == "darwin-core" else [source.path]
             if source.sites is not None:
                 paths.append(source.sites.path)
     if study.study.area is not None:

@@ -9,7 +9,7 @@ from pydantic import Field, model_validator
 
 from morphcline.study._base import Section
 
-Layout = Literal["counts", "wide", "shells"]
+Layout = Literal["counts", "wide", "shells", "darwin-core"]
 WrittenAs = Literal["longitude-latitude", "easting-northing", "grid-reference"]
 DateOrder = Literal["detect", "day-first", "month-first", "year-first"]
 
@@ -81,8 +81,9 @@ class RecordSource(Sheet):
 
     Attributes
     ----------
-    layout : {"counts", "wide", "shells"}
-        counts: a row per site, species, colour and banding; wide: a column per morph; shells: a row per shell.
+    layout : {"counts", "wide", "shells", "darwin-core"}
+        counts: a row per site, species, colour and banding; wide: a column per morph; shells: a row per shell;
+        darwin-core: a Darwin Core archive (a ZIP, a folder, or its ``meta.xml``), whose own terms say what is what.
     wide : dict
         For the wide layout: ``"yellow/00000" = "their column"``; colour or banding may be empty (``"yellow/"``).
     values : dict
@@ -100,6 +101,14 @@ class RecordSource(Sheet):
     def _wide_needs_columns(self) -> RecordSource:
         if (self.layout == "wide") != bool(self.wide):
             raise ValueError('layout = "wide" and the table [records.wide] go together: give both or neither')
+        return self
+
+    @model_validator(mode="after")
+    def _archives_tell_their_columns(self) -> RecordSource:
+        if self.layout == "darwin-core" and (self.columns or self.sites or self.sheet or self.delimiter):
+            raise ValueError(
+                'with layout = "darwin-core" leave out columns, sites, sheet and delimiter: the archive tells'
+            )
         return self
 
 

@@ -1,0 +1,1 @@
+"""Files for exchange: Darwin Core archives, data packages and research-object crates."""

@@ -1,0 +1,275 @@
+"""Read a Darwin Core archive: a ZIP, a folder, or the ``meta.xml`` in it.
+
+After the Darwin Core Text Guide (Biodiversity Information Standards): ``meta.xml`` says which files there are, how
+their cells are parted, and which term each column holds; a field may have a default instead of a column.
+"""
+
+from __future__ import annotations
+
+import codecs
+import csv
+import io
+import zipfile
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from xml.etree import ElementTree as Xml
+
+import numpy as np
+
+from morphcline.errors import Problem, SourceError
+from morphcline.records.exchange_reading import Archive, ArchiveFile, read_records
+from morphcline.records.texts import TextTable
+
+META_FILE = "meta.xml"
+_ESCAPES = {r"\t": "\t", r"\n": "\n", r"\r": "\r", r"\r\n": "\r\n", r"\\": "\\"}
+
+
+@dataclass(frozen=True)
+class _Source:
+    """Where an archive's files are.
+
+    Parameters
+    ----------
+    shown : str
+        The archive as messages name it.
+    names : tuple of str
+        Files that there are.
+    read : callable
+        Name to content.
+    """
+
+    shown: str
+    names: tuple[str, ...]
+    read: Callable[[str], bytes]
+
+
+def read_archive(path: Path, shown: str, *, encoding: str | None = None) -> TextTable:
+    """Read an archive as a sheet of records.
+
+    Parameters
+    ----------
+    path : Path
+        A ZIP, a folder, or a ``meta.xml``.
+    shown : str
+        As messages name it.
+    encoding : str, optional
+        Of its tables; else as ``meta.xml`` says.
+
+    Returns
+    -------
+    TextTable
+        A row an occurrence, numbered as in its file (the header is row 1).
+
+    Raises
+    ------
+    SourceError
+        When it is no archive, a file that it names is absent or can't be read, or its rows don't fit together.
+    """
+    source = _open(path, shown)
+    root = _parse(source, META_FILE)
+    cores = [part for part in root if _local(part.tag) == "core"]
+    if len(cores) != 1:
+        found = f"it describes {len(cores)} cores"
+        raise SourceError(Problem(f"{shown}#{META_FILE}", "archive", found, "one core, and extensions of it"))
+    extensions = [part for part in root if _local(part.tag) == "extension"]
+    core = _read_file(source, cores[0], "id", encoding)
+    rest = tuple(_read_file(source, part, "coreid", encoding) for part in extensions)
+    table = read_records(Archive(shown, core, rest, _title(source, root.get("metadata", ""))))
+    if not len(table):
+        accepted = "a header row and at least one row below it"
+        raise SourceError(Problem(table.shown, "", "it holds no occurrence", accepted))
+    return table
+
+
+def archive_files(path: Path) -> tuple[Path, ...]:
+    """Return the files that hold an archive: the ZIP, or ``meta.xml`` and the files that it names.
+
+    An archive that can't be read is that path alone: whoever reads it says what is wrong.
+    """
+    folder = path if path.is_dir() else path.parent
+    if not path.is_dir() and path.name != META_FILE:
+        return (path,)
+    try:
+        root = _parse(_open(path, path.name), META_FILE)
+    except (SourceError, OSError):
+        return (path,)
+    named = [(text.text or "").strip() for text in root.iter() if _local(text.tag) == "location"]
+    files = [folder / name for name in (META_FILE, *named, root.get("metadata", "")) if name]
+    return tuple(file for file in dict.fromkeys(files) if file.is_file())
+
+
+def _open(path: Path, shown: str) -> _Source:
+    if path.is_dir() or path.name == META_FILE:
+        folder = path if path.is_dir() else path.parent
+        names = tuple(sorted(file.relative_to(folder).as_posix() for file in folder.rglob("*") if file.is_file()))
+        source = _Source(shown, names, lambda name: (folder / name).read_bytes())
+    elif not path.exists():
+        raise SourceError(Problem(shown, "", "there is no such file", "check the path"))
+    else:
+        source = _open_zip(path, shown)
+    if META_FILE not in source.names:
+        listed = ", ".join(repr(name) for name in source.names[:8]) or "nothing"
+        found = f"there is no {META_FILE} in it; it holds {listed}"
+        raise SourceError(Problem(shown, "", found, f"a Darwin Core archive: tables and a {META_FILE} about them"))
+    return source
+
+
+def _open_zip(path: Path, shown: str) -> _Source:
+    try:
+        with zipfile.ZipFile(path) as archive:
+            content = {entry.filename: archive.read(entry) for entry in archive.infolist() if not entry.is_dir()}
+    except (zipfile.BadZipFile, zipfile.LargeZipFile, NotImplementedError, RuntimeError, EOFError) as error:
+        found = f"it can't be read as a ZIP ({error})"
+        accepted = f"a Darwin Core archive: a ZIP, a folder, or its {META_FILE}"
+        raise SourceError(Problem(shown, "", found, accepted)) from error
+    if META_FILE not in content:
+        # Packed with the folder that holds it.
+        inside = [name.removesuffix(META_FILE) for name in content if name.endswith(f"/{META_FILE}")]
+        if len(inside) == 1:
+            content = {name.removeprefix(inside[0]): data for name, data in content.items()}
+    return _Source(shown, tuple(sorted(content)), content.__getitem__)
+
+
+def _parse(source: _Source, name: str) -> Xml.Element:
+    try:
+        return Xml.fromstring(source.read(name))
+    except Xml.ParseError as error:
+        problem = Problem(f"{source.shown}#{name}", "", f"this is not XML: {error}", "mend the line named")
+        raise SourceError(problem) from error
+
+
+def _title(source: _Source, name: str) -> str:
+    """Return the dataset's title where its metadata tell one; an archive may do without."""
+    if name not in source.names:
+        return ""
+    try:
+        root = Xml.fromstring(source.read(name))
+    except Xml.ParseError:
+        return ""
+    found = root.find("./dataset/title")
+    return " ".join((found.text or "").split()) if found is not None else ""
+
+
+def _local(tag: str) -> str:
+    """Return the last part of an address or of a name with its namespace."""
+    return tag.rpartition("}")[2].rpartition("/")[2].rpartition("#")[2]
+
+
+def _read_file(source: _Source, part: Xml.Element, key: str, encoding: str | None) -> ArchiveFile:
+    meta = f"{source.shown}#{META_FILE}"
+    kind = _local(part.get("rowType", ""))
+    where = f"{_local(part.tag)} {kind or 'without a rowType'}"
+    locations = [(one.text or "").strip() for one in part.iter() if _local(one.tag) == "location"]
+    absent = [name for name in locations if name not in source.names]
+    if absent or len(locations) != 1:
+        found = f"its file {absent[0]!r} is not in the archive" if absent else f"it names {len(locations)} files"
+        accepted = f"one of {', '.join(repr(name) for name in source.names if name != META_FILE)}"
+        raise SourceError(Problem(meta, where, found, accepted))
+    name = locations[0]
+    shown = f"{source.shown}#{name}"
+    indices, terms, defaults = _fields(part, key, meta, where)
+    text = _decoded(source.read(name), shown, encoding or part.get("encoding") or "UTF-8")
+    skipped = _number(part.get("ignoreHeaderLines", "0"), meta, f"{where}, ignoreHeaderLines")
+    rows = list(_rows(text, part, shown))
+    header, below = rows[:skipped], rows[skipped:]
+    while below and not below[-1]:  # the file's last line end
+        below.pop()
+    width = max([len(header[-1])] if header else [len(cells) for cells in below[:1]] or [0])
+    needed = max([*indices, *terms]) + 1
+    if width < needed and (header or below):
+        found = f"it names the column {needed - 1} (counted from 0), and {name} has {width} columns"
+        raise SourceError(Problem(meta, where, found, "the columns that there are"))
+    filled = [[*cells, *[""] * (width - len(cells))] for cells in below]
+    columns = {term: _column([cells[index].strip() for cells in filled]) for index, term in terms.items()}
+    for term, default in defaults.items():
+        own = columns.get(term, _column([""] * len(filled)))
+        said = np.array([any(cells) for cells in filled], dtype=bool)
+        columns[term] = np.where((own == "") & said, default, own)
+    ids = _column([cells[indices[0]].strip() for cells in filled])
+    beyond = {at: tuple(cells[width:]) for at, cells in enumerate(below) if any(text.strip() for text in cells[width:])}
+    numbers = np.arange(skipped + 1, skipped + 1 + len(below), dtype=np.int64)
+    return ArchiveFile(shown, kind, ids, columns, numbers, beyond)
+
+
+def _column(texts: Sequence[str]) -> np.ndarray[tuple[int, ...], np.dtype[np.object_]]:
+    column = np.empty(len(texts), dtype=object)
+    column[:] = texts
+    return column
+
+
+def _fields(part: Xml.Element, key: str, meta: str, where: str) -> tuple[list[int], dict[int, str], dict[str, str]]:
+    """Return the column of the id, the term of each column, and what terms mean where a row has no value of its own."""
+    ids = [one for one in part if _local(one.tag) == key]
+    if len(ids) != 1:
+        raise SourceError(Problem(meta, where, f"found {len(ids)} elements {key}", f"one <{key} index=…>"))
+    indices = [_number(ids[0].get("index", ""), meta, f"{where}, {key}")]
+    terms: dict[int, str] = {}
+    defaults: dict[str, str] = {}
+    for one in part:
+        if _local(one.tag) != "field":
+            continue
+        term = _local(one.get("term", ""))
+        if not term:
+            raise SourceError(Problem(meta, where, "a field has no term", "the term's address"))
+        if term in (*terms.values(), *defaults):
+            raise SourceError(Problem(meta, where, f"two fields have the term {term}", "each term once"))
+        if one.get("index") is not None:
+            terms[_number(one.get("index", ""), meta, f"{where}, field {term}")] = term
+        if one.get("default") is not None or one.get("index") is None:
+            defaults[term] = one.get("default", "")
+    return indices, terms, defaults
+
+
+def _number(text: str, meta: str, where: str) -> int:
+    if not text.strip().isdigit():
+        raise SourceError(Problem(meta, where, f"found {text!r}", "a whole number of 0 or more"))
+    return int(text)
+
+
+def _decoded(data: bytes, shown: str, encoding: str) -> str:
+    try:
+        name = codecs.lookup(encoding.strip() or "UTF-8").name
+    except LookupError as error:
+        problem = Problem(shown, "encoding", f"found {encoding!r}", "an encoding such as UTF-8 or ISO-8859-1")
+        raise SourceError(problem) from error
+    try:
+        return data.decode("utf-8-sig" if name == "utf-8" else name)
+    except UnicodeDecodeError as error:
+        row = data[: error.start].count(b"\n") + 1
+        found = f"byte {error.start} is not {encoding} text"
+        accepted = f"save the file as {encoding}, or name its encoding in {META_FILE} or [records] encoding"
+        raise SourceError(Problem(shown, f"row {row}", found, accepted)) from error
+
+
+def _rows(text: str, part: Xml.Element, shown: str) -> Iterator[list[str]]:
+    delimiter = _unescaped(part.get("fieldsTerminatedBy", ","))
+    quote = _unescaped(part.get("fieldsEnclosedBy", '"'))
+    line_end = _unescaped(part.get("linesTerminatedBy", "\n"))
+    if len(delimiter) != 1 or len(quote) > 1:
+        found = f"found {delimiter!r}" if len(delimiter) != 1 else f"found {quote!r}"
+        attribute = "fieldsTerminatedBy" if len(delimiter) != 1 else "fieldsEnclosedBy"
+        raise SourceError(Problem(f"{shown.partition('#')[0]}#{META_FILE}", attribute, found, "one sign"))
+    if line_end not in ("\n", "\r", "\r\n", ""):
+        text = text.replace(line_end, "\n")
+    lines = io.StringIO(text, newline="")
+    reader = (
+        csv.reader(lines, delimiter=delimiter, quotechar=quote, strict=True)
+        if quote
+        else csv.reader(lines, delimiter=delimiter, quoting=csv.QUOTE_NONE)
+    )
+    row = 0
+    while True:
+        row += 1
+        try:
+            yield next(reader)
+        except StopIteration:
+            return
+        except csv.Error as error:
+            found = f"a quotation mark opens or closes a cell in the wrong place ({error})"
+            accepted = "write a quotation mark inside a cell twice, and quote the whole cell"
+            raise SourceError(Problem(shown, f"row {row}", found, accepted)) from error
+
+
+def _unescaped(text: str) -> str:
+    return _ESCAPES.get(text, text)
