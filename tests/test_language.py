@@ -62,6 +62,17 @@ def test_a_catalogue_of_the_users_own_is_spoken_within_its_block_only(polish):
     assert _("not known") == "not known"
 
 
+def test_numbers_between_whole_ones_take_the_form_of_the_language():
+    # Unicode CLDR, plural rules: en 1.5 is "other"; fr 1,5 and 0 are "one", 2 is "other".
+    assert [many("{n} shell", "{n} shells", n) for n in (0.5, 1, 1.5, 2)] == [
+        "{n} shells", "{n} shell", "{n} shells", "{n} shells",
+    ]  # fmt: skip
+    with speaking(Language("fr")):
+        assert [many("{n} shell", "{n} shells", n) for n in (0.5, 1, 1.5, 2)] == [
+            "{n} coquille", "{n} coquille", "{n} coquille", "{n} coquilles",
+        ]  # fmt: skip
+
+
 def test_numbers_bear_the_marks_of_the_language():
     with speaking(Language("fr")):
         # Unicode CLDR, number symbols of fr: decimal comma, narrow no-break space between thousands.

@@ -66,8 +66,15 @@ def _(message: str) -> str:
 
 
 def many(singular: str, plural: str, count: float) -> str:
-    """Return the form of a message that a number asks for; the number is put in afterwards."""
-    return _translations(_SPOKEN.get()).ngettext(singular, plural, int(count))
+    """Return the form of a message that a number asks for; the number is put in afterwards.
+
+    A number between whole ones is plural in English (1.5 points); elsewhere its whole part decides, as in French, where
+    1,5 is singular (Unicode CLDR, plural rules).
+    """
+    language = _SPOKEN.get()
+    if language == ENGLISH:
+        return singular if count == 1 else plural
+    return _translations(language).ngettext(singular, plural, int(count))
 
 
 def within(context: str, message: str) -> str:

@@ -7,7 +7,7 @@ from typing import Any
 
 import pandas as pd
 
-from morphcline.language import _, marked, within
+from morphcline.language import _, many, marked, within
 from morphcline.records.change_table import ON_THE_LOGIT, OVER_PAIRS, OVER_SPACE
 from morphcline.render import labels
 from morphcline.render.report import sentences
@@ -27,9 +27,6 @@ from morphcline.render.report.parts import (
 from morphcline.render.report.phrases import limits
 from morphcline.render.report.sentences import LEVEL, known
 
-_DRIFT = marked(
-    "Sites changed by unlike amounts: a standard deviation of {deviation} logits ({limits}) beyond what chance makes."
-)
 _NEAR_STANDS = marked(
     "Near sites changed alike (I = {index}, {p_alike}), so that the pairs are worth some {pairs} independent ones; "
     "with that allowed for, the shift is still seen ({p})."
@@ -97,7 +94,13 @@ def _told(row: Row, logit: Row | None, near: Row | None) -> str:
     parts = [sentences.change(row)]
     if logit is not None and known(logit["p_drift"]) and logit["p_drift"] <= LEVEL:
         parts.append(
-            _(_DRIFT).format(
+            many(
+                "Sites changed by unlike amounts: a standard deviation of {deviation} logit ({limits}) beyond what "
+                "chance makes.",
+                "Sites changed by unlike amounts: a standard deviation of {deviation} logits ({limits}) beyond what "
+                "chance makes.",
+                logit["drift_sd"],
+            ).format(
                 deviation=number_cell(logit["drift_sd"], 2),
                 limits=_limits(logit["drift_sd_low"], logit["drift_sd_high"]),
             )

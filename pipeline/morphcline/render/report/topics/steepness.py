@@ -24,11 +24,6 @@ _FLATTENED = marked(
 )
 _NOWHERE = marked("{trait}: nowhere seen to be steeper than samples placed at random allow ({p}; {basis}).")
 _STEEP = marked("{trait} is steeper than samples placed at random allow over {area} ({p}; {basis}).")
-_RISES = marked("Where this stands out most the surface rises by {points} percentage points per km.")
-_RISES_TOWARDS = marked(
-    "Where this stands out most the surface rises by {points} percentage points per km towards {bearing} (standard "
-    "error {error}°)."
-)
 _CORRECTED = marked("Corrected for smoothing it rises there by {points} ({low} to {high}).")
 _AT_LEAST = marked("Somewhere near it rises by {points} at least, while how much smoothing took can't be told.")
 _NOT_TOLD = marked("How steep it truly is there can't be told.")
@@ -103,11 +98,23 @@ def trait_sentence(row: Row) -> str:
 
 
 def _gradient(row: Row) -> str:
-    points = _points(row["surface_per_km"])
+    rise = 100.0 * row["surface_per_km"]
     if not known(row["bearing_deg"]):
-        return _(_RISES).format(points=points)
-    return _(_RISES_TOWARDS).format(
-        points=points, bearing=labels.bearing(row["bearing_deg"]), error=labels.number(row["bearing_se_deg"])
+        return many(
+            "Where this stands out most the surface rises by {points} percentage point per km.",
+            "Where this stands out most the surface rises by {points} percentage points per km.",
+            rise,
+        ).format(points=_points(row["surface_per_km"]))
+    return many(
+        "Where this stands out most the surface rises by {points} percentage point per km towards {bearing} (standard "
+        "error {error}°).",
+        "Where this stands out most the surface rises by {points} percentage points per km towards {bearing} (standard "
+        "error {error}°).",
+        rise,
+    ).format(
+        points=_points(row["surface_per_km"]),
+        bearing=labels.bearing(row["bearing_deg"]),
+        error=labels.number(row["bearing_se_deg"]),
     )
 
 
