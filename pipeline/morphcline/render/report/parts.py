@@ -9,6 +9,7 @@ from typing import Any
 import pandas as pd
 
 from morphcline.render import labels
+from morphcline.render.report.phrases import limits
 from morphcline.render.report.sentences import known
 
 Row = Mapping[str, Any]
@@ -141,4 +142,4 @@ def points_cell(value: float) -> str:
 
 def points_range(low: float, high: float) -> str:
     """Return the limits of a difference in percentage points, or a dash where they are missing."""
-    return f"{labels.points(low)} to {labels.points(high)}" if known(low) and known(high) else "–"
+    return limits(labels.points(low), labels.points(high)) if known(low) and known(high) else "–"
