@@ -7,7 +7,7 @@ from functools import partial
 
 import pandas as pd
 
-from morphcline.language import _, again, many, marked
+from morphcline.language import _, many, marked
 from morphcline.render import labels
 from morphcline.render.report import sentences
 from morphcline.render.report.parts import (
@@ -49,15 +49,13 @@ def environment(
         ``environment``, ``environment_skill``, ``marginal_effects`` and ``habitat_pairs``.
     figures : sequence of ShownFigure
     left_out : sequence of str
-        What the study lacks, each as it was said or a plain text.
+        What the study lacks, in the language in force.
     level : str
         Of the intervals, such as ``"95%"``.
     """
     rows = main_rows(rows_of(with_points(tables["environment"], tables["marginal_effects"])))
     shown = [row for row in rows if known(row["estimate"]) and row["term"] != "intercept"]
-    section = partial(
-        Section, "environment", _("Habitat and temperature"), notes=[again(sentence) for sentence in left_out]
-    )
+    section = partial(Section, "environment", _("Habitat and temperature"), notes=list(left_out))
     if not shown:
         nothing = _("Neither habitat nor temperature is known at enough sites, so nothing is said of them.")
         return section(paragraphs=[nothing], figures=figures_named(figures, "landscape"))
@@ -109,7 +107,7 @@ def _effects(shown: Sequence[Row], level: str) -> list[ShownTable]:
             (
                 labels.trait_title(row["trait"]),
                 _term(row, named=len(references) > 1),
-                f"{points_cell(row['effect'])} ({points_range(row['effect_low'], row['effect_high'])})",
+                _effect_cell(row),
                 *(p_cell(row[name]) for name in ("p_spatial", "p_gls", "p_modified_t", "p_naive")),
             )
             for row in rows
@@ -118,6 +116,12 @@ def _effects(shown: Sequence[Row], level: str) -> list[ShownTable]:
             caption = _effects_caption(species, rows, references, level)
             tables.append(ShownTable(caption, (_("Trait"), _("Term")), heads, cells))
     return tables
+
+
+def _effect_cell(row: Row) -> str:
+    if not known(row["effect"]):
+        return "–"
+    return f"{points_cell(row['effect'])} ({points_range(row['effect_low'], row['effect_high'])})"
 
 
 def _effects_caption(species: str, rows: Sequence[Row], references: Sequence[str], level: str) -> str:

@@ -7,7 +7,7 @@ from typing import Any
 
 import pandas as pd
 
-from morphcline.language import _, again, many, within
+from morphcline.language import _, many, within
 from morphcline.render import labels
 from morphcline.render.report import sentences
 from morphcline.render.report.parts import (
@@ -26,7 +26,15 @@ from morphcline.render.report.sentences import known
 
 
 def came_in(account: Mapping[str, Any], recorders: str) -> Section:
-    """Say what came in, from whom, and what became of it."""
+    """Say what came in, from whom, and what became of it.
+
+    Parameters
+    ----------
+    account : mapping
+        What the stage ``intake`` says of itself.
+    recorders : str
+        Who sent records in, in a sentence in the language in force; may be empty.
+    """
     by_file = ShownTable(
         _("Rows by file."),
         (_("File"), _("Survey")),
@@ -53,7 +61,7 @@ def came_in(account: Mapping[str, Any], recorders: str) -> Section:
     return Section(
         "records",
         _("What came in"),
-        paragraphs=[" ".join(filter(None, [_rows_read(account), _shells(account), again(recorders)]))],
+        paragraphs=[" ".join(filter(None, [_rows_read(account), _shells(account), recorders]))],
         tables=[by_file, *counts],
         notes=[
             _(
@@ -110,7 +118,7 @@ def found(
     slug : str
         The species in figures' names.
     notes : sequence of str
-        What the stage says of this species, each as it was said or a plain text.
+        What the stage says of this species, in the language in force.
     level : str
         Of the intervals, such as ``"95%"``.
     """
@@ -150,5 +158,5 @@ def found(
         points=[Points("", [sentences.frequency(row) for row in main])],
         figures=figures_named(figures, f"sites_{slug}", f"morphs_{slug}", f"habitat_{slug}"),
         tables=[table],
-        notes=[again(note) for note in notes],
+        notes=list(notes),
     )
