@@ -29,7 +29,7 @@ from pyproj import Transformer
 from rasterio.transform import from_origin
 from scipy.ndimage import distance_transform_edt, gaussian_filter, map_coordinates, zoom
 from scipy.spatial import cKDTree
-from shapely.geometry import Polygon
+from shapely.geometry import Polygon, box
 
 FOLDER = Path(__file__).parent
 TRUTH: dict[str, Any] = tomllib.loads((FOLDER / "truth.toml").read_text(encoding="utf-8"))
@@ -325,6 +325,20 @@ def write_area(area: Polygon) -> None:
     path.unlink(missing_ok=True)
     frame = gpd.GeoDataFrame({"name": ["Orsel valley"]}, geometry=[area], crs="EPSG:2154")
     frame.to_file(path, layer="area", driver="GPKG", engine="pyogrio")
+
+
+def write_districts(area: Polygon) -> None:
+    """Write districts that share most of the area among them; one of them is a small common with hardly a site."""
+    path = FOLDER / "districts.gpkg"
+    path.unlink(missing_ok=True)
+    common = box(E0 - 4500, N0 + 9000, E0 - 2600, N0 + 10800)
+    strips = {"Lower Orsel": (-30.0, -7.0), "Middle Orsel": (-7.0, 6.5), "Upper Orsel": (6.5, 18.0)}
+    shapes = {
+        name: area.intersection(box(E0 + west * 1000, N0 - 30_000, E0 + east * 1000, N0 + 30_000)).difference(common)
+        for name, (west, east) in strips.items()
+    } | {"Tarnhow Common": common}
+    frame = gpd.GeoDataFrame({"district": list(shapes)}, geometry=list(shapes.values()), crs="EPSG:2154")
+    frame.to_file(path, layer="districts", driver="GPKG", engine="pyogrio")
 
 
 # The survey
@@ -683,6 +697,7 @@ def main() -> None:
     area = outline()
     country = draw_country()
     write_area(area)
+    write_districts(area)
     write_habitat(country, area)
     write_temperature(country)
     places = choose_places(country, area)

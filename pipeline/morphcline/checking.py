@@ -79,7 +79,7 @@ def _place_and_surround(study: Study, assessment: Assessment) -> list[str]:
 
 
 def _examinations(study: Study) -> Iterable[Callable[[], Any]]:
-    from morphcline.files import named_lines, rasters, vectors
+    from morphcline.files import districts, named_lines, rasters, vectors
     from morphcline.places import crs
     from morphcline.stages._plates import check_plates
 
@@ -95,6 +95,8 @@ def _examinations(study: Study) -> Iterable[Callable[[], Any]]:
     for path in (study.study.area, study.clines.axis, study.publish.basemap, study.publish.locator, study.plan.near):
         if isinstance(path, Path):
             yield partial(vectors.examine, path, shown=study.shown(path))
+    if study.report.area:
+        yield partial(districts.read_districts, study)
     transects = study.clines.transects
     if transects is not None:
         named, shown = study.clines.transect_name, study.shown(transects)

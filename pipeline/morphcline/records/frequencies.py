@@ -125,7 +125,7 @@ def regional_frequencies(frequencies: pd.DataFrame, scoring: Scoring) -> pd.Data
         Columns of ``regional.csv``.
     """
     lines = []
-    for species, trait, count, total, _ in _by_species_and_trait(frequencies, scoring):
+    for species, trait, count, total, _ in by_species_and_trait(frequencies, scoring):
         fit = fit_beta_binomial(count, total, confidence=scoring.confidence)
         lines.append(
             {
@@ -165,7 +165,7 @@ def habitat_frequencies(
     region = regional.set_index(["species", "trait"])
     rhos, sites_of = region["rho"].to_dict(), region["sites"].to_dict()
     lines = []
-    for species, trait, count, total, sites in _by_species_and_trait(frequencies, scoring):
+    for species, trait, count, total, sites in by_species_and_trait(frequencies, scoring):
         lives = habitat.reindex(sites).fillna("").to_numpy(dtype=str)
         rho, sites_of_rho = float(rhos[species, trait]), int(sites_of[species, trait])
         for name in sorted(set(lives[total > 0]) - {""}):
@@ -175,7 +175,7 @@ def habitat_frequencies(
     return pd.DataFrame(lines, columns=list(HABITAT))
 
 
-def _by_species_and_trait(
+def by_species_and_trait(
     frequencies: pd.DataFrame, scoring: Scoring
 ) -> Iterator[tuple[str, str, Floats, Floats, pd.Series[str]]]:
     """Give species, trait, counts, totals and sites, in the study's order of species and the traits' own."""

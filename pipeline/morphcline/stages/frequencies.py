@@ -14,10 +14,17 @@ import pandas as pd
 from threadpoolctl import threadpool_limits
 
 from morphcline.errors import Problem, StudyError
+from morphcline.files.districts import read_districts
 from morphcline.files.tables import read_table, write_table
 from morphcline.records.alleles import ALLELES, alleles
 from morphcline.records.associations import ASSOCIATIONS, associations
 from morphcline.records.differentiation import DIFFERENTIATION, differentiation
+from morphcline.records.district_frequencies import (
+    DISTRICT_HABITATS,
+    DISTRICTS,
+    district_frequencies,
+    district_habitats,
+)
 from morphcline.records.frequencies import (
     FREQUENCIES,
     HABITAT,
@@ -50,6 +57,8 @@ _TABLES = {
     "tables/associations.csv": ASSOCIATIONS,
     "tables/alleles.csv": ALLELES,
     "tables/differentiation.csv": DIFFERENTIATION,
+    "tables/districts.csv": DISTRICTS,
+    "tables/district_habitats.csv": DISTRICT_HABITATS,
 }
 
 
@@ -69,6 +78,7 @@ def run(context: Context) -> Account:
     own_frequencies = frequencies[frequencies["survey"] == ""]
     own_counts = tally(used[used["survey"] == ""])
     habitat = read_table(context.path("private/tables/sites.csv")).set_index("site")["habitat"]
+    names, district = _districts(context)
     regional = regional_frequencies(own_frequencies, scoring)
     tables = {
         "tables/samples.csv": _own_samples(samples, scoring),
@@ -77,6 +87,8 @@ def run(context: Context) -> Account:
         "tables/regional.csv": regional,
         "tables/habitat_frequencies.csv": habitat_frequencies(own_frequencies, regional, habitat, scoring),
         "tables/alleles.csv": alleles(own_counts, scoring),
+        "tables/districts.csv": district_frequencies(own_frequencies, regional, district, names, scoring),
+        "tables/district_habitats.csv": district_habitats(own_frequencies, regional, district, habitat, names, scoring),
     }
     # With more threads a sum over resampled sites could end in another last digit.
     with threadpool_limits(1):
@@ -87,6 +99,17 @@ def run(context: Context) -> Account:
     for name, table in tables.items():
         write_table(context.path(name), table, _TABLES[name])
     return _account(samples, own_counts, own_frequencies, left_out, habitat, scoring)
+
+
+def _districts(context: Context) -> tuple[list[str], pd.Series[str]]:
+    """Return the districts' names, and the district of each site as far as the public may know it.
+
+    From sums over a district in which another site took part it could be worked out that this one lies there.
+    """
+    names = [district.name for district in read_districts(context.study)]
+    if not names:
+        return [], pd.Series(dtype=str)
+    return names, read_table(context.path("tables/sites.csv")).set_index("site")["district"]
 
 
 def _own_samples(samples: pd.DataFrame, scoring: Scoring) -> pd.DataFrame:
@@ -201,9 +224,15 @@ def _notes(species: dict[str, dict[str, Any]], scoring: Scoring) -> list[str]:
 STAGE = Stage(
     name="frequencies",
     summary="counts, frequencies and intervals per site, habitat and region, with over-dispersion",
-    settings=("scoring",),
-    reads=("private/records/accepted.csv", "private/records/flagged.csv", "private/tables/sites.csv"),
+    settings=("scoring", "report.area"),
+    reads=(
+        "private/records/accepted.csv",
+        "private/records/flagged.csv",
+        "private/tables/sites.csv",
+        "tables/sites.csv",
+    ),
     writes=lambda study: tuple(_TABLES),
     run=run,
+    sources=lambda study: tuple(area.path for area in study.report.area),
     columns=_TABLES,
 )

@@ -8,6 +8,7 @@ says what is left out.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import geopandas as gpd
@@ -16,6 +17,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from morphcline.errors import Problem, SourceError, StudyError
+from morphcline.files.districts import read_districts
 from morphcline.files.rasters import (
     Sampled,
     bands_by_year,
@@ -27,6 +29,9 @@ from morphcline.files.rasters import (
 )
 from morphcline.files.tables import read_table, write_table
 from morphcline.files.vectors import write_layers
+from morphcline.language import Said
+from morphcline.records.districts import COLUMN as DISTRICT_COLUMN
+from morphcline.records.districts import District, assign, larger_squares, tellable
 from morphcline.records.landscape import (
     LEAST_KNOWN,
     agreement,
@@ -64,6 +69,7 @@ _SITES = {
     "habitat_noted": "class noted by the recorders on most visits",
     "temperature_c": "temperature from the raster, degrees Celsius; missing off the raster and where it holds nothing",
     "transformation": "operations by which the records' positions came into the study's CRS",
+    **DISTRICT_COLUMN,
 }
 _EARLIER = {"survey": "earlier survey's name", **_SITES}
 _AGREEMENT = {
@@ -85,9 +91,14 @@ def run(context: Context) -> Account:
     sites = describe_sites(places, records, study)
     sites = _join_habitat(sites, study, account)
     sites = _join_temperature(sites, records, study, account)
+    districts = read_districts(study)
+    sites = sites.assign(district=assign(sites["x_m"], sites["y_m"], districts))
     own, earlier = sites[sites["survey"] == ""], sites[sites["survey"] != ""]
     shares = [name for name in sites.columns if name.startswith("share_")]
     shown = publish(context, sites, account)
+    place = (shown["x_m"], shown["y_m"], shown["blur_m"])
+    shown = shown.assign(district=tellable(sites["district"], *place, districts))
+    _report_districts(own, shown[shown["survey"] == ""], districts, account)
     for folder, table in (("private/tables", sites), ("tables", shown)):
         mine, others = table[table["survey"] == ""], table[table["survey"] != ""]
         columns = [name for name in public_columns(_SITES) if name in table]
@@ -288,6 +299,46 @@ def _report_notes(records: pd.DataFrame, study: Study, account: Account) -> None
         account["warnings"].append(f"Habitat notes that name no single class are left out of the comparison: {shown}.")
 
 
+def _report_districts(own: pd.DataFrame, shown: pd.DataFrame, districts: Sequence[District], account: Account) -> None:
+    """Say how many sites lie in each district, in none, and in one that can't be told beside their square."""
+    if not districts:
+        return
+    larger = larger_squares(shown, districts)
+    account["districts"] = {
+        district.name: {
+            "sites": int((shown["district"] == district.name).sum()),
+            "larger_square_m": larger.get(district.name),
+        }
+        for district in districts
+    }
+    outside = int((own["district"] == "").sum())
+    kept_back = int((shown["district"] == "").sum()) - outside
+    account |= {"sites_in_no_district": outside, "sites_with_district_kept_back": kept_back}
+    if outside:
+        account["warnings"].append(_outside(outside))
+    if kept_back:
+        account["warnings"].append(_kept_back(kept_back))
+
+
+def _outside(sites: int) -> Said:
+    if sites == 1:
+        return Said("1 site lies in no district of [[report.area]]; it counts in the region alone.")
+    return Said("{sites} sites lie in no district of [[report.area]]; they count in the region alone.", sites=sites)
+
+
+def _kept_back(sites: int) -> Said:
+    if sites == 1:
+        return Said(
+            "1 site counts in no district, since its district and the square in which it is shown would together tell "
+            "its place too well."
+        )
+    return Said(
+        "{sites} sites count in no district, since their districts and the squares in which they are shown would "
+        "together tell their places too well.",
+        sites=sites,
+    )
+
+
 def _found(sites: pd.DataFrame, shares: list[str]) -> list[str]:
     return [name for name in shares if (sites[name] > 0).any()]
 
@@ -300,13 +351,22 @@ def _features(sites: pd.DataFrame, crs: str) -> gpd.GeoDataFrame:
 
 def _sources(study: Study) -> tuple[Path, ...]:
     paths = [part.path for part in (study.habitat, study.temperature) if part is not None]
+    paths += [area.path for area in study.report.area]
     return (*paths, *([study.publish.pseudonym_key] if study.publish.pseudonym_key else []))
 
 
 STAGE = Stage(
     name="landscape",
     summary="habitat and temperature at each site; what of sites and records the public may see",
-    settings=("habitat", "temperature", "scoring", "publish.blur_m", "publish.names", "publish.sensitive"),
+    settings=(
+        "habitat",
+        "temperature",
+        "scoring",
+        "publish.blur_m",
+        "publish.names",
+        "publish.sensitive",
+        "report.area",
+    ),
     reads=(ACCEPTED, FLAGGED, REJECTED, NAMES, "private/tables/places.csv"),
     writes=lambda study: (
         "private/tables/sites.csv",

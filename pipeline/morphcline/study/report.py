@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from morphcline.study._base import Section
 
@@ -28,6 +28,12 @@ class Area(Section):
     layer: str | None = None
     name: str | None = Field(default=None, min_length=1)
     name_from: str | None = None
+
+    @model_validator(mode="after")
+    def _has_one_name_or_a_column_of_them(self) -> Area:
+        if (self.name is None) == (self.name_from is None):
+            raise ValueError("give name, or name_from: the column that names the districts")
+        return self
 
 
 class Report(Section):
