@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import partial
 from typing import Any
 
 import pandas as pd
@@ -12,7 +13,7 @@ from morphcline.language import _, again, many, marked, within
 from morphcline.records.plan_tables import TWO_SURVEYS
 from morphcline.render import labels
 from morphcline.render.report.parts import ShownFigure, ShownTable, number_cell
-from morphcline.render.report.templates import fill
+from morphcline.render.report.templates import fill, in_italics, of_css
 from morphcline.scoring import cautions
 
 _PLACES = marked(
@@ -59,7 +60,8 @@ def render_plan(
     """
     return fill(
         "plan.html.j2",
-        title=title,
+        filters={"species": partial(in_italics, list(dict.fromkeys(sizes["species"]))), "css": of_css},
+        running=_("{title}: where to look next").format(title=title),
         summary=summary,
         places=_places(places),
         sizes=[_sizes(comparison, rows) for comparison, rows in sizes.groupby("comparison", sort=False)],
