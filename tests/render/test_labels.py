@@ -9,14 +9,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from morphcline.render import labels
+from morphcline.render import labels, names, numbers
 from morphcline.scoring.traits import standard_traits
 
 
 def test_examples_hold() -> None:
-    results = doctest.testmod(labels)
-    assert results.attempted > 10
-    assert results.failed == 0
+    for module in (names, numbers):
+        results = doctest.testmod(module)
+        assert results.attempted > 3
+        assert results.failed == 0
 
 
 @given(st.floats(0, 1))

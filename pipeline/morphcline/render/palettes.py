@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from morphcline.language import marked
+
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
@@ -57,14 +59,14 @@ class Mark:
     size: float = 4.5
 
 
-#: Local association, by the ``group`` of ``local.csv``, in the order of a legend.
+#: Local association, by the ``group`` of ``local.csv``, in the order of a legend; labels are messages.
 LOCAL_GROUPS = {
-    "high among high": Mark("High among high", "o", "#B35806"),
-    "high among low": Mark("High among low", "^", "#F2A93B", size=5.2),
-    "low among high": Mark("Low among high", "v", "#8E7CC3", size=5.2),
-    "low among low": Mark("Low among low", "s", "#2D1160", size=4.2),
-    "no local signal": Mark("No local signal", "o", "#DCDCDC", edge="#949494", size=2.6),
-    "not tested": Mark("Not tested", "o", "none", edge="#666666", size=3.4),
+    "high among high": Mark(marked("High among high"), "o", "#B35806"),
+    "high among low": Mark(marked("High among low"), "^", "#F2A93B", size=5.2),
+    "low among high": Mark(marked("Low among high"), "v", "#8E7CC3", size=5.2),
+    "low among low": Mark(marked("Low among low"), "s", "#2D1160", size=4.2),
+    "no local signal": Mark(marked("No local signal"), "o", "#DCDCDC", edge="#949494", size=2.6),
+    "not tested": Mark(marked("Not tested"), "o", "none", edge="#666666", size=3.4),
 }
 
 #: Lines and points of up to six traits in one panel. Each colour has 3 : 1 or more on white.

@@ -9,13 +9,35 @@ from __future__ import annotations
 
 import difflib
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import reduce
 
 from morphcline.errors import Problem, StudyFileError
+from morphcline.language import Said, marked
 from morphcline.scoring.formulas import MANY_BANDED, MID_BANDED, OTHER_ONE_BANDED, UNBANDED, has_fusion, marks
 from morphcline.scoring.shells import COLOURS
 from morphcline.scoring.species import slug
 from morphcline.study.scoring import Scoring, Selection, UserTrait
+
+#: Denominators and the joints of a trait's words, for the catalogue.
+_OF_COLOUR = marked("shells scored for colour")
+_OF_BANDING = marked("shells scored for banding")
+_OF_BOTH = marked("shells scored for colour and banding")
+_BANDED = marked("banded shells")
+_WITH_FORMULA = marked("shells with a band formula")
+_BANDED_WITH_FORMULA = marked("banded shells with a band formula")
+#: By the scores that a shell must have, in alphabetical order.
+_SCORED = {
+    ("colour",): _OF_COLOUR,
+    ("banding",): _OF_BANDING,
+    ("formula",): marked("shells scored for formula"),
+    ("banding", "colour"): _OF_BOTH,
+    ("colour", "formula"): marked("shells scored for colour and formula"),
+    ("banding", "formula"): marked("shells scored for banding and formula"),
+    ("banding", "colour", "formula"): marked("shells scored for colour, banding and formula"),
+}
+_OR, _AND = marked("{one} or {other}"), marked("{one} and {other}")
 
 BANDED = (MID_BANDED, MANY_BANDED, OTHER_ONE_BANDED)
 MORPH_CLASSES = (UNBANDED, MID_BANDED, MANY_BANDED)
@@ -105,12 +127,12 @@ def user_trait(trait: UserTrait) -> Trait:
         raise ValueError("this trait asks for no colour, band class, formula or fusion, so every shell would count")
     among = _in_words(trait.among)
     needs = tuple(dict.fromkeys((*_needs(trait.counted), *_needs(trait.among))))
-    scored = f"shells scored for {' and '.join(needs)}"
+    scored = Said(_SCORED[tuple(sorted(needs))])
     return Trait(
         trait.name,
         trait.name,
-        f"shells that are {_in_words(trait.counted)}",
-        f"{scored} that are {among}" if among else scored,
+        Said("shells that are {kinds}", kinds=_in_words(trait.counted)),
+        Said("{shells} that are {kinds}", shells=scored, kinds=among) if among else scored,
         needs,
         trait.counted,
         trait.among,
@@ -206,10 +228,16 @@ def _needs(selection: Selection) -> tuple[str, ...]:
 
 
 def _in_words(selection: Selection) -> str:
-    parts = [" or ".join(values) for values in (selection.colour, selection.band_class, selection.formula) if values]
+    parts = [_joined(_OR, kinds) for kinds in (selection.colour, selection.band_class, selection.formula)]
     if selection.fused is not None:
-        parts.append("with fused bands" if selection.fused else "without fused bands")
-    return " and ".join(f"({part})" if " or " in part and len(parts) > 1 else part for part in parts)
+        parts.append(Said("with fused bands") if selection.fused else Said("without fused bands"))
+    said = [part for part in parts if part]
+    return _joined(_AND, [Said("({part})", part=part) if " or " in part and len(said) > 1 else part for part in said])
+
+
+def _joined(message: str, texts: Iterable[str]) -> str:
+    listed = list(texts) or [""]
+    return reduce(lambda one, other: Said(message, one=one, other=other), listed)
 
 
 def _standard(name: str, numerator: str, denominator: str, counted: Selection, among: Selection | None = None) -> Trait:
@@ -221,32 +249,28 @@ def _standard(name: str, numerator: str, denominator: str, counted: Selection, a
 def _morph(name: str) -> Trait:
     colour, band_class = re.split(" ", name, maxsplit=1)
     selection = Selection.model_validate({"colour": (colour,), "band_class": (band_class,)})
-    return _standard(name, f"{name} shells", "shells scored for colour and banding", selection)
+    return _standard(name, f"{name} shells", _OF_BOTH, selection)
 
 
 _BANDED_SHELLS = Selection(band_class=("mid-banded", "many-banded", "other one-banded"))
 _STANDARD = (
-    _standard("yellow", "yellow shells", "shells scored for colour", Selection(colour=("yellow",))),
-    _standard("pink", "pink shells", "shells scored for colour", Selection(colour=("pink",))),
-    _standard("brown", "brown shells", "shells scored for colour", Selection(colour=("brown",))),
-    _standard("unbanded", "shells without bands", "shells scored for banding", Selection(band_class=("unbanded",))),
-    _standard(
-        "mid-banded", "shells with band 3 alone", "banded shells", Selection(band_class=("mid-banded",)), _BANDED_SHELLS
-    ),
+    _standard("yellow", "yellow shells", _OF_COLOUR, Selection(colour=("yellow",))),
+    _standard("pink", "pink shells", _OF_COLOUR, Selection(colour=("pink",))),
+    _standard("brown", "brown shells", _OF_COLOUR, Selection(colour=("brown",))),
+    _standard("unbanded", "shells without bands", _OF_BANDING, Selection(band_class=("unbanded",))),
+    _standard("mid-banded", "shells with band 3 alone", _BANDED, Selection(band_class=("mid-banded",)), _BANDED_SHELLS),
     _standard(
         "many-banded",
         "shells with two or more bands",
-        "shells scored for banding",
+        _OF_BANDING,
         Selection(band_class=("many-banded",)),
     ),
     _standard(
         "effectively unbanded",
         "shells that lack bands 1 and 2",
-        "shells with a band formula",
+        _WITH_FORMULA,
         Selection(formula=("00???",)),
     ),
-    _standard(
-        "fused", "shells with fused bands", "banded shells with a band formula", Selection(fused=True), _BANDED_SHELLS
-    ),
+    _standard("fused", "shells with fused bands", _BANDED_WITH_FORMULA, Selection(fused=True), _BANDED_SHELLS),
     *(_morph(name) for name in MORPHS),
 )
