@@ -191,7 +191,6 @@ def site_attributes(sites: pd.DataFrame, records: pd.DataFrame) -> Attributes:
     key = ["survey", "site"]
     table = sites if earlier else sites.assign(survey="")
     table = table.merge(_dates(records), how="left", on=key, validate="one_to_one")
-    table = table.assign(**{name: table[name].fillna("") for name in ("first_date", "last_date")})
     shares = [name for name in sites.columns if re.fullmatch(r"share_\w+", str(name))]
     fields = {"survey": "name of the earlier survey"} if earlier else {}
     fields |= {name: text for name, text in _SITES.items() if name in table}
@@ -203,8 +202,8 @@ def _dates(records: pd.DataFrame) -> pd.DataFrame:
     used = records[records["counted"].astype(bool) & (records["date"] != "")]
     used = used[["survey", "site", "date"]].drop_duplicates()
     used = used.assign(
-        first_date=used["date"].str.partition("/")[0],
-        last_date=used["date"].str.rpartition("/")[2],
+        first_date=[date.partition("/")[0] for date in used["date"]],
+        last_date=[date.rpartition("/")[2] for date in used["date"]],
         begins=used["date"].map(first_day),
         ends=used["date"].map(last_day),
     )
