@@ -143,7 +143,7 @@ def _caption(
         sentences.append(f"Up to {labels.shells_and_sites('', most['shells'], int(most['sites']))}.")
     classes = int(table.groupby("trait")["distance_class"].max().max())
     sentences += [
-        f"{labels.counted(classes, 'distance class', 'distance classes')}; points stand at the mean distance of their "
+        f"{labels.counted(classes, 'distance class')}; points stand at the mean distance of their "
         "class's pairs; n is the number of sites.",
         f"Grey: by chance a whole curve leaves this band with a probability of {labels.level(level)} (extreme rank "
         f"length, {labels.number(permutations)} permutations; Myllymäki et al. 2017).",
@@ -163,7 +163,7 @@ def _alt(species: str, table: pd.DataFrame, reach_of: Mapping[str, Row], level: 
         first, last = lines.iloc[0], lines.iloc[-1]
         outside = (lines["moran_i"] > lines["envelope_high"]) | (lines["moran_i"] < lines["envelope_low"])
         row = reach_of.get(trait)
-        told = f"outside its envelope in {labels.counted(int(outside.sum()), 'class', 'classes')}"
+        told = f"outside its envelope in {labels.counted(int(outside.sum()), 'class')}"
         if row is not None and np.isfinite(row["reach_m"]):
             told += f", reach {labels.distance_and_limits(*_reach(row))}"
         n = f", n = {labels.counted(int(row['sites']), 'site')}" if row is not None else ""
