@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from made_french import check_french, texts_of, typeset
 from morphcline.records.alleles import ALLELES
 from morphcline.records.associations import ASSOCIATIONS
 from morphcline.records.differentiation import DIFFERENTIATION
@@ -108,3 +109,42 @@ def test_the_section_names_its_assumption_and_is_left_out_without_rows() -> None
     assert "Hardy–Weinberg" in " ".join(section.notes)
     assert "cause" in " ".join(section.notes)
     assert list(ISOLATION_BINS)[:2] == ["species", "trait"]
+
+
+def test_the_section_is_said_in_french() -> None:
+    differ = [
+        DIFFER,
+        {**DIFFER, "level": "sites", "p": 0.001, "trait": "unbanded"},
+        {**DIFFER, "level": "sites within habitats", "trait": "mid-banded"},
+        {**DIFFER, "level": "sites", "fst_corrected": np.nan, "note": "all shells are alike"},
+    ]
+    alleles = [
+        {"species": SPECIES, "site": "", "locus": locus, "allele": allele, "sites": 92, "total": 2908,
+         "frequency": 0.135, "low": 0.107, "high": 0.169, "f_st_corrected": np.nan}
+        for locus, allele in (("colour", "brown"), ("banding", "banded"), ("mid-banding", "mid-banded"))
+    ]  # fmt: skip
+    less = {**LINE, "trait": "colour less unbanded"}
+    apart = [
+        LINE, {**LINE, "p_mantel": 0.3, "trait": "unbanded"}, {**LINE, "slope_per_doubling": -0.05, "low": -0.1},
+        {**LINE, "trait": "mid-banded", "not_tested_because": "fewer than 10 sites"}, less, {**less, "low": -0.1},
+        {**less, "low": -0.1, "high": -0.02},
+    ]  # fmt: skip
+    pairs = [
+        ASSOCIATED,
+        {**ASSOCIATED, "pair": "yellow / unbanded", "d_prime_within_low": np.nan},
+        {**ASSOCIATED, "d_prime_within_low": 0.1, "d_prime_within_high": 0.2, "odds_ratio": np.nan},
+        {**ASSOCIATED, "d_prime_within_high": 0.2},
+    ]
+    tables = {
+        "associations": pd.DataFrame(pairs), "alleles": pd.DataFrame(alleles), "differentiation": pd.DataFrame(differ),
+        "isolation": pd.DataFrame(apart),
+    }  # fmt: skip
+
+    def texts() -> list[str]:
+        section = genetics.genetics(tables, [], "95%")
+        assert section is not None
+        return list(texts_of(section))
+
+    told = " ".join(check_french(texts))
+    assert typeset("Différenciation entre habitats, « couleur » : F_ST = 0,00 (0,00 à 0,02 ; 5 habitats, 80 ") in told
+    assert typeset("ensemble moins souvent que par hasard au sein des sites : D′ = −0,40 (−0,50 à −0,30 ;") in told

@@ -7,7 +7,9 @@ import math
 import pandas as pd
 import pytest
 
+from made_french import FRENCH, check_french, typeset
 from made_rows import NAN, changed, cline, environment, in_points, index, regional, surface
+from morphcline.language import speaking
 from morphcline.render.report import sentences
 from morphcline.render.report.topics.environment import with_points
 
@@ -211,3 +213,116 @@ def test_nothing_is_called_a_cause() -> None:
         ]
     )
     assert not any(word in told for word in ("cause", "effect of", "due to", "because of", "leads to"))
+
+
+def clines_of_every_kind() -> list[str]:
+    tails = {"tail_share": 0.2, "slope_min": 0.31, "slope_max": 0.05}
+    alike = {"residual_moran_i": 0.22, "residual_moran_p": 1e-20}
+    line = {"bearing_deg": NAN, "bearing_low": NAN, "bearing_high": NAN}
+    return [
+        sentences.cline([row])
+        for row in (
+            cline("flat", 0.9),
+            cline("flat", 0.9, p_flat=NAN, p_fit=0.01, fails=True),
+            cline("flat", NAN, chosen=False, not_fitted_because="no shell has it"),
+            cline("flat", NAN, chosen=False),
+            cline("linear", 0.9),
+            cline("sigmoid", 0.9, width_low_given_ends=8000.0, width_high_given_ends=9900.0),
+            cline("sigmoid", 0.9, width_high=NAN, **line),
+            cline("sigmoid, free ends", 0.9, step=True, width_low=NAN, spacing_m=1100.0, direction="against", **line),
+            cline("sigmoid, free ends", 0.9, width_low=NAN, centre_low=NAN, spacing_m=600.0),
+            cline("sigmoid, free ends", 0.9, width_low=NAN, width_high=NAN, spacing_m=600.0, bearing_low=NAN),
+            cline("stepped, symmetric tails", 0.9, **tails),
+            cline("stepped, asymmetric tails", 0.9, **tails),
+            cline("sigmoid", 0.9, fails=True, p_fit=0.005, **alike),
+            cline("sigmoid", 0.9, p_fit=0.02, residual_share=0.2),
+            cline("sigmoid", 0.9, **alike),
+        )
+    ]
+
+
+def covariates_of_every_kind() -> list[str]:
+    joint = environment(term="habitat", estimate=NAN, low=NAN, high=NAN, sites=318, shells=10_568)
+    warm = environment(term="temperature_c", reference="")
+    unseen = ({"p_spatial": 0.3}, {"p_spatial": 0.3, "p_naive": 0.4}, {"p_spatial": NAN})
+    points = {"effect": -0.131, "effect_low": -0.174, "effect_high": -0.088}
+    return [
+        sentences.habitats(joint, [environment()]),
+        sentences.habitats(joint, [environment(reference=""), environment(p_holm=0.2)]),
+        sentences.habitats(joint, [environment(**points)]),
+        sentences.habitats(joint, [environment(reference="", **points)]),
+        *(sentences.habitats(joint | changes, [environment()]) for changes in unseen),
+        sentences.temperature(warm),
+        sentences.temperature(warm | points | {"p_naive": NAN}),
+        *(sentences.temperature(warm | changes) for changes in unseen),
+    ]
+
+
+def the_others_of_every_kind() -> list[str]:
+    dated = {"earlier_survey": "Vieilles fiches"}
+    return [
+        sentences.frequency(regional()),
+        sentences.frequency(regional(frequency=NAN)),
+        sentences.scatter([regional(rho_low=NAN), regional(trait="yellow", p_overdispersion=0.4)]),
+        sentences.scatter([regional(rho=NAN, p_overdispersion=NAN)]),
+        sentences.surface([surface(), surface(trait="fused", bandwidth_m=2772.0, cells_blank=23)]),
+        sentences.surface([surface(degree=0)], neighbours=12),
+        sentences.surface([surface(), surface(trait="pink", bandwidth_m=NAN, not_smoothed_because="no shell has it")]),
+        sentences.surface([surface(bandwidth_m=NAN, not_smoothed_because="no shell has it")]),
+        sentences.surface([surface(bandwidth_m=NAN)]),
+        sentences.change(changed()),
+        sentences.change(changed(difference=0.09, low=NAN, **dated)),
+        sentences.change(changed(p=0.2)),
+        sentences.change(changed(p=0.2, detectable_difference=0.06, **dated)),
+        sentences.change(changed(p=NAN)),
+    ]
+
+
+@pytest.mark.parametrize("texts", [clines_of_every_kind, covariates_of_every_kind, the_others_of_every_kind])
+def test_sentences_are_said_in_french(texts) -> None:
+    check_french(texts)
+
+
+def test_key_sentences_in_french() -> None:
+    joint = environment(term="habitat", estimate=NAN, low=NAN, high=NAN, sites=318, shells=10_568)
+    woodland = environment(effect=-0.131, effect_low=-0.174, effect_high=-0.088)
+    with speaking(FRENCH):
+        told = [
+            sentences.frequency(regional(trait="yellow")),
+            sentences.change(changed()),
+            sentences.cline([cline("sigmoid, free ends", 0.98)]),
+            sentences.habitats(joint, [woodland]),
+        ]
+    assert told[0] == typeset(
+        "Jaune, parmi les coquilles dont la couleur a été notée : 30 % (27 à 33 % ; 1 000 coquilles de 120 sites)."
+    )
+    assert told[1] == typeset(
+        "Brun (parmi les coquilles dont la couleur a été notée), baisse depuis 1984 : −9,0 points de pourcentage "
+        "(−14 à −4,0), 24 % alors et 15 % aujourd’hui (p = 0,002 ; 79 paires de lieux totalisant 1 000 et 1 000 "
+        "coquilles)."
+    )
+    assert told[2] == typeset(
+        "Jaune (parmi les coquilles dont la couleur a été notée) : hausse de 15 % à 84 % vers 064° (060° à 068°), "
+        "centre à −3,2 km (−3,7 à −2,8 km) du milieu des sites, compté dans ce sens, largeur de 8,9 km (7 à 11 km) ; "
+        "sigmoïde à extrémités libres ; 10 201 coquilles de 312 sites ; poids d’AICc 0,98."
+    )
+    assert told[3] == typeset(
+        "Jaune, parmi les coquilles dont la couleur a été notée : −13 points de pourcentage (−17 à −8,8) pour "
+        "l’habitat « bois » par rapport à « haie » (p = 0,012 après correction de Holm) ; les habitats diffèrent plus "
+        "que ne l’explique la disposition des sites (p = 0,004 en tenant compte de l’espace, p < 0,001 sans cela ; "
+        "10 568 coquilles de 318 sites)."
+    )
+
+
+def test_an_effect_comes_before_the_verdict_and_n_stands_in_the_sentence() -> None:
+    joint = environment(term="habitat", estimate=NAN, low=NAN, high=NAN, sites=318, shells=10_568)
+    told = sentences.habitats(joint, [environment()])
+    assert told.index("the odds are 0.50") < told.index("habitats differ")
+    assert told.endswith("10,568 shells from 318 sites).")
+
+
+def test_traits_without_a_surface_are_named_beside_those_with_one() -> None:
+    told = sentences.surface(
+        [surface(), surface(trait="pink", bandwidth_m=NAN, not_smoothed_because="no shell has it")]
+    )
+    assert told.endswith(" No surface of pink, because no shell has it.")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -122,7 +123,7 @@ def figures_named(figures: Sequence[ShownFigure], *starts: str) -> list[ShownFig
 
 def p_cell(p: Any) -> str:
     """Return a p-value for a column headed p."""
-    return labels.probability(p).removeprefix("p ").removeprefix("= ") if known(p) else "–"
+    return re.sub(r"^p\s*(?:=\s*)?", "", labels.probability(p)) if known(p) else "–"
 
 
 def number_cell(value: Any, digits: int) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from morphcline.language import _, with_marks
+from morphcline.language import _
 from morphcline.render import labels
 from morphcline.render.reasons import reason
 from morphcline.render.report.phrases import clauses
@@ -154,7 +154,7 @@ def _with_limits(row: Row, name: str) -> str:
 
 def _tails(row: Row) -> str:
     share = labels.percent(row["tail_share"])
-    at_low, at_high = (with_marks(f"{row[f'slope_{end}']:.2g}") for end in ("min", "max"))
+    at_low, at_high = (labels.figures(row[f"slope_{end}"], 2) for end in ("min", "max"))
     if row["model"] == "stepped, symmetric tails":
         return _(
             "the last {share} of the way to either end is a tail, in which the gradient drops at once to {slope} times "

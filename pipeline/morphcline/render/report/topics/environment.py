@@ -7,7 +7,7 @@ from functools import partial
 
 import pandas as pd
 
-from morphcline.language import _, many, marked
+from morphcline.language import _, many, marked, within
 from morphcline.render import labels
 from morphcline.render.report import sentences
 from morphcline.render.report.parts import (
@@ -208,7 +208,7 @@ def _percent_of(rows: Sequence[Row], model: str) -> str:
     skill = next((row["skill"] for row in rows if row["model"] == model), None)
     if skill is None or not known(skill):
         return "–"
-    return _("{number}%").format(number=labels.decimals(100 * skill, 0))
+    return within("percent", "{number}%").format(number=labels.decimals(100 * skill, 0))
 
 
 def _explained(traits: Sequence[Sequence[Row]]) -> list[str]:
