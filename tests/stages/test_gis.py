@@ -47,7 +47,7 @@ REPORT = '[report]\nholder = "Valley museum"\ncontact = "snails@example.org"\nli
 PLACE = ["lon", "lat", "position_uncertainty_m", "blur_m"]
 SITE_FIELDS = [
     "site", *PLACE, "shells", "samples", "seen_not_counted", "first_date", "last_date", "habitat", "habitat_share",
-    "habitat_noted", "temperature_c", "transformation", "share_dune",
+    "habitat_noted", "temperature_c", "district", "transformation", "share_dune",
 ]  # fmt: skip
 FREQUENCY_FIELDS = [
     "site", "position_uncertainty_m", "blur_m", "shells", "visits", "enough",
@@ -87,7 +87,7 @@ def sites(names: Iterable[str]) -> pd.DataFrame:
     table = table.assign(
         x_m=WEST + 500 + 1000 * (number % 4), y_m=NORTH - 500 - 1000 * (number // 4), lon=3.0 + number / 100, lat=46.5,
         position_uncertainty_m=718, blur_m=1000, shells=30, samples=1, seen_not_counted=0, habitat="dune",
-        habitat_share=1, habitat_noted="", temperature_c=11.5, transformation="none needed", share_dune=1,
+        habitat_share=1, habitat_noted="", temperature_c=11.5, transformation="none needed", district="", share_dune=1,
     )  # fmt: skip
     table.loc[table.index[-1], ["x_m", "y_m", "lon", "lat", "position_uncertainty_m", "blur_m"]] = np.nan
     return table
