@@ -15,7 +15,7 @@ TEXT = (
     "band_class", "age", "condition", "habitat", "habitat_noted", "recorder", "note", "grid_reference", "crs",
     "reason_code", "reason", "flag_code", "flag", "mended", "not_counted_because", "model", "term", "group", "pair",
     "earlier_site", "nearest_site", "earlier_survey", "not_tested_because", "transformation", "sources",
-    "row_as_it_came", "visit_used", "not_estimated_because", "not_fitted_because", "not_smoothed_because",
+    "row_as_it_came", "recorded_as", "visit_used", "not_estimated_because", "not_fitted_because", "not_smoothed_because",
     "not_measured_because", "other_trait", "reference", "method",
     "second_species", "second_trait", "second_model", "parameter", "not_compared_because", "drawn",
     "not_drawn_because", "transect",

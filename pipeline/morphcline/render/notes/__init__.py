@@ -1,0 +1,1 @@
+"""Notes to contributors: what each found, how it compares, what happens next."""
