@@ -117,6 +117,7 @@ def test_the_section_is_said_in_french() -> None:
         {**DIFFER, "level": "sites", "p": 0.001, "trait": "unbanded"},
         {**DIFFER, "level": "sites within habitats", "trait": "mid-banded"},
         {**DIFFER, "level": "sites", "fst_corrected": np.nan, "note": "all shells are alike"},
+        {**DIFFER, "level": "sites", "fst_corrected": np.nan, "note": "fewer than two sites"},
     ]
     alleles = [
         {"species": SPECIES, "site": "", "locus": locus, "allele": allele, "sites": 92, "total": 2908,

@@ -29,6 +29,8 @@ REASONS = (
     marked("fewer than {needed} sites"),
     marked("all its sites lie at one place"),
     marked("all shells are alike"),
+    marked("fewer than two sites"),
+    marked("fewer than two habitats with two sites"),
     marked("all sites lie equally far apart"),
 )
 
