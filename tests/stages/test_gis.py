@@ -268,6 +268,8 @@ def test_each_layer_and_raster_has_styles_that_name_what_is_there(made: tuple[Co
     assert styled == {*layers, *rasters}
     page = context.path("styles/README.md").read_text(encoding="utf-8")
     assert all(f"`{name.removeprefix('styles/')}`" in page for name in styles)
+    assert all(f"### {layer}\n" in page for layer in layers)
+    assert "| `local_group` | local association of the site with its neighbours |" in page
     assert set(gis_writes(context.study)) >= {"styles/frequency.txt", "styles/README.md", SITES}
 
 

@@ -179,13 +179,14 @@ def block_means(surfaces: SurfaceFile, traits: Sequence[str], block: int) -> NDA
             last = min(first + strip, rows)
             height = min(last * block, surfaces.grid.rows) - first * block
             read = raster.read(bands, window=Window(0, first * block, surfaces.grid.columns, height))
-            spare = ((0, 0), (0, (last - first) * block - height), (0, columns * block - surfaces.grid.columns))
-            cells = np.pad(read, spare, constant_values=np.nan)
-            pieces = cells.reshape(len(bands), last - first, block, columns, block)
-            known = np.isfinite(pieces)
-            number = known.sum(axis=(2, 4))
-            total = np.where(known, pieces, 0.0).sum(axis=(2, 4), dtype=np.float64)
-            means[:, first:last] = np.where(number > 0, total / np.maximum(number, 1), np.nan)
+            spare = ((0, (last - first) * block - height), (0, columns * block - surfaces.grid.columns))
+            for at, cells in enumerate(read):
+                filled = np.pad(cells, spare, constant_values=np.nan)
+                pieces = filled.reshape(last - first, block, columns, block)
+                known = np.isfinite(pieces)
+                number = known.sum(axis=(1, 3))
+                total = np.where(known, pieces, 0.0).sum(axis=(1, 3), dtype=np.float64)
+                means[at, first:last] = np.where(number > 0, total / np.maximum(number, 1), np.nan)
     return means.reshape(len(traits), len(QUANTITIES), rows, columns)
 
 

@@ -12,11 +12,11 @@ from morphcline.files.surfaces import open_surfaces
 from morphcline.scoring.species import slug
 from morphcline.stages._concordance import LAYERS as CLINE_LAYERS
 from morphcline.stages._gislayers import SITES, Material, layer_reads, load_material, write_site_layers
+from morphcline.stages._gispage import layers_page
 from morphcline.stages._gisstyles import (
     FOLDER,
     Style,
     colour_tables,
-    index,
     layer_styles,
     shape_styles,
     steepness_styles,
@@ -51,21 +51,18 @@ def write_gis(context: Context) -> tuple[list[str], list[str]]:
     material = load_material(context)
     traits = {species: material.traits(species) for species in material.study.scoring.species}
     layers = write_site_layers(context, material)
-    styles = list(layer_styles(SITES, layers, traits))
     crs = material.study.study.crs
-    styles += shape_styles(
-        {
-            CLINE_LAYERS: read_layers(context.path(CLINE_LAYERS), (LINES, BANDS), crs),
-            STEEP_LAYERS: read_layers(context.path(STEEP_LAYERS), (CONTOURS, ZONES), crs),
-        },
-        traits,
-    )
+    shapes = {
+        CLINE_LAYERS: read_layers(context.path(CLINE_LAYERS), (LINES, BANDS), crs),
+        STEEP_LAYERS: read_layers(context.path(STEEP_LAYERS), (CONTOURS, ZONES), crs),
+    }
+    styles = [*layer_styles(SITES, layers, traits), *shape_styles(shapes, traits)]
     for species in traits:
         styles += _raster_styles(context, material, species)
     tables = colour_tables(material.study.surfaces.min_effective_shells)
     for name, text in (*((style.name, style.text) for style in styles), *tables.items()):
         write_text(context.path(name), text)
-    write_text(context.path(_INDEX), index(styles, tables))
+    write_text(context.path(_INDEX), layers_page(material.title, {SITES: layers, **shapes}, styles, tables))
     files, warnings = [style.name for style in styles], []
     if material.days is None:
         warnings.append(

@@ -345,18 +345,3 @@ def _colour_at(ramp: str, share: float) -> str:
 def _hex(colour: Iterable[int]) -> str:
     red, green, blue = list(colour)[:3]
     return f"#{int(red):02X}{int(green):02X}{int(blue):02X}"
-
-
-def index(styles: Sequence[Style], tables: Iterable[str]) -> str:
-    """Return a page that says what each file of style is for."""
-    lines = [
-        "# Styles", "",
-        "Styled Layer Descriptors (SLD 1.0.0, OGC 02-070) in the colours and marks of the figures: load one for the "
-        "layer or band named. A style with a species and a trait in its name shows the features of these alone. "
-        "Colours of frequencies run from 0 to 100 % on every map, so that maps compare.", "",
-        "| style | for | layer or band |", "|---|---|---|",
-        *(f"| `{style.name.removeprefix(FOLDER + '/')}` | `{style.of}` | {style.part} |" for style in styles),
-        "", "Plain tables of colours (value, red, green, blue, opacity), for tools that read no SLD:", "",
-        *(f"- `{name.removeprefix(FOLDER + '/')}`" for name in tables), "",
-    ]  # fmt: skip
-    return "\n".join(lines)
