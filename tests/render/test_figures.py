@@ -15,8 +15,10 @@ import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.collections import PathCollection
 from matplotlib.text import Text
+from matplotlib.transforms import Bbox
 from PIL import Image
 
+from morphcline.language import Language, speaking
 from morphcline.render import labels
 from morphcline.render.figures.bandwidth import draw_bandwidth
 from morphcline.render.figures.centres import CentrePanel, draw_centres
@@ -24,6 +26,7 @@ from morphcline.render.figures.change import draw_change
 from morphcline.render.figures.change_map import ChangePanel, draw_change_map
 from morphcline.render.figures.clines import ClinePanel, draw_clines
 from morphcline.render.figures.clusters import ClusterPanel, LocalTest, draw_clusters
+from morphcline.render.figures.composition import BANDING, COLOUR, CompositionPanel, draw_composition
 from morphcline.render.figures.concordance import draw_concordance
 from morphcline.render.figures.correlogram import draw_correlogram
 from morphcline.render.figures.effects import draw_effects
@@ -31,6 +34,7 @@ from morphcline.render.figures.frame import MapFrame
 from morphcline.render.figures.habitat import draw_habitat
 from morphcline.render.figures.isolation import draw_isolation
 from morphcline.render.figures.landscape import draw_landscape
+from morphcline.render.figures.locator import Locator
 from morphcline.render.figures.sheet import Figure, Sheet, pixels, style
 from morphcline.render.figures.sites import SitePanel, draw_sites
 from morphcline.render.figures.steepness import SteepPanel, draw_steepness
@@ -46,10 +50,18 @@ TRAITS = ("yellow", "pink", "brown", "unbanded", "mid-banded", "many-banded", "e
 CRS = "EPSG:2154"
 
 
+LOCATOR = Locator(
+    half_width=750e3, half_height=600e3,
+    meridians=tuple((5.0 * i, np.array([[300e3 * i, -700e3], [280e3 * i, 700e3]])) for i in (-1, 0, 1)),
+    parallels=tuple((lat, np.array([[-800e3, up], [800e3, up]])) for lat, up in ((45.0, -90e3), (50.0, 430e3))),
+    land=(), study=np.array([[-20e3, -20e3], [20e3, -20e3], [20e3, 20e3], [-20e3, 20e3]]), step_deg=5,
+)  # fmt: skip
+
+
 def frame(aspect: float = 0.7, **changes: object) -> MapFrame:
     south, north = 6_450_000.0, 6_450_000.0 + 60_000 * aspect
     ring = np.array([[901e3, south + 1e3], [959e3, south + 1e3], [959e3, north - 1e3], [901e3, north - 1e3]])
-    settings = {"outline": (ring,), "true_north_deg": -2.0, "blur_m": 1000.0, **changes}
+    settings = {"outline": (ring,), "true_north_deg": -2.0, "blur_m": 1000.0, "locator": LOCATOR, **changes}
     return MapFrame(900e3, south, 960e3, north, CRS, **settings)  # type: ignore[arg-type]
 
 
@@ -287,9 +299,20 @@ def transect_figure(width: float = 190.0) -> Figure:
     )
 
 
+def composition_figure(width: float = 190.0, aspect: float = 0.7) -> Figure:
+    table = sites().dropna().assign(yellow=lambda t: t["total"] // 2, brown=lambda t: t["total"] // 10)
+    table = table.assign(pink=table["total"] - table["yellow"] - table["brown"])
+    table = table.assign(**{"unbanded": table["yellow"], "mid-banded": table["brown"], "many-banded": table["pink"] - 1,
+                            "other one-banded": 1.0})  # fmt: skip
+    panels = [CompositionPanel(trait, table) for trait in (COLOUR, BANDING)]
+    return draw_composition(
+        "composition", SPECIES, panels, frame(aspect), min_shells=20, confidence=0.95, width_mm=width
+    )
+
+
 MAPS = (
-    sites_figure, surface_figure, steepness_figure, clusters_figure, landscape_figure, centres_figure,
-    change_map_figure,
+    composition_figure, sites_figure, surface_figure, steepness_figure, clusters_figure, landscape_figure,
+    centres_figure, change_map_figure,
 )  # fmt: skip
 ALL = (
     *MAPS, cline_figure, correlogram_figure, variogram_figure, bandwidth_figure, habitat_figure, effects_figure,
@@ -321,23 +344,34 @@ def test_a_bitmap_has_the_millimetres_asked_for_rounded_up(millimetres: float, e
         assert image.info["dpi"] == pytest.approx((300, 300), abs=0.1)
 
 
-@pytest.mark.parametrize("draw", ALL, ids=lambda draw: draw.__name__)
-@pytest.mark.parametrize("width", [90.0, 140.0, 190.0])
-def test_texts_are_on_the_sheet_and_large_enough(draw, width: float) -> None:
-    figure = draw(width)
+def drawn_boxes(figure: Figure) -> list[tuple[str, Bbox]]:
+    """Texts with the boxes that they take up on the bitmap."""
     canvas = FigureCanvasAgg(figure.sheet)
     with style():
         canvas.draw()
+    return [(text.get_text(), Text.get_window_extent(text, canvas.get_renderer())) for text in texts(figure)]
+
+
+@pytest.mark.parametrize("draw", ALL, ids=lambda draw: draw.__name__)
+@pytest.mark.parametrize("width", [90.0, 140.0, 190.0])
+@pytest.mark.parametrize("language", ["en", "fr"])
+def test_texts_are_on_the_sheet_large_enough_and_apart(draw, width: float, language: str) -> None:
+    with speaking(Language(language)):
+        figure = draw(width)
     across, down = figure.sheet.get_size_inches() * 300
     assert down / 300 * 25.4 <= 230.1
     assert across == pytest.approx(pixels(width), abs=0.01)
-    for text in texts(figure):
-        assert text.get_fontsize() >= 6
-        box = text.get_window_extent(canvas.get_renderer())
-        assert box.x0 >= -1, text.get_text()
-        assert box.y0 >= -1, text.get_text()
-        assert box.x1 <= across + 1, text.get_text()
-        assert box.y1 <= down + 1, text.get_text()
+    boxes = drawn_boxes(figure)
+    assert all(text.get_fontsize() >= 6 for text in texts(figure))
+    for text, box in boxes:
+        assert box.x0 >= -1, text
+        assert box.y0 >= -1, text
+        assert box.x1 <= across + 1, text
+        assert box.y1 <= down + 1, text
+    # A box is taller than its letters: a pixel or two of two boxes may be the same.
+    inner = [(text, box.padded(-1.5)) for text, box in boxes]
+    touching = [(one, other) for i, (one, a) in enumerate(inner) for other, b in inner[:i] if a.overlaps(b)]
+    assert not touching
 
 
 @pytest.mark.parametrize("draw", ALL, ids=lambda draw: draw.__name__)

@@ -7,14 +7,18 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from matplotlib.axes import Axes
-from matplotlib.ticker import FuncFormatter
+from matplotlib.axis import Axis
+from matplotlib.ticker import FuncFormatter, ScalarFormatter
 
+from morphcline.language import speaking, spoken, with_marks
 from morphcline.render import labels
 from morphcline.render.figures.keys import Key, draw_keys, height_of_keys
-from morphcline.render.figures.sheet import Heading, Sheet, letters, tallest_mm
+from morphcline.render.figures.sheet import DPI, MM_PER_INCH, Heading, Sheet, fitted, letters, tallest_mm
 from morphcline.render.palettes import GUIDE, PAPER
 
 EDGE_MM = 1.5
+#: Length of an axis below which its quarters would run into one another.
+LEAST_PERCENTS_MM = {"x": 19.0, "y": 14.0}
 
 
 @dataclass(frozen=True)
@@ -70,15 +74,17 @@ def chart_sheet(
     below = height_of_keys(keys, inner) if keys else 0.0
     beside = spacing.left + spacing.right
     width = (inner - spacing.first - columns * beside - (columns - 1) * spacing.between) / columns
-    around = spacing.head + spacing.below
+    fitting, extra = fitted(headings, width + beside)
+    head = spacing.head + extra
+    around = head + spacing.below
     height = min(height_mm, (tallest_mm() - below - 2 * EDGE_MM) / rows - around)
     sheet = Sheet(width_mm, 2 * EDGE_MM + rows * (height + around) + below)
     panels = []
-    for i, (letter, heading) in enumerate(zip(letters(len(headings)), headings, strict=True)):
+    for i, (letter, heading) in enumerate(zip(letters(len(headings)), fitting, strict=True)):
         left = EDGE_MM + spacing.first + (i % columns) * (width + beside + spacing.between)
         top = EDGE_MM + (i // columns) * (height + around)
         sheet.heading(left, top, letter, heading)
-        panels.append(sheet.axes(left + spacing.left, top + spacing.head, width, height))
+        panels.append(sheet.axes(left + spacing.left, top + head, width, height))
     if keys:
         top = EDGE_MM + rows * (height + around)
         draw_keys(sheet, keys, left=EDGE_MM, top=top, width_mm=inner)
@@ -95,19 +101,52 @@ def percent_axis(axes: Axes, which: str) -> None:
     axis = axes.xaxis if which == "x" else axes.yaxis
     limits: Callable[..., object] = axes.set_xlim if which == "x" else axes.set_ylim
     limits(-0.03, 1.03)
-    axis.set_ticks([0, 0.25, 0.5, 0.75, 1], ["0", "25", "50", "75", "100%"])
+    box = axes.get_window_extent()
+    long_enough = (box.width if which == "x" else box.height) * MM_PER_INCH / DPI > LEAST_PERCENTS_MM[which]
+    quarters = ("25", "75") if long_enough else ("", "")
+    axis.set_ticks([0, 0.25, 0.5, 0.75, 1], ["0", quarters[0], "50", quarters[1], labels.percent(1.0)])
     axes.grid(axis="x" if which == "x" else "y", zorder=0)
     axes.set_axisbelow(True)
 
 
+def written(write: Callable[[float], str]) -> FuncFormatter:
+    """Return what writes an axis's ticks in the language that is in force now, whenever they are drawn."""
+    language = spoken()
+
+    def tick(value: float, _: int | None = None) -> str:
+        with speaking(language):
+            return write(value)
+
+    return FuncFormatter(tick)
+
+
+def number_axis(axis: Axis) -> None:
+    """Write an axis's ticks, with as many decimals as they need, with the marks of the language in force."""
+    axis.set_major_formatter(_MarkedNumbers())
+
+
+class _MarkedNumbers(ScalarFormatter):
+    """The usual ticks with the marks of the language that is in force when the axis is made."""
+
+    def __init__(self) -> None:
+        super().__init__(useOffset=False)
+        self.set_scientific(False)
+        self._language = spoken()
+
+    def __call__(self, x: float, pos: int | None = None) -> str:
+        with speaking(self._language):
+            return with_marks(super().__call__(x, pos))
+
+
 def kilometre_axis(axes: Axes, label: str) -> None:
     """Write the ticks of a horizontal axis in metres as kilometres."""
-    axes.xaxis.set_major_formatter(FuncFormatter(lambda metres, _: _short(metres / 1000)))
+    axes.xaxis.set_major_formatter(written(lambda metres: short(metres / 1000)))
     axes.set_xlabel(label)
 
 
-def _short(value: float) -> str:
-    return f"{value:,.3f}".rstrip("0").rstrip(".").replace("-", "−")
+def short(value: float) -> str:
+    """Return a tick's number with the decimals it needs, three at the most."""
+    return with_marks(f"{value:,.3f}".rstrip("0").rstrip(".")).replace("-", "−")
 
 
 def named_rows(axes: Axes, names: Sequence[str]) -> None:
@@ -128,7 +167,7 @@ def difference_axis(axes: Axes, label: str) -> None:
 def points_axis(axes: Axes, label: str) -> None:
     """Write the ticks of a horizontal axis of differences in percentage points."""
     difference_axis(axes, label)
-    axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: labels.points(value)))
+    axes.xaxis.set_major_formatter(written(labels.points))
 
 
 def distance_bar(axes: Axes, metres: float, low: float, high: float, *, height: float, colour: str) -> None:

@@ -11,7 +11,7 @@ from matplotlib.axes import Axes
 
 from morphcline.language import _, many
 from morphcline.render import labels
-from morphcline.render.figures.frame import MapFrame, map_sheet, maps_in_words
+from morphcline.render.figures.frame import MARGIN_MM, MapFrame, map_sheet, maps_in_words
 from morphcline.render.figures.keys import marks_key, note_key
 from morphcline.render.figures.sheet import RASTERISE_ABOVE, Figure, Heading, style
 from morphcline.render.palettes import LOCAL_GROUPS
@@ -84,7 +84,7 @@ def draw_clusters(
         "false-discovery rate {level} (Benjamini & Hochberg);\nneighbours: {neighbours}"
     ).format(permutations=labels.number(test.permutations), level=labels.level(test.level), neighbours=test.neighbours)
     marks = [replace(mark, label=_(mark.label)) for mark in LOCAL_GROUPS.values()]
-    keys = [marks_key("", marks, rows=2), note_key(note.splitlines())]
+    keys = [marks_key("", marks, rows=2, room_mm=width_mm - 2 * MARGIN_MM), note_key(note.splitlines())]
     headings = [Heading(labels.trait_title(panel.trait), _note(panel)) for panel in shown]
     with style():
         sheet, maps = map_sheet(frame, headings, keys, width_mm)

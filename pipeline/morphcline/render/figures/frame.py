@@ -16,7 +16,7 @@ from morphcline.language import _, many, within
 from morphcline.render import labels
 from morphcline.render.figures.keys import Key, draw_keys, height_of_keys
 from morphcline.render.figures.locator import Locator, locator_key
-from morphcline.render.figures.sheet import RASTERISE_ABOVE, SMALL, Heading, Sheet, letters, place, tallest_mm
+from morphcline.render.figures.sheet import RASTERISE_ABOVE, SMALL, Heading, Sheet, fitted, letters, place, tallest_mm
 from morphcline.render.palettes import INK, LINE
 
 Path2 = NDArray[np.float64]
@@ -118,6 +118,7 @@ class Panels:
     """Where map panels of one size stand on a sheet, in millimetres."""
 
     columns: int
+    column: float
     width: float
     height: float
     sheet_height: float
@@ -125,7 +126,7 @@ class Panels:
     keys_top: float
 
 
-def arrange_panels(count: int, aspect: float, width_mm: float, keys: Sequence[Key]) -> Panels:
+def arrange_panels(count: int, aspect: float, width_mm: float, keys: Sequence[Key], head_mm: float = HEAD_MM) -> Panels:
     """Choose the fewest columns whose panels fill the width of the sheet without passing its height.
 
     Parameters
@@ -136,6 +137,8 @@ def arrange_panels(count: int, aspect: float, width_mm: float, keys: Sequence[Ke
     width_mm : float
     keys : sequence of Key
         Legends that go below.
+    head_mm : float
+        Of a panel's heading.
     """
     inner = width_mm - 2 * MARGIN_MM
     # Below a part of a larger sheet, which draws the keys, there is no more than the margin.
@@ -145,20 +148,20 @@ def arrange_panels(count: int, aspect: float, width_mm: float, keys: Sequence[Ke
     for columns in range(1, count + 1):
         rows = math.ceil(count / columns)
         column = (inner - GAP_MM * (columns - 1)) / columns
-        room = (tallest_mm() - below - MARGIN_MM + GAP_MM) / rows - HEAD_MM - GAP_MM
+        room = (tallest_mm() - below - MARGIN_MM + GAP_MM) / rows - head_mm - GAP_MM
         height = min(column * aspect, room, TALLEST_MM)
         filled = height >= 0.999 * column * aspect
         if best is not None and not filled and height / aspect < best.width:
             continue
         if best is not None and column < NARROWEST_MM:
             break
-        step = HEAD_MM + height + GAP_MM
+        step = head_mm + height + GAP_MM
         corners = tuple(
-            (MARGIN_MM + (i % columns) * (column + GAP_MM), MARGIN_MM + HEAD_MM + (i // columns) * step)
+            (MARGIN_MM + (i % columns) * (column + GAP_MM), MARGIN_MM + head_mm + (i // columns) * step)
             for i in range(count)
         )
         keys_top = MARGIN_MM + rows * step - GAP_MM + gap
-        best = Panels(columns, height / aspect, height, keys_top + below - gap, corners, keys_top)
+        best = Panels(columns, column, height / aspect, height, keys_top + below - gap, corners, keys_top)
         if filled:
             break
     if best is None:
@@ -179,34 +182,60 @@ def map_sheet(
         The scale bar is put after them.
     width_mm : float
     """
-    locator = frame.locator
-    small_map = [] if locator is None else [locator_key(locator, LOCATOR_MM)]
-    panels = _arranged(frame, len(headings), [*keys, *small_map], width_mm)
-    hole = _hole(panels, len(headings)) if small_map and place() is None else None
-    if hole is not None:
-        # In the room that a panel leaves it is larger, and takes none from the keys.
-        panels = _arranged(frame, len(headings), keys, width_mm)
-        hole = _hole(panels, len(headings))
-        if hole is None:
-            panels = _arranged(frame, len(headings), [*keys, *small_map], width_mm)
-        else:
-            small_map = []
+    layout = _layout(frame, headings, keys, width_mm)
+    panels = layout.panels
     sheet = Sheet(width_mm, panels.sheet_height)
     maps = []
-    for (left, top), letter, heading in zip(panels.corners, letters(len(headings)), headings, strict=True):
-        sheet.heading(left, top - HEAD_MM, letter, heading)
+    for (left, top), letter, heading in zip(panels.corners, letters(len(headings)), layout.headings, strict=True):
+        sheet.heading(left, top - layout.head_mm, letter, heading)
         axes = sheet.axes(left, top, panels.width, panels.height)
         draw_frame(axes, frame)
         maps.append(axes)
+    small_map = [layout.small_map] if layout.small_map is not None and layout.hole is None else []
     all_keys = [*keys, *small_map, scale_bar_key(frame, panels.width)]
     draw_keys(sheet, all_keys, left=MARGIN_MM, top=panels.keys_top, width_mm=width_mm - 2 * MARGIN_MM)
-    if hole is not None and locator is not None:
-        size = min(panels.height, LARGEST_LOCATOR_MM)
-        key = locator_key(locator, size)
-        if key.width > panels.width:
-            key = locator_key(locator, size * panels.width / key.width)
-        draw_keys(sheet, [key], left=hole[0] + panels.width - key.width, top=hole[1], width_mm=panels.width)
+    if layout.small_map is not None and layout.hole is not None:
+        left = layout.hole[0] + panels.width - layout.small_map.width
+        draw_keys(sheet, [layout.small_map], left=left, top=layout.hole[1], width_mm=panels.width)
     return sheet, maps
+
+
+@dataclass(frozen=True)
+class _Layout:
+    """Panels, their headings broken into lines, and the small map, with its corner where a panel leaves it room."""
+
+    panels: Panels
+    headings: Sequence[Heading]
+    head_mm: float
+    small_map: Key | None
+    hole: tuple[float, float] | None
+
+
+def _layout(frame: MapFrame, headings: Sequence[Heading], keys: Sequence[Key], width_mm: float) -> _Layout:
+    count, locator = len(headings), frame.locator
+    small_map = None if locator is None else locator_key(locator, LOCATOR_MM)
+    beside = [*keys, *([] if small_map is None else [small_map])]
+    panels = _arranged(frame, count, beside, width_mm)
+    hole = None
+    if locator is not None and place() is None and _hole(panels, count) is not None:
+        # Where the grid has room to spare the small map takes none from the keys.
+        without = _arranged(frame, count, keys, width_mm)
+        hole = _hole(without, count)
+        if hole is not None:
+            panels, beside = without, list(keys)
+            small_map = _largest_locator(locator, without)
+    fitting, extra = fitted(headings, panels.column)
+    head = HEAD_MM + extra
+    if extra:
+        panels = _arranged(frame, count, beside, width_mm, head)
+        hole = _hole(panels, count) if hole is not None else None
+    return _Layout(panels, fitting, head, small_map, hole)
+
+
+def _largest_locator(locator: Locator, panels: Panels) -> Key:
+    size = min(panels.height, LARGEST_LOCATOR_MM)
+    key = locator_key(locator, size)
+    return key if key.width <= panels.width else locator_key(locator, size * panels.width / key.width)
 
 
 def panel_size(frame: MapFrame, count: int, keys: Sequence[Key], width_mm: float) -> tuple[float, float]:
@@ -216,10 +245,10 @@ def panel_size(frame: MapFrame, count: int, keys: Sequence[Key], width_mm: float
     return panels.width, panels.height
 
 
-def _arranged(frame: MapFrame, count: int, keys: Sequence[Key], width_mm: float) -> Panels:
+def _arranged(frame: MapFrame, count: int, keys: Sequence[Key], width_mm: float, head_mm: float = HEAD_MM) -> Panels:
     # The scale bar's length depends on the panels' size, and their size on the room that the legends leave.
-    trial = arrange_panels(count, frame.aspect, width_mm, [*keys, scale_bar_key(frame, 50.0)])
-    return arrange_panels(count, frame.aspect, width_mm, [*keys, scale_bar_key(frame, trial.width)])
+    trial = arrange_panels(count, frame.aspect, width_mm, [*keys, scale_bar_key(frame, 50.0)], head_mm)
+    return arrange_panels(count, frame.aspect, width_mm, [*keys, scale_bar_key(frame, trial.width)], head_mm)
 
 
 def _hole(panels: Panels, count: int) -> tuple[float, float] | None:

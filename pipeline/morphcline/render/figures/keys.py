@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass, replace
 
@@ -138,7 +139,9 @@ def frequency_and_error_key() -> Key:
         for error in (0.0, FADE[1] / 2, FADE[1]):
             at = foot + tall * (1 - error / FADE[1])
             axes.plot([left - 0.6, left], [at, at], color=LINE, lw=0.5)
-            axes.text(left - 1.0, at, with_marks(f"{100 * error:g}"), ha="right", va="center_baseline", fontsize=SMALL)
+            # The lowest stands a little higher, clear of the frequencies below.
+            shown = with_marks(f"{100 * error:g}")
+            axes.text(left - 1.0, max(at, foot + 0.9), shown, ha="right", va="center_baseline", fontsize=SMALL)
         axes.plot(
             [left, left + bar, left + bar, left, left], [foot, foot, foot + tall, foot + tall, foot], color=LINE, lw=0.5
         )
@@ -223,7 +226,7 @@ def slices_key(title: str, classes: Sequence[tuple[str, str, str]]) -> Key:
     return Key(width, height, draw, ("slices", title, tuple(classes)))
 
 
-def marks_key(title: str, marks: Sequence[Mark], *, rows: int = 3) -> Key:
+def marks_key(title: str, marks: Sequence[Mark], *, rows: int = 3, room_mm: float = math.inf) -> Key:
     """Return a table of symbols with their names, filled column by column.
 
     Parameters
@@ -232,7 +235,17 @@ def marks_key(title: str, marks: Sequence[Mark], *, rows: int = 3) -> Key:
         May be empty.
     marks : sequence of Mark
     rows : int
+        More where the table would be wider than the room.
+    room_mm : float
     """
+    key = _marks_key(title, marks, rows)
+    while key.width > room_mm and rows < len(marks):
+        rows += 1
+        key = _marks_key(title, marks, rows)
+    return key
+
+
+def _marks_key(title: str, marks: Sequence[Mark], rows: int) -> Key:
     line = 3.4
     head = 4.2 if title else 0.0
     columns = [marks[i : i + rows] for i in range(0, len(marks), rows)]

@@ -10,7 +10,7 @@ from matplotlib import colormaps
 
 from morphcline.language import _, many, marked
 from morphcline.render import labels
-from morphcline.render.figures.frame import MapFrame, map_sheet
+from morphcline.render.figures.frame import MARGIN_MM, MapFrame, map_sheet
 from morphcline.render.figures.keys import Key, marks_key, scale_key
 from morphcline.render.figures.sheet import RASTERISE_ABOVE, Figure, Heading, style
 from morphcline.render.palettes import INK, LINE, TEMPERATURE_MAP, Mark, class_marks
@@ -38,11 +38,14 @@ def draw_landscape(name: str, sites: pd.DataFrame, frame: MapFrame, *, source: s
     # A class has the same mark in every study.
     marks = class_marks([*CLASSES, *sorted(found - set(CLASSES))])
     marks = {name: mark for name, mark in marks.items() if name in found}
+    room = width_mm - 2 * MARGIN_MM
     headings, keys = list[Heading](), list[Key]()
     if marks:
         headings.append(Heading(_("Habitat"), _sites(int((sites["habitat"] != "").sum()))))
         unknown = [UNKNOWN] if (sites["habitat"] == "").any() else []
-        keys.append(marks_key(_("Habitat"), [_named(mark) for mark in (*marks.values(), *unknown)], rows=4))
+        keys.append(
+            marks_key(_("Habitat"), [_named(mark) for mark in (*marks.values(), *unknown)], rows=4, room_mm=room)
+        )
     low, high = (float(warm[known].min()), float(warm[known].max())) if known.any() else (0.0, 0.0)
     if known.any():
         headings.append(Heading(_("Temperature"), _sites(int(known.sum()))))

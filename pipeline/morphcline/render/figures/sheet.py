@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import string
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, field
@@ -36,6 +36,9 @@ MM_PER_POINT = MM_PER_INCH / 72
 TEXT = 7.0
 SMALL = 6.3
 HEADING = 7.8
+#: Between the lines of a heading, and of its note.
+TITLE_LINE_MM = 3.3
+NOTE_LINE_MM = 2.8
 
 _STYLE = {
     "font.family": "sans-serif",
@@ -234,20 +237,69 @@ class Sheet:
         self.figure.text(across, down, text, **settings)  # type: ignore[arg-type]
 
     def heading(self, left: float, top: float, letter: str, heading: Heading) -> None:
-        """Write a panel's letter (bold), heading and, below, its note."""
+        """Write a panel's letter (bold), heading and, below, its note; either may be of several lines."""
         shift = 0.0
-        where = place()
+        if letter:
+            self.text(left, top, letter, fontsize=HEADING, fontweight="bold")
+            shift = _letter_room(letter)
+        if heading.species:
+            self.text(left + shift, top, heading.species, fontsize=HEADING, fontstyle="italic")
+        first, *others = heading.text.split("\n")
+        self.text(left + shift + text_width_mm(heading.species, HEADING), top, first, fontsize=HEADING)
+        for line in others:
+            top += TITLE_LINE_MM
+            self.text(left + shift, top, line, fontsize=HEADING)
+        for i, line in enumerate(heading.note.split("\n")):
+            self.text(left + shift, top + 3.6 + i * NOTE_LINE_MM, line, fontsize=SMALL, color=SOFT_INK)
+
+
+def fitted(headings: Sequence[Heading], room_mm: float) -> tuple[list[Heading], float]:
+    """Break headings into lines that fit a width, and say how much more room above the panels that takes.
+
+    Parameters
+    ----------
+    headings : sequence of Heading
+        On a part of a larger sheet they are given the part's species where they name none.
+    room_mm : float
+        Of the letter, the heading and the note.
+
+    Returns
+    -------
+    list of Heading, float
+    """
+    where = place()
+    room = room_mm - (_letter_room("a") if where is not None or len(headings) > 1 else 0.0)
+    made = []
+    for heading in headings:
         if where is not None and where.species and not heading.species:
             after = _(": {heading}").format(heading=heading.text) if heading.text else ""
             heading = heading._replace(species=where.species, text=after)
-        if letter:
-            self.text(left, top, letter, fontsize=HEADING, fontweight="bold")
-            shift = 4.0 if len(letter) == 1 else 5.6
-        if heading.species:
-            self.text(left + shift, top, heading.species, fontsize=HEADING, fontstyle="italic")
         before = text_width_mm(heading.species, HEADING)
-        self.text(left + shift + before, top, heading.text, fontsize=HEADING)
-        self.text(left + shift, top + 3.6, heading.note, fontsize=SMALL, color=SOFT_INK)
+        if heading.species and heading.text and before + text_width_mm(heading.text, HEADING) > room:
+            # The species has a line of its own; what joined the two goes with it.
+            rest = heading.text.lstrip(" \u00a0\u202f:")
+            text = "\n" + _wrapped(rest, HEADING, room)
+        else:
+            text = _wrapped(heading.text, HEADING, room - before)
+        made.append(heading._replace(text=text, note=_wrapped(heading.note, SMALL, room)))
+    extra = [heading.text.count("\n") * TITLE_LINE_MM + heading.note.count("\n") * NOTE_LINE_MM for heading in made]
+    return made, max(extra, default=0.0)
+
+
+def _wrapped(text: str, size: float, room_mm: float) -> str:
+    """Break a text of one line between words so that its lines fit, as far as its words do."""
+    lines: list[str] = []
+    for word in text.split(" "):
+        longer = f"{lines[-1]} {word}" if lines else word
+        if lines and text_width_mm(longer, size) <= room_mm:
+            lines[-1] = longer
+        else:
+            lines.append(word)
+    return "\n".join(lines)
+
+
+def _letter_room(letter: str) -> float:
+    return 4.0 if len(letter) == 1 else 5.6
 
 
 def pixels(millimetres: float) -> int:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from morphcline.language import _, many, marked
 from morphcline.render import labels
-from morphcline.render.figures.frame import MapFrame, map_sheet, maps_in_words
+from morphcline.render.figures.frame import MARGIN_MM, MapFrame, map_sheet, maps_in_words
 from morphcline.render.figures.keys import frequency_key, interval_notes, marks_key, size_key
 from morphcline.render.figures.sheet import RASTERISE_ABOVE, Figure, Heading, draw_circles, style
 from morphcline.render.palettes import INK, LINE, Mark, frequency_colours
@@ -88,7 +88,7 @@ def draw_sites(
     if any((~_seen(panel.sites)).any() for panel in panels):
         extra.append(replace(NOT_SCORED, label=_(NOT_SCORED.label)))
     if extra:
-        keys.append(marks_key(_("Not coloured"), extra, rows=2))
+        keys.append(marks_key(_("Not coloured"), extra, rows=2, room_mm=width_mm - 2 * MARGIN_MM))
     with style():
         sheet, maps = map_sheet(frame, [_heading(panel) for panel in panels], keys, width_mm)
         for axes, panel in zip(maps, panels, strict=True):
