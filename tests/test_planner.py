@@ -120,6 +120,7 @@ def test_files_are_whole_and_the_same_each_time(home: Path) -> None:
     assert len(layer) == 5
     page = bytes_then["plan.html"].decode()
     assert "Ask the owner" in page
+    assert "Drift that stands as 0 is not known from earlier surveys" in page
     assert not any(word in page for word in ("<script", "<link", 'src="http', 'href="http'))
     # Names of sites, and exact distances to them, stay out of what may be shown.
     assert not re.search(r"\bS\d\d\b", re.sub(r"base64,[^\"]*", "", page))
@@ -212,3 +213,38 @@ def test_the_plan_makes_no_stage_due(home: Path) -> None:
     plan(home)
     assert not [due for due in runner.plan(load_study(home / "study.toml"), home / "outputs/small",
                                            runner.select(last="clines")) if due.reason]  # fmt: skip
+
+
+def test_the_page_speaks_the_studys_language_and_the_tables_stay_as_they_are(home: Path) -> None:
+    found = plan(home, "apart_m = 2500\n")
+    tables = {name: (found.folder / name).read_bytes() for name in ("places.csv", "sample_sizes.csv", "README.md")}
+    text = STUDY.replace('formats = ["png"]', 'formats = ["png"]\nlanguage = "fr"') + "apart_m = 2500\n"
+    (home / "study.toml").write_text(text, encoding="utf-8")
+    found = planner.make_plan(load_study(home / "study.toml"))
+    assert {name: (found.folder / name).read_bytes() for name in tables} == tables
+    page = (found.folder / "plan.html").read_text(encoding="utf-8").replace("\u202f", " ").replace("\u00a0", " ")
+    assert '<html lang="fr">' in page
+    assert "<h2>Lieux pour de nouveaux échantillons</h2>" in page
+    assert "2 échantillons de 30 coquilles aux lieux ci-dessous devraient ramener l’erreur type" in page
+    assert "avec une probabilité de 80 % au niveau de 5 %" in page
+    body = re.sub(
+        r"<style>.*?</style>|<figure.*?</figure>|<[^>]*>",
+        " ",
+        page.partition('<section id="quality">')[0],
+        flags=re.DOTALL,
+    )
+    assert not re.search(r"\b(?:the|of|and|is|are|with|to|by|for|not|from|than|which|yellow|unbanded|shells?)\b", body)
+
+
+def test_what_hinders_a_plan_is_told_to_readers_in_their_language(home: Path) -> None:
+    text = STUDY.replace('formats = ["png"]', 'formats = ["png"]\nlanguage = "fr"')
+    text = text.replace("bandwidth = 2000.0", "bandwidth = 2500.0") + "apart_m = 200000\n"
+    (home / "study.toml").write_text(text, encoding="utf-8")
+    found = planner.make_plan(load_study(home / "study.toml"))
+    assert "out of date ([surfaces] bandwidth" in found.warnings[0]
+    assert found.warnings[1].startswith("Only 0 of 5 places were found")
+    page = (found.folder / "plan.html").read_text(encoding="utf-8").replace("\u202f", " ").replace("\u00a0", " ")
+    assert "Il ne reste aucun lieu à choisir ; l’erreur type des surfaces est actuellement de" in page
+    assert "Nombre de lieux trouvés : 0 sur 5." in page
+    assert "Ce plan repose sur d’anciens résultats" in page
+    assert "out of date" not in page

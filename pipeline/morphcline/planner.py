@@ -184,7 +184,7 @@ def _traits(study: Study, folder: Path, tables: dict[str, pd.DataFrame]) -> tupl
                     Said(
                         "{species}, {trait}: it has no surface ({reason}), so places are not chosen for it.",
                         species=species,
-                        trait=trait,
+                        trait=labels.said_trait(trait),
                         reason=said_reason(line["not_smoothed_because"]),
                     )
                 )
