@@ -36,17 +36,21 @@ _LARGEST_SVG = 700_000
 _FORMATS = {"svg": "image/svg+xml", "png": "image/png"}
 
 
-def report_figures(context: Context) -> list[ShownFigure]:
-    """Draw every figure that has data, of the leading traits of each species, and take it in."""
-    material = leading_material(_load(context))
-    return drawn(context, _wanted(material, map_frame(material)))
+def report_material(context: Context) -> Material:
+    """Return what the maps are drawn of, with the leading traits of each species alone."""
+    return leading_material(_load(context))
 
 
-def drawn(context: Context, orders: Sequence[Order]) -> list[ShownFigure]:
-    """Draw what is ordered and take it in, in that order."""
-    workers = context.workers if context.workers.scheduler is None else Workers()
-    sheets = workers.map(partial(_draw, language=context.study.language), orders)
+def report_figures(context: Context, material: Material) -> list[ShownFigure]:
+    """Draw every figure that has data and take it in."""
+    sheets = drawn(context, _wanted(material, map_frame(material)))
     return [figure for of_order in sheets for figure in of_order]
+
+
+def drawn(context: Context, orders: Sequence[Order]) -> list[list[ShownFigure]]:
+    """Draw what is ordered and take it in, the sheets of each order."""
+    workers = context.workers if context.workers.scheduler is None else Workers()
+    return workers.map(partial(_draw, language=context.study.language), orders)
 
 
 def leading_material(material: Material) -> Material:

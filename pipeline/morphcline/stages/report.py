@@ -6,20 +6,24 @@ Reads the tables, the figures with their captions, and what the earlier stages s
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pandas as pd
 
 from morphcline import __version__
 from morphcline.files.atomic import write_text
+from morphcline.files.districts import read_districts
 from morphcline.files.tables import read_table
 from morphcline.language import _, many
 from morphcline.records.period import survey_years
 from morphcline.render import labels
-from morphcline.render.report import ReportData, render_report
+from morphcline.render.report import ReportData, ShownFigure, render_report
 from morphcline.render.report.parts import leading_traits
 from morphcline.scoring.traits import wanted_traits
 from morphcline.stages import maps
-from morphcline.stages._gis import gis_reads, gis_writes, write_gis
-from morphcline.stages._report_figures import report_figures
+from morphcline.stages._district_reports import address, district_pages
+from morphcline.stages._gis import gis_writes
+from morphcline.stages._report_figures import PAGE_WIDTH_MM, report_figures, report_material
 from morphcline.stages.base import Account, Context, Stage
 from morphcline.study import Study, settings_in_force
 
@@ -51,6 +55,8 @@ _TABLES = (
     "samples",
     "habitat_frequencies",
     "habitat_agreement",
+    "districts",
+    "district_habitats",
 )
 _ACCEPTED = "records/accepted.csv"
 _FLAGGED = "records/flagged.csv"
@@ -62,34 +68,47 @@ _SECTIONS = (
 
 
 def run(context: Context) -> Account:
-    """Write the report, and the layers for a GIS."""
+    """Write the report of the region and of each district."""
     study = context.study
-    layers, told = write_gis(context)
-    among = {trait.name: trait.denominator for trait in wanted_traits(study.scoring)}
+    among = {**labels.STANDARD_DENOMINATORS, **{one.name: one.denominator for one in wanted_traits(study.scoring)}}
+    material = report_material(context)
+    data = _data(context, report_figures(context, material), among)
+    style = {"width_mm": PAGE_WIDTH_MM, "among": among}
+    pages = {REPORT: render_report(data)}
+    pages |= dict(district_pages(context, data, material, style, _period(context)))
+    for name, page in pages.items():
+        write_text(context.path(name), page)
+    return {"figures": len(data.figures), "files": [name for name in pages if name != REPORT], "warnings": []}
+
+
+def _data(context: Context, figures: list[ShownFigure], among: dict[str, str]) -> ReportData:
+    study = context.study
     tables = {name: _with_denominators(read_table(context.path(f"tables/{name}.csv")), among) for name in _TABLES}
-    figures = report_figures(context)
     shown = {figure.name for figure in figures}
-    accepted = read_table(context.path(_ACCEPTED))
     leading = leading_traits(tables["regional"]["trait"])
-    data = ReportData(
+    accepted = read_table(context.path(_ACCEPTED))
+    return ReportData(
         title=study.study.title or study.study.name,
-        area=_where_and_when(context, accepted),
+        area=_where_and_when(context, len(tables["sites"])),
         settings=settings_in_force(study, _SECTIONS),
         accounts=context.accounts,
         tables=tables,
         figures=figures,
         recorders=_recorders(accepted, named=study.publish.names is True),
-        among=labels.denominators_in_text(leading, {**labels.STANDARD_DENOMINATORS, **among}),
+        among=labels.denominators_in_text(leading, among),
         elsewhere=[name for name in context.accounts["maps"]["figures"] if name not in shown],
         version=__version__,
+        districts=[(district.name, address(district.name)) for district in read_districts(study)],
     )
-    write_text(context.path(REPORT), render_report(data))
-    return {"figures": len(figures), "files": layers, "warnings": told}
 
 
-def _where_and_when(context: Context, accepted: pd.DataFrame) -> str:
-    years = labels.period(survey_years(accepted, read_table(context.path(_FLAGGED))))
-    number = len(read_table(context.path("tables/sites.csv")))
+def _period(context: Context) -> str:
+    accepted, flagged = (read_table(context.path(name)) for name in (_ACCEPTED, _FLAGGED))
+    return labels.period(survey_years(accepted, flagged))
+
+
+def _where_and_when(context: Context, number: int) -> str:
+    years = _period(context)
     sites = many("{n} site", "{n} sites", number).format(n=labels.number(number))
     crs = labels.crs_name(context.study.study.crs)
     if not years:
@@ -121,8 +140,11 @@ def _recorders(accepted: pd.DataFrame, *, named: bool) -> str:
 
 def _reads(study: Study) -> tuple[str, ...]:
     drawn_from = maps.STAGE.inputs(study)
-    tables = (f"tables/{name}.csv" for name in _TABLES)
-    return tuple(dict.fromkeys((_ACCEPTED, _FLAGGED, *tables, *drawn_from, *gis_reads(study))))
+    return tuple(dict.fromkeys((_ACCEPTED, _FLAGGED, *(f"tables/{name}.csv" for name in _TABLES), *drawn_from)))
+
+
+def _sources(study: Study) -> tuple[Path, ...]:
+    return (*maps.STAGE.sources(study), *(area.path for area in study.report.area))
 
 
 STAGE = Stage(
@@ -132,6 +154,6 @@ STAGE = Stage(
     reads=_reads,
     writes=lambda study: (REPORT, *gis_writes(study)),
     run=run,
-    sources=maps.STAGE.sources,
+    sources=_sources,
     reads_accounts=True,
 )
