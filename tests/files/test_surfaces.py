@@ -70,13 +70,13 @@ def test_bands_tell_their_statistics_and_their_meaning(tmp_path):
     grid, values = write(tmp_path / "a.tif")
     with rasterio.open(tmp_path / "a.tif") as raster:
         for band in (1, 2, 6):
-            tags, cells = raster.tags(band), values[band - 1, :, 5:].astype(float)
+            tags, cells = raster.tags(band), values[band - 1, 5:].astype(float)
             # numpy's own, of all cells at once; they were gathered tile by tile
             assert float(tags["STATISTICS_MINIMUM"]) == pytest.approx(cells.min(), rel=1e-8)
             assert float(tags["STATISTICS_MAXIMUM"]) == pytest.approx(cells.max(), rel=1e-8)
             assert float(tags["STATISTICS_MEAN"]) == pytest.approx(cells.mean(), rel=1e-8)
             assert float(tags["STATISTICS_STDDEV"]) == pytest.approx(cells.std(), rel=1e-8)
-            assert float(tags["STATISTICS_VALID_PERCENT"]) == pytest.approx(100 * 35 / grid.columns)
+            assert float(tags["STATISTICS_VALID_PERCENT"]) == pytest.approx(100 * 65 / grid.rows)
         assert raster.tags(6)["TRAIT"] == "pink: or so"
         assert raster.tags(6)["QUANTITY"] == "effective shells"
         assert "independent shells" in raster.tags(6)["MEANING"]
@@ -88,9 +88,9 @@ def test_blocks_are_the_means_of_the_cells_that_have_a_value(tmp_path):
     np.testing.assert_array_equal(block_means(surfaces, ["pink: or so"], 1)[0], values[3:])
     means = block_means(surfaces, TRAITS, 4)
     assert means.shape == (2, 3, 76, 10)
-    # The first blocks hold four blank columns, the second one blank and three others, the last row one row of cells.
-    assert np.isnan(means[..., 0]).all()
-    assert means[0, 1, 0, 1] == pytest.approx(values[1, 0:4, 5:8].mean(), rel=1e-6)
+    # The first row of blocks holds blank rows alone, the second one blank row and three others, the last a single one.
+    assert np.isnan(means[:, :, 0]).all()
+    assert means[0, 1, 1, 2] == pytest.approx(values[1, 5:8, 8:12].mean(), rel=1e-6)
     assert means[1, 2, 70, 5] == pytest.approx(values[5, 280:284, 20:24].mean(), rel=1e-6)
     assert means[0, 0, 75, 9] == pytest.approx(values[0, 300:, 36:].mean(), rel=1e-6)
 
