@@ -387,13 +387,21 @@ def _shell_facts(merged: pd.DataFrame) -> Iterator[pd.DataFrame]:
 def _site_facts(events: pd.DataFrame, sites: pd.DataFrame, about: Dataset) -> Iterator[pd.DataFrame]:
     places = events[events["eventType"] == "Site"][["eventID", "locationID"]]
     known = places.merge(sites, left_on="locationID", right_on="site", how="inner")
-    share = known["habitat_share"].map(
-        lambda part: f"share of the land about the site: {part:.12g}", na_action="ignore"
-    )
+    share = [
+        "" if np.isnan(part) else f"share of the land about the site: {part:.12g}"
+        for part in known["habitat_share"].astype(float)
+    ]
     classed = (known["habitat"] != "").to_numpy()
-    degrees = known["temperature_c"].map(lambda value: f"{value:.12g}", na_action="ignore")
+    degrees = known["temperature_c"].astype(float).map("{:.12g}".format, na_action="ignore")
     facts = (
-        (words.HABITAT, classed, known["habitat"], "", about.habitat_method, share.fillna("")),
+        (
+            words.HABITAT,
+            classed,
+            known["habitat"],
+            "",
+            about.habitat_method,
+            pd.Series(share, index=known.index, dtype=object),
+        ),
         (words.TEMPERATURE, degrees.notna().to_numpy(), degrees, "°C", about.temperature_method, ""),
     )
     for kind, where, value, unit, method, remarks in facts:
