@@ -12,12 +12,28 @@ from made_rows import NAN, changed, cline, environment, in_points, index, region
 from morphcline.language import speaking
 from morphcline.render.report import sentences
 from morphcline.render.report.topics.environment import with_points
+from morphcline.scoring.traits import user_trait
+from morphcline.study.scoring import Selection, UserTrait
 
 
 def test_a_frequency_names_its_denominator_interval_and_n() -> None:
     assert sentences.frequency(regional()) == (
         "Mid-banded, among banded shells: 30% (27 to 33%; 1,000 shells from 120 sites)."
     )
+
+
+def test_a_trait_of_the_studys_own_is_told_with_its_denominator() -> None:
+    own = user_trait(
+        UserTrait(name="pale rose", counted=Selection(colour=("pink",)), among=Selection(band_class=("unbanded",)))
+    )
+    row = regional(trait="pale rose", denominator=own.denominator)
+    assert sentences.frequency(row).startswith(
+        "Pale rose, among shells scored for colour and banding that are unbanded: 30% ("
+    )
+    assert sentences.subject(row) == "Pale rose (among shells scored for colour and banding that are unbanded)"
+    with speaking(FRENCH):
+        assert sentences.subject(row).startswith("Pale rose (parmi les coquilles dont la couleur et les bandes")
+    assert "the shells that the study file names" in sentences.subject(regional(trait="pale rose"))
 
 
 def test_where_sites_differ_beyond_chance_is_said_once() -> None:

@@ -117,11 +117,10 @@ def _where_and_when(context: Context, number: int) -> str:
 
 
 def _with_denominators(table: pd.DataFrame, among: dict[str, str]) -> pd.DataFrame:
-    """Add to each row of a trait how it reads in a sentence, the study's own traits included."""
+    """Add to each row of a trait the shells among which it is counted, for the study's own traits too."""
     if "trait" not in table:
         return table
-    known = {**labels.STANDARD_DENOMINATORS, **among}
-    return table.assign(in_text=[labels.trait_in_text(trait, known) for trait in table["trait"]])
+    return table.assign(denominator=[among.get(trait, "") for trait in table["trait"]])
 
 
 def _recorders(accepted: pd.DataFrame, *, named: bool) -> str:

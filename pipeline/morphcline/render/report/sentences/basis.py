@@ -35,14 +35,19 @@ def shells_and_sites(shells: float, sites: float) -> str:
 
 
 def in_text(row: Row) -> str:
-    """Return a row's trait with its denominator."""
-    return labels.trait_in_text(row["trait"])
+    """Return a row's trait with its denominator: that of the row's column ``denominator`` for a study's own trait."""
+    return labels.trait_in_text(row["trait"], _among(row))
 
 
 def subject(row: Row) -> str:
     """Return a row's trait so that a verb can follow: ``"Yellow (among shells scored for colour)"``."""
     trait = row["trait"]
-    return _("{trait} (among {shells})").format(trait=labels.trait_title(trait), shells=labels.denominator(trait))
+    shells = labels.denominator(trait, _among(row))
+    return _("{trait} (among {shells})").format(trait=labels.trait_title(trait), shells=shells)
+
+
+def _among(row: Row) -> labels.Denominators:
+    return {row["trait"]: row["denominator"]} if row.get("denominator") else labels.STANDARD_DENOMINATORS
 
 
 def opening(row: Row) -> str:
