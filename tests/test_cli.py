@@ -68,6 +68,41 @@ def test_a_plan_is_printed(monkeypatch: pytest.MonkeyPatch, tmp_path: Path, caps
     assert told["warnings"] == ["mind the gap."]
 
 
+def test_an_export_without_a_run_ends_with_1_and_names_the_stages(tmp_path: Path) -> None:
+    assert morphcline("new", tmp_path / "survey").returncode == 0
+    done = morphcline("export", "study.toml", "--to", "there", cwd=tmp_path / "survey")
+    assert done.returncode == 1
+    assert "stages landscape and frequencies: not run here yet; run morphcline run study.toml" in done.stderr
+    assert "Traceback" not in done.stderr
+    assert not (tmp_path / "survey/there").exists()
+    without = morphcline("export", "study.toml", cwd=tmp_path / "survey")
+    assert without.returncode == 2
+    assert "--to" in without.stderr
+
+
+def test_an_export_is_told(monkeypatch: pytest.MonkeyPatch, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    from morphcline import exporter
+
+    surveys = (
+        exporter.ExportedSurvey("", "a-dwca.zip", 20, 1200, 5000, 3400, 3300),
+        exporter.ExportedSurvey("1984", "a-1984-dwca.zip", 4, 10, 30, 90, 90),
+    )
+    result = exporter.ExportResult(tmp_path / "there", surveys, ("sites.csv",), ("mind the gap.",))
+    monkeypatch.setattr(exporter, "export", lambda study, to, *, out=None: result)
+    (tmp_path / "study.toml").write_text('[study]\nname = "a"\ncrs = "EPSG:2154"\n[records]\npath = "r.csv"\n')
+    words = ("export", str(tmp_path / "study.toml"), "--to", str(tmp_path / "there"))
+    assert exit_code(monkeypatch, *words) == 0
+    said = capsys.readouterr()
+    assert "survey: 3,400 shells in 1,200 occurrences, 20 sites and visits; 3,300 of them are counted" in said.out
+    assert "earlier survey 1984: 90 shells in 10 occurrences" in said.out
+    assert "a-1984-dwca.zip" in said.out
+    assert "mind the gap." in said.err
+    assert exit_code(monkeypatch, *words, "--json") == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["surveys"][1]["shells_counted"] == 90
+    assert told["tables"] == ["sites.csv"]
+
+
 @pytest.mark.parametrize(
     "words",
     [

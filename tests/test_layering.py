@@ -48,6 +48,7 @@ MAY_IMPORT = {
     "exporter": {
         "errors",
         "study",
+        "scoring",
         "places",
         "records",
         "files",

@@ -24,7 +24,7 @@ crs = "EPSG:2154"                    # CHANGE THIS: a projected CRS in metres th
 [records]
 path = "records.csv"                 # CSV, XLSX, GeoPackage or Parquet; several: ["one.csv", "two.xlsx"]
 layout = "counts"                    # counts: a row per site, species, colour and banding; wide: a column
-                                     #   per morph; shells: a row per shell
+                                     #   per morph; shells: a row per shell; darwin-core: a Darwin Core archive
 
 #   For layout wide, a table [records.wide] says which column is which morph: "yellow/00000"="Y0" and so on.
 
