@@ -149,7 +149,7 @@ def test_the_figure_says_which_way_was_taken_and_gives_the_counts_behind_each_ci
     close = table([(930e3 + 200 * i, 6_470e3, 15, 10, 5) for i in range(10)])
     pooled = colour_figure(close)
     assert "within a square of" in pooled.caption
-    assert "for 10 sites in the median (10 to 10)" in pooled.caption
+    assert "the median circle is of 10 sites (10 to 10)" in pooled.caption
     assert pooled.data["sites_pooled"].str.count(";").eq(9).all()
     assert pooled.data.groupby("class")["count"].sum().to_dict() == {"brown": 50, "pink": 100, "yellow": 150}
     # A strip so low that no four squares stand on top of each other.

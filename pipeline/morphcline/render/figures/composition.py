@@ -36,7 +36,10 @@ SLICES: Mapping[str, Mapping[str, str]] = {
     BANDING: {"unbanded": "", "mid-banded": "//////", "many-banded": "", "other one-banded": "......"},
 }
 _TITLES = {COLOUR: marked("Colour"), BANDING: marked("Banding")}
-_SCORED = {COLOUR: marked("shells scored for colour"), BANDING: marked("shells scored for banding")}
+_NUMBERS = {
+    COLOUR: marked("{shells} shells scored for colour at {sites}"),
+    BANDING: marked("{shells} shells scored for banding at {sites}"),
+}
 
 
 @dataclass(frozen=True)
@@ -225,9 +228,8 @@ def _caption(
     min_shells: int,
 ) -> str:
     numbers = [
-        _("{shells} {scored} at {sites}").format(
-            shells=labels.number(table["total"].sum()), scored=_(_SCORED[panel.trait]),
-            sites=_sites(int(table["sites"].sum())),
+        _(_NUMBERS[panel.trait]).format(
+            shells=labels.number(table["total"].sum()), sites=_sites(int(table["sites"].sum()))
         )
         for panel, table in zip(panels, circles, strict=True)
     ]  # fmt: skip
@@ -271,8 +273,8 @@ def _way(circles: Sequence[pd.DataFrame], room: Room, min_shells: int) -> list[s
         drawn.append(
             _("Of the sites' own circles, {least} to {most} mm wide, {share} would overlap another (at most {limit} "
               "may), so the shells of sites within a square of {side} are added up; a circle stands at the mean of its "
-              "sites weighted by shells, moved to lie within the square, for {median} sites in the median "
-              "({fewest} to {most_sites}).").format(
+              "sites weighted by shells, moved to lie within the square; the median circle is of {median} "
+              "sites ({fewest} to {most_sites}).").format(
                 **values, median=labels.number(pooled.median()), fewest=labels.number(pooled.min()),
                 most_sites=labels.number(pooled.max()),
             )

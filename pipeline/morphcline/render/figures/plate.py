@@ -27,6 +27,8 @@ from morphcline.render.figures.sheet import (
 GAP_MM = 3.0
 EDGE_MM = 1.5
 KEY_GAP_MM = 3.0
+#: A figure isn't drawn lower than this to make room for legends.
+LEAST_MM = 40.0
 
 
 @dataclass(frozen=True)
@@ -106,9 +108,10 @@ def _row(parts: Sequence[Part], column: float, first: int, width_mm: float) -> l
         for part in parts:
             row.append(_draw(part, column, limit, first=first + sum(len(one.letters) for one in row)))
         over = _height([row], width_mm) - MAX_HEIGHT_MM
-        if over <= 0:
+        lower = max(one.height_mm for one in row) - over
+        if over <= 0 or lower < LEAST_MM:
             break
-        limit = max(one.height_mm for one in row) - over
+        limit = lower
     return row
 
 
