@@ -6,6 +6,7 @@ from collections.abc import Iterable
 
 import numpy as np
 import pandas as pd
+import shapely
 from numpy.typing import NDArray
 from pyproj import Transformer
 from rasterio.transform import from_bounds
@@ -15,7 +16,8 @@ from morphcline.files.surfaces import SurfaceFile, open_surfaces, read_surface
 from morphcline.language import _
 from morphcline.records.frequencies import LEAST_TOTAL
 from morphcline.render import labels
-from morphcline.render.figures.frame import MapFrame
+from morphcline.render.figures.frame import MapFrame, cell_centres
+from morphcline.render.figures.surfaces import CONTOURS
 from morphcline.render.webmap import CentreLine, Grid, PageData, Wording, draw_grid
 from morphcline.scoring.species import slug
 from morphcline.scoring.traits import wanted_traits
@@ -24,6 +26,7 @@ from morphcline.stages._panels import Material
 from morphcline.stages._panels_concordance import centre_panels
 from morphcline.stages._steepness import steepness_name
 from morphcline.stages._webpage_curves import correlograms, profiles
+from morphcline.stats.contours import contour_lines
 from morphcline.study import Study
 
 WGS84 = "EPSG:4326"
@@ -31,6 +34,7 @@ WGS84 = "EPSG:4326"
 CELLS_SHOWN = 400
 
 Raster = NDArray[np.float64]
+Path = list[tuple[float, float]]
 
 
 def page_data(material: Material, frame: MapFrame, years: pd.Series) -> PageData:
@@ -61,6 +65,7 @@ def page_data(material: Material, frame: MapFrame, years: pd.Series) -> PageData
         rings=_rings(frame),
         grids=_grids(material, steepest),
         steepest=steepest,
+        contours=_contours(material),
         profiles=profiles(material),
         correlograms=correlograms(material),
         centres=_centres(material),
@@ -148,6 +153,31 @@ def _grid(material: Material, raster: SurfaceFile, species: str, trait: str, ste
         frequency, error, transform=from_bounds(*raster.grid.bounds, columns, rows), crs=material.study.study.crs,
         steepest=steepest, **steep,
     )  # fmt: skip
+
+
+def _contours(material: Material) -> dict[tuple[str, str], list[tuple[float, Path]]]:
+    """Return lines of equal frequency of the traits that figures show."""
+    to_degrees = Transformer.from_crs(material.study.study.crs, WGS84, always_xy=True)
+    found = {}
+    for species in material.study.scoring.species:
+        path = material.folder / f"surfaces/{slug(species)}.tif"
+        if not path.is_file():
+            continue
+        raster = open_surfaces(path)
+        for trait in labels.main_traits(raster.traits):
+            frequency = read_surface(raster, trait, "frequency", longest=CELLS_SHOWN).astype(np.float64)
+            west, south, east, north = raster.grid.bounds
+            easting, northing = cell_centres(frequency.shape, (west, east, south, north))
+            # A quarter of a cell is not seen.
+            tolerance = (east - west) / frequency.shape[1] / 4
+            lines = [
+                (level, shapely.get_coordinates(shapely.simplify(shapely.linestrings(line), tolerance)))
+                for level in CONTOURS
+                for line in contour_lines(frequency, easting, northing, level=level)
+            ]
+            paths = _in_degrees((line for _level, line in lines), to_degrees)
+            found[species, trait] = [(level, path) for (level, _line), path in zip(lines, paths, strict=True)]
+    return found
 
 
 def _centres(material: Material) -> dict[tuple[str, str], CentreLine]:

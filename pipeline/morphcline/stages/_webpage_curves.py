@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from pathlib import Path
 
 import numpy as np
 
@@ -35,9 +34,12 @@ def profiles(material: Material) -> dict[Key, Profile]:
 
 def _cline_in_words(panel: ClinePanel, material: Material) -> str:
     first, last = labels.percent(float(panel.fit[0])), labels.percent(float(panel.fit[-1]))
+    ends = {"first": first, "last": last, "model": labels.model_name(panel.model)}
     sentences = [
-        _("Along the axis ({axis}) the frequency goes from {first} to {last} ({model}).").format(
-            axis=panel.axis, first=first, last=last, model=labels.model_name(panel.model)
+        _("Along the line the frequency goes from {first} to {last} ({model}).").format(**ends)
+        if panel.along_line
+        else _("Towards {bearing} the frequency goes from {first} to {last} ({model}).").format(
+            bearing=labels.bearing(panel.bearing_deg), **ends
         )
     ]
     if not panel.fits:
@@ -49,11 +51,10 @@ def _cline_in_words(panel: ClinePanel, material: Material) -> str:
         return " ".join(sentences)
     if panel.model != "linear" and math.isfinite(panel.centre_m):
         centre = labels.distance_and_limits(panel.centre_m, panel.centre_low, panel.centre_high)
-        # Along a line of the user's, distances count from its start.
         message = (
-            _("The centre lies {distance} along the line.")
-            if isinstance(material.study.clines.axis, Path)
-            else _("The centre lies {distance} along it, counted from the mean of the sites.")
+            _("The centre lies {distance} from the line's start.")
+            if panel.along_line
+            else _("The centre lies {distance} in this direction from the mean of the sites.")
         )
         sentences.append(message.format(distance=centre))
     if panel.only_widest:

@@ -129,6 +129,8 @@ class PageData:
         Rasters, of the traits that have any.
     steepest : float
         Gradient at the top of the scale of steepness, per kilometre.
+    contours : mapping
+        Levels and lines along which a trait's surface has them.
     profiles, correlograms, centres : mapping
         Of the traits that have such.
     """
@@ -146,6 +148,7 @@ class PageData:
     rings: Sequence[Path] = ()
     grids: Mapping[Key, Grid] = field(default_factory=dict)
     steepest: float = 0.0
+    contours: Mapping[Key, Sequence[tuple[float, Path]]] = field(default_factory=dict)
     profiles: Mapping[Key, Profile] = field(default_factory=dict)
     correlograms: Mapping[Key, Correlogram] = field(default_factory=dict)
     centres: Mapping[Key, CentreLine] = field(default_factory=dict)

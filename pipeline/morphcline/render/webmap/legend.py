@@ -20,7 +20,10 @@ _SIZES = (10, 30, 100)
 def legend_parts() -> dict[str, Any]:
     """Return scales (colours, and marks from 0 to 1 with their words), grades, classes and sizes."""
     return {
-        "frequency": {"colours": palette(), "marks": [(at, labels.percent(at)) for at in (0.0, 0.25, 0.5, 0.75, 1.0)]},
+        "frequency": {
+            "colours": palette(),
+            "marks": [*((at, labels.number(100 * at)) for at in (0.0, 0.25, 0.5, 0.75)), (1.0, labels.percent(1.0))],
+        },
         "steepness": {"colours": other_palette(STEEPNESS_MAP), "marks": [(at, "") for at in (0.0, 0.5, 1.0)]},
         "change": {
             "colours": other_palette(CHANGE_MAP),

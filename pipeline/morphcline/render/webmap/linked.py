@@ -34,6 +34,7 @@ def linked_numbers(data: PageData, species: str, trait: str, change: pd.DataFram
     pairs = change[(change["species"] == species) & (change["trait"] == trait)]
     return {
         "grid": _grid(data.grids.get(key)),
+        "contours": [[level, path_in_degrees(line, _LINE_DIGITS)] for level, line in data.contours.get(key, ())],
         "profile": _profile(data.profiles.get(key), place),
         "correlogram": _correlogram(data.correlograms.get(key)),
         "centre": _centre(data.centres.get(key)),

@@ -81,6 +81,7 @@ def _messages() -> dict[str, object]:
         "trait": _("Trait"),
         "unchanged": within("change", "Unchanged"),
         "uncertain": _("Its true place lies within {radius} of the point shown (95% of such places)."),
+        "uncertainMoved": _("Its true place lies within {radius} of that centre (95% of such places)."),
         "withheld": _("place withheld"),
         "withheldNote": _("Its place is withheld: its shells count in every total, and it stands on no map."),
         "zoneHere": _("steeper than chance"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from importlib.resources import files
 from typing import Any
@@ -107,6 +108,13 @@ def render_page(data: PageData) -> str:
     )
 
 
+def _shape(bounds: list[list[float]]) -> float:
+    """Return how much wider than high the map's frame is: about as what it shows, with some room."""
+    (south, west), (north, east) = bounds
+    height = math.degrees(math.asinh(math.tan(math.radians(north))) - math.asinh(math.tan(math.radians(south))))
+    return round(min(max((east - west) / max(height, 1e-6), 0.8), 1.6), 2)
+
+
 def _mended_head(head: str) -> str:
     """Let readers zoom: the parent's viewport forbids it, against WCAG 1.4.4."""
     return head.replace(", maximum-scale=1.0, user-scalable=no", "").replace("maximum-scale=1.0, user-scalable=no", "")
@@ -137,6 +145,7 @@ def _words(data: PageData, payload: Mapping[str, Any]) -> dict[str, Any]:
         "statement": first["statement"] if first else _("No shells were judged for any trait."),
         "legend": legend_parts(),
         "wording": data.wording,
+        "shape": _shape(payload["bounds"]),
         "withheld": sites_in_words(withheld) if withheld else "",
         "cells": None if cells is None else {
             "side": labels.distance(cells["side"]), "most": labels.number(MOST_SITES),

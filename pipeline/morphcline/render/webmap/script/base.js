@@ -12,6 +12,8 @@ const morphmap = {};
   const whole = fixed(0), tenths = fixed(1), hundredths = fixed(2), wholeShare = share(0), tenthShare = share(1);
 
   my.still = matchMedia("(prefers-reduced-motion: reduce)").matches;
+  // Nothing is tiled, so that the map may stand at any scale.
+  L.Map.mergeOptions({ zoomSnap: 0.25 });
   if (my.still) {
     // Before any map is made: the library reads these when it makes one.
     L.Map.mergeOptions({ zoomAnimation: false, fadeAnimation: false, markerZoomAnimation: false, inertia: false });
@@ -37,14 +39,19 @@ const morphmap = {};
     }
     return (near > 0 && near < 0.0995 ? tenthShare : wholeShare).format(value);
   };
-  my.range = (low, high) => my.say("range", { low: my.percent(low), high: my.percent(high) });
+  // The sign stands once where it ends both numbers.
+  my.range = (low, high) => {
+    const [first, last] = [my.percent(low), my.percent(high)];
+    return first === last ? last : my.say("range", { low: first.replace(/\s*%$/, ""), high: last });
+  };
+  my.level = (value) => new Intl.NumberFormat(lang, { maximumFractionDigits: 3 }).format(value);
   my.points = (value) => {
     const size = Math.abs(100 * value);
     const text = (size < 9.95 ? tenths : whole).format(size);
     if (/^[0.,]+$/.test(text)) { return "0"; }
     return (value < 0 ? "−" : "+") + text;
   };
-  my.pointsPlain = (value) => (100 * value < 9.95 ? tenths : whole).format(100 * value);
+  my.pointsPlain = (value) => (100 * value < 9.95 && 100 * value >= 0.05 ? tenths : whole).format(100 * value);
   my.distance = (metres) => {
     if (Math.abs(metres) < 999.5) { return my.minus(whole.format(metres)) + "\u00a0m"; }
     const kilometres = metres / 1000;

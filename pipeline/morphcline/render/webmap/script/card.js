@@ -4,7 +4,7 @@
 
   // An interval as a bar on the scale from 0 to 100%, with a tick at the frequency.
   function bar(row) {
-    const width = 96, height = 14, at = (share) => 2 + share * (width - 4);
+    const width = 84, height = 14, at = (share) => 2 + share * (width - 4);
     const picture = my.svg("svg", { width, height, class: "bar", "aria-hidden": "true" },
       my.svg("line", { x1: at(0), x2: at(1), y1: height - 2, y2: height - 2, stroke: "#767676" }));
     if (row.low !== null) {
@@ -22,7 +22,8 @@
     const head = my.make("th", { scope: "row" }, current ? my.make("strong", {}, trait.title) : trait.title);
     if (!row) { return my.make("tr", {}, head, my.make("td", { colspan: 2, class: "soft" }, my.say("noShells"))); }
     const told = my.make("td", {},
-      my.make("div", {}, my.make("b", {}, my.percent(row.frequency)), row.low === null ? "" : ` (${my.range(row.low, row.high)})`),
+      my.make("div", {}, my.make("b", {}, my.percent(row.frequency))),
+      row.low === null ? null : my.make("div", { class: "whole" }, my.range(row.low, row.high)),
       my.make("div", { class: "soft" }, my.say("ofTotal", { count: my.number(row.count), total: my.number(row.total) })
         + (row.enough ? "" : ". " + my.say("smallSample"))));
     return my.make("tr", current ? { class: "current" } : {}, head, my.make("td", {}, bar(row)), told);
@@ -46,7 +47,7 @@
     const side = sites.blur[site];
     const where = side > 0 ? my.say("adrift", { side: my.distance(side) }) : my.say("exact");
     const radius = sites.radius[site];
-    return radius ? where + " " + my.say("uncertain", { radius: my.distance(radius) }) : where;
+    return radius ? where + " " + my.say(side > 0 ? "uncertainMoved" : "uncertain", { radius: my.distance(radius) }) : where;
   }
 
   function facts(site) {

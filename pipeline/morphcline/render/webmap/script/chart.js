@@ -5,9 +5,9 @@
   my.niceTicks = (low, high, most) => {
     const rough = (high - low) / most || 1;
     const unit = 10 ** Math.floor(Math.log10(rough));
-    const step = [1, 2, 5, 10].map((times) => times * unit).find((size) => size >= rough * 0.999);
+    const step = [1, 2, 5, 10].map((times) => times * unit).find((size) => size >= rough * 0.8);
     const ticks = [];
-    for (let at = Math.ceil(low / step - 1e-9); at * step <= high + 1e-9 * step; at += 1) { ticks.push(at * step); }
+    for (let at = Math.ceil(low / step - 1e-9); at * step <= high + 1e-9 * step; at += 1) { ticks.push(at === 0 ? 0 : Number((at * step).toPrecision(12))); }
     return ticks;
   };
 
@@ -18,7 +18,7 @@
     const y = (value) => height - bottom - ((value - low) / (high - low || 1)) * (height - top - bottom);
     const picture = my.svg("svg", { width, height, viewBox: `0 0 ${width} ${height}`, "aria-hidden": "true", class: "chart" });
     const text = (content, attributes) => my.svg("text", { "font-size": 12, fill: INK, ...attributes }, content);
-    for (const tick of my.niceTicks(low, high, 5)) {
+    for (const tick of my.niceTicks(low, high, 6)) {
       picture.append(my.svg("line", { x1: left, x2: width - right, y1: y(tick), y2: y(tick), stroke: GUIDE }),
         text(yText(tick), { x: left - 6, y: y(tick) + 4, "text-anchor": "end" }));
     }

@@ -119,6 +119,14 @@
     });
   }
 
+  // On a narrow screen the map comes before the less common choices.
+  function fold() {
+    const narrow = matchMedia("(max-width: 820px)");
+    const set = () => { my.byId("more").open = !narrow.matches; };
+    narrow.addEventListener("change", set);
+    set();
+  }
+
   my.start = (map) => {
     if (!my.numbers.species.length) { document.body.classList.add("nothing"); return; }
     document.body.classList.add("scripted");
@@ -128,7 +136,7 @@
     put();
     describe();
     listen();
-    my.drawSwatches();
+    fold();
     my.startTable();
     my.startMaps(map);
     my.startCard();

@@ -53,7 +53,8 @@
     if (map !== first) { return; }
     const { lat, lng } = map.getCenter();
     // The view that fits everything needs no words in the address.
-    const home = my.home && my.home.zoom === map.getZoom() && my.home.center.distanceTo(map.getCenter()) < 1;
+    const home = my.home && my.home.zoom === map.getZoom()
+      && map.project(my.home.center).distanceTo(map.project(map.getCenter())) < 3;
     my.show({ at: home ? null : [Number(lat.toFixed(4)), Number(lng.toFixed(4)), map.getZoom()] }, { silent: true });
   }
 
@@ -96,11 +97,16 @@
     frame().hidden = state.how !== "beside";
     for (const id of ["cut-row", "cut-line"]) { my.byId(id).hidden = state.how !== "swipe"; }
     first.invalidateSize({ animate: false });
+    if (!state.at) { fit(null); }
     if (state.how === "beside" && !second) { makeSecond(); }
+    my.symbolScale = Math.min(Math.max(first.getSize().x / 600, 0.6), 1);
+    my.drawSwatches();
     views.first.draw(state.species, trait, state);
     if (state.how === "beside") {
       second.invalidateSize({ animate: false });
+      moving = true;
       second.setView(first.getCenter(), first.getZoom(), { animate: false });
+      moving = false;
       views.second.draw(state.second[0], other, state);
     } else {
       views.second?.clear();
@@ -153,6 +159,7 @@
     // Layers beyond their beginning come with the first change of size.
     new ResizeObserver(() => {
       first.invalidateSize({ animate: false });
+      if (!my.state.at) { fit(null); }
       if (my.state.how === "beside") { second?.invalidateSize({ animate: false }); }
     }).observe(my.byId("first-frame"));
     range().addEventListener("input", () => my.show({ cut: Number(range().value) }));

@@ -7,6 +7,8 @@
     v: (r) => [[0, r], [r, -r], [-r, -r]],
     D: (r) => [[0, -1.3 * r], [1.3 * r, 0], [0, 1.3 * r], [-1.3 * r, 0]],
   };
+  // A small sample has a white middle.
+  const HOLE = 0.5;
   const trace = (context, shape, x, y, r) => {
     if (!corners[shape]) { context.arc(x, y, r, 0, 2 * Math.PI); return; }
     corners[shape](r).forEach(([dx, dy], place) => context[place ? "lineTo" : "moveTo"](x + dx, y + dy));
@@ -24,6 +26,13 @@
       renderer._ctx.beginPath();
       trace(renderer._ctx, this.options.shape, this._point.x, this._point.y, Math.max(this._radius, 1));
       renderer._fillStroke(renderer._ctx, this);
+      if (this.options.hole) {
+        renderer._ctx.beginPath();
+        renderer._ctx.arc(this._point.x, this._point.y, HOLE * this._radius, 0, 2 * Math.PI);
+        renderer._ctx.fillStyle = "#ffffff";
+        renderer._ctx.fill();
+        renderer._ctx.stroke();
+      }
     },
   });
 
@@ -35,7 +44,9 @@
     const [surest, least, full, pale] = fade;
     return full + (pale - full) * Math.min(Math.max((error - surest) / (least - surest), 0), 1);
   };
-  my.radius = (total) => Math.min(3 + Math.sqrt(total) * 0.75, 13);
+  // On a narrow map symbols are smaller, in the legend too.
+  my.symbolScale = 1;
+  my.radius = (total) => my.symbolScale * Math.min(3 + Math.sqrt(total) * 0.75, 13);
   const ink = "#1a1a1a";
 
   // How a site looks for what the symbols stand for.
@@ -44,19 +55,17 @@
       const { shape, fill, edge, size } = groups[row.group];
       const hollow = fill === "none";
       return {
-        shape, radius: size * 1.25, color: edge, weight: 1, fillColor: hollow ? "#ffffff" : fill,
+        shape, radius: my.symbolScale * size * 1.25, color: edge, weight: 1, fillColor: hollow ? "#ffffff" : fill,
         fillOpacity: hollow ? 0.35 : 1,
       };
     }
     const colour = my.frequencyColour(row.frequency);
     const radius = my.radius(row.total);
-    return row.enough
-      ? { shape: "o", radius, color: ink, weight: 1, fillColor: colour, fillOpacity: 1 }
-      : { shape: "o", radius, color: colour, weight: 2.5, fillColor: "#ffffff", fillOpacity: 0.6 };
+    return { shape: "o", radius, color: ink, weight: 1, fillColor: colour, fillOpacity: 1, hole: !row.enough };
   };
   my.changeShape = (value) => (value >= changeNone ? "^" : value <= -changeNone ? "v" : "o");
   my.changeStyle = (pair) => ({
-    shape: my.changeShape(pair.difference), radius: 3.5 + 8 * Math.min(Math.abs(pair.difference) / changeFull, 1),
+    shape: my.changeShape(pair.difference), radius: my.symbolScale * (3.5 + 8 * Math.min(Math.abs(pair.difference) / changeFull, 1)),
     color: ink, weight: pair.sure ? 2.5 : 1, fillColor: my.changeColour(pair.difference), fillOpacity: 1,
   });
 
@@ -106,6 +115,7 @@
     picture.append(my.svgMark(style.shape, 0, 0, style.radius, {
       fill: style.fillColor, "fill-opacity": style.fillOpacity, stroke: style.color, "stroke-width": style.weight,
     }));
+    if (style.hole) { picture.append(my.svg("circle", { r: HOLE * style.radius, fill: "#ffffff", stroke: ink })); }
     return picture;
   }
 })(morphmap);

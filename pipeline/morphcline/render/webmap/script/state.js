@@ -58,7 +58,7 @@
     }
     for (const key of ["centre", "down"]) { if (state[key]) { words.set(key, "1"); } }
     if (state.site !== null) { words.set("site", my.sites.name[state.site]); }
-    if (state.at) { words.set("at", [state.at[0].toFixed(4), state.at[1].toFixed(4), state.at[2]].join(",")); }
+    if (state.at) { words.set("at", [state.at[0].toFixed(4), state.at[1].toFixed(4), Number(state.at[2].toFixed(2))].join(",")); }
     return "#" + words.toString();
   };
 

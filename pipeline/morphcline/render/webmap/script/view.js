@@ -31,7 +31,7 @@
       this.trait = trait;
       this.symbols = state.symbols;
       this.drawArea(state.area);
-      this.drawLines(state.centre);
+      this.drawLines(state.centre, state.area);
       this.drawPoints();
       this.ring(this.chosen, this.pointed);
     }
@@ -49,11 +49,21 @@
       if (has) { this.area = new my.GridLayer(this.trait, kind, { pane: this.panes.area }).addTo(this.map); }
     }
 
-    drawLines(wanted) {
+    drawLines(wanted, area) {
       this.lines.clearLayers();
-      if (!wanted || !this.trait.centre) { return; }
       this.linePainter ??= L.svg({ pane: this.panes.lines, padding: 0.3 });
       const common = { pane: this.panes.lines, renderer: this.linePainter, interactive: false };
+      for (const [level, line] of area === "surface" ? this.trait.contours : []) {
+        L.polyline(line, { ...common, color: "#ffffff", weight: 3, opacity: 0.8 }).addTo(this.lines);
+        L.polyline(line, { ...common, color: "#1a1a1a", weight: level === 0.5 ? 1.4 : 0.8 }).addTo(this.lines);
+        // What a line says stands on it, as a number: colour need not be seen.
+        if (line.length > 5) {
+          const text = my.make("span", { class: "level" }, my.percent(level));
+          L.marker(line[Math.floor(line.length / 2)], { pane: this.panes.ring, interactive: false, keyboard: false,
+            icon: L.divIcon({ html: text, className: "level-box", iconSize: [0, 0] }) }).addTo(this.lines);
+        }
+      }
+      if (!wanted || !this.trait.centre) { return; }
       for (const band of this.trait.centre.bands) {
         L.polygon(band, { ...common, stroke: true, color: "#1a1a1a", weight: 1, dashArray: "1 4", fillColor: "#ffffff",
           fillOpacity: 0.35 }).addTo(this.lines);
