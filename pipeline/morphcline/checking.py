@@ -10,7 +10,7 @@ from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
 from morphcline.errors import Problem, StudyError
-from morphcline.runner import check_language, check_scoring
+from morphcline.runner import check_extras, check_language, check_scoring
 from morphcline.study import Study, load_study
 from morphcline.workers import Workers
 
@@ -85,6 +85,7 @@ def _examinations(study: Study) -> Iterable[Callable[[], Any]]:
 
     yield partial(check_scoring, study)
     yield partial(check_language, study)
+    yield partial(check_extras, study)
     yield partial(check_plates, study)
     yield partial(crs.check_working_crs, study.study.crs, None, file=study.file.name)
     for raster in (study.habitat, study.temperature):

@@ -185,6 +185,7 @@ def run(
     _refuse_foreign_folder(folder, study)
     check_scoring(study)
     check_language(study)
+    check_extras(study)
     _check_plates(study)
     workers, listener = workers or Workers(), listener or Listener()
     record = read_run(folder)
@@ -335,6 +336,14 @@ def check_language(study: Study) -> None:
     """Raise what is wrong with the catalogue of the study's language."""
     if study.language != ENGLISH:
         read_catalogue(study.language)
+
+
+def check_extras(study: Study) -> None:
+    """Raise what the study asks for and isn't installed."""
+    from morphcline.files import pdf
+
+    if study.report.pdf:
+        pdf.require(file=study.file.name)
 
 
 def _check_plates(study: Study) -> None:

@@ -21,7 +21,11 @@ Floats = NDArray[np.float64]
 #: Sites with two shells or more below which the correlation within sites is taken from the whole region.
 LEAST_SITES = 10
 
+#: Fewest sites that can stand for a district.
+LEAST_SITES_TOLD = 3
+
 TOO_FEW = "fewer shells than a sample needs"
+TOO_FEW_SITES = f"fewer than {LEAST_SITES_TOLD} sites"
 
 DISTRICTS = {
     "district": "district",
@@ -58,7 +62,8 @@ DISTRICT_HABITATS = {
     "count": "shells that have the trait",
     "total": "shells they are counted among",
     "sites": "sites of that habitat in the district with any shell in the denominator",
-    "frequency": "mean over these sites, with the district's correlation; empty with fewer shells than a sample needs",
+    "frequency": "mean over these sites, with the district's correlation; empty with fewer shells than a sample needs, "
+    f"or fewer than {LEAST_SITES_TOLD} sites",
     "low": "lower limit, allowing for differences between sites",
     "high": "upper limit, likewise",
 }
@@ -154,10 +159,11 @@ def _parts(
 def _line(here: _Part, rest: _Part, scoring: Scoring) -> dict[str, Any]:
     line = {**_counts(here.group), "rho": math.nan, "rho_of": ""}
     line |= {f"rest_{key}": value for key, value in (_counts(rest.group) | _frequency(rest.group, scoring)).items()}
-    if not _enough(here.group, scoring):
-        return line | {"not_told_because": TOO_FEW}
+    lacking = _lacking(here.group, scoring)
+    if lacking:
+        return line | {"not_told_because": lacking}
     line |= _frequency(here.group, scoring) | {"rho": here.group.rho, "rho_of": here.rho_of, "not_told_because": ""}
-    if not _enough(rest.group, scoring):
+    if _lacking(rest.group, scoring):
         return line
     found = contrast(here.group, rest.group, confidence=scoring.confidence)
     return line | {
@@ -168,8 +174,12 @@ def _line(here: _Part, rest: _Part, scoring: Scoring) -> dict[str, Any]:
     }
 
 
-def _enough(group: Group, scoring: Scoring) -> bool:
-    return float(np.sum(np.asarray(group.total))) >= max(scoring.min_shells, LEAST_TOTAL)
+def _lacking(group: Group, scoring: Scoring) -> str:
+    """Return why a group of sites has no frequency, or nothing."""
+    total = np.asarray(group.total)
+    if float(total.sum()) < max(scoring.min_shells, LEAST_TOTAL):
+        return TOO_FEW
+    return TOO_FEW_SITES if int((total > 0).sum()) < LEAST_SITES_TOLD else ""
 
 
 def _counts(group: Group) -> dict[str, int]:
@@ -178,7 +188,7 @@ def _counts(group: Group) -> dict[str, int]:
 
 
 def _frequency(group: Group, scoring: Scoring) -> dict[str, float]:
-    if not _enough(group, scoring):
+    if _lacking(group, scoring):
         return dict.fromkeys(("frequency", "low", "high"), math.nan)
     found = pooled(group, confidence=scoring.confidence)
     return {"frequency": found.frequency, "low": found.low, "high": found.high}

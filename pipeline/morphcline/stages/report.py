@@ -1,7 +1,8 @@
 """The regional report, and what is handed over to a GIS.
 
-Reads the tables, the figures with their captions, and what the earlier stages said of themselves; writes one page,
-``report.html``, that needs nothing beside it, the layers of ``sites.gpkg``, styles, and a catalogue.
+Reads the public tables and what the earlier stages said of themselves; writes ``report.html``, a page that needs
+nothing beside it, one like it for each district of the study file, all of them as PDF where it asks for that; and the
+layers of ``sites.gpkg``, styles, and a catalogue.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ import pandas as pd
 from morphcline import __version__
 from morphcline.files.atomic import write_text
 from morphcline.files.districts import read_districts
+from morphcline.files.pdf import write_pdf
 from morphcline.files.tables import read_table
 from morphcline.language import _, many
 from morphcline.records.period import survey_years
@@ -22,7 +24,7 @@ from morphcline.render.report.parts import leading_traits
 from morphcline.scoring.traits import wanted_traits
 from morphcline.stages import maps
 from morphcline.stages._district_reports import address, district_pages
-from morphcline.stages._gis import gis_writes
+from morphcline.stages._gis import gis_reads, gis_writes, write_gis
 from morphcline.stages._report_figures import PAGE_WIDTH_MM, report_figures, report_material
 from morphcline.stages.base import Account, Context, Stage
 from morphcline.study import Study, settings_in_force
@@ -68,17 +70,23 @@ _SECTIONS = (
 
 
 def run(context: Context) -> Account:
-    """Write the report of the region and of each district."""
+    """Write the report of the region and of each district, and the layers for a GIS."""
     study = context.study
+    files, told = write_gis(context)
     among = {**labels.STANDARD_DENOMINATORS, **{one.name: one.denominator for one in wanted_traits(study.scoring)}}
     material = report_material(context)
     data = _data(context, report_figures(context, material), among)
     style = {"width_mm": PAGE_WIDTH_MM, "among": among}
     pages = {REPORT: render_report(data)}
     pages |= dict(district_pages(context, data, material, style, _period(context)))
-    for name, page in pages.items():
+    for number, (name, page) in enumerate(pages.items()):
         write_text(context.path(name), page)
-    return {"figures": len(data.figures), "files": [name for name in pages if name != REPORT], "warnings": []}
+        files.append(name)
+        if study.report.pdf:
+            context.tick(number, len(pages), f"{name} as PDF")
+            files.append(name.replace(".html", ".pdf"))
+            write_pdf(context.path(files[-1]), page)
+    return {"figures": len(data.figures), "files": files, "warnings": told}
 
 
 def _data(context: Context, figures: list[ShownFigure], among: dict[str, str]) -> ReportData:
@@ -139,7 +147,8 @@ def _recorders(accepted: pd.DataFrame, *, named: bool) -> str:
 
 def _reads(study: Study) -> tuple[str, ...]:
     drawn_from = maps.STAGE.inputs(study)
-    return tuple(dict.fromkeys((_ACCEPTED, _FLAGGED, *(f"tables/{name}.csv" for name in _TABLES), *drawn_from)))
+    tables = (f"tables/{name}.csv" for name in _TABLES)
+    return tuple(dict.fromkeys((_ACCEPTED, _FLAGGED, *tables, *drawn_from, *gis_reads(study))))
 
 
 def _sources(study: Study) -> tuple[Path, ...]:

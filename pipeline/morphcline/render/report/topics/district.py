@@ -74,7 +74,7 @@ def _frequencies(species: str, rows: Sequence[Row]) -> list[Finding]:
     most = max(leading, key=lambda row: float(row["total"]))
     told = [row for row in leading if known(row["frequency"])]
     if not told:
-        text = _("{species}: too few shells for a frequency ({basis}).").format(
+        text = _("{species}: too few shells or sites for a frequency ({basis}).").format(
             species=species, basis=sentences.shells_and_sites(most["total"], most["sites"])
         )
         return [Finding(text, certainty.UNCERTAIN)]
@@ -179,10 +179,20 @@ def _compared(row: Row) -> str:
 def _too_few(rows: Sequence[Row]) -> list[str]:
     if not rows:
         return []
-    parts = "; ".join(
-        f"{labels.trait_name(row['trait'])} ({sentences.shells_and_sites(row['total'], row['sites'])})" for row in rows
-    )
-    return [_("Too few shells for a frequency: {traits}.").format(traits=parts)]
+    parts = [
+        _("{trait} {count} of {basis}").format(
+            trait=labels.trait_name(row["trait"]),
+            count=labels.number(row["count"]),
+            basis=sentences.shells_and_sites(row["total"], row["sites"]),
+        )
+        for row in rows
+        if row["total"]
+    ]
+    without = [labels.trait_name(row["trait"]) for row in rows if not row["total"]]
+    told = [_("Too few shells or sites for a frequency: {traits}.").format(traits="; ".join(parts))] if parts else []
+    if without:
+        told.append(_("No shell here is scored for {traits}.").format(traits=labels.listing(without)))
+    return told
 
 
 def _table(species: str, rows: Sequence[Row], level: str) -> list[ShownTable]:
