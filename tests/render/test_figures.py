@@ -126,7 +126,7 @@ def cline_figure(width: float = 190.0) -> Figure:
     fit = 0.1 + 0.8 / (1 + np.exp(-at / 3000))
     shown = sites().dropna(subset=["frequency"]).assign(distance_m=np.linspace(-20e3, 20e3, 58))
     panels = [
-        ClinePanel(t, "sigmoid, free ends", 0.97, "towards 060°", 500.0, -800.0, 2100.0, 12e3, 9e3, np.nan, shown, at,
+        ClinePanel(t, "sigmoid, free ends", 0.97, 60.0, 500.0, -800.0, 2100.0, 12e3, 9e3, np.nan, shown, at,
                    fit, fit - 0.05, fit + 0.05)
         for t in TRAITS
     ]  # fmt: skip
@@ -137,7 +137,7 @@ def step_figure() -> Figure:
     at = np.linspace(-20e3, 20e3, 50)
     shown = sites().dropna(subset=["frequency"]).assign(distance_m=np.linspace(-20e3, 20e3, 58))
     step, cline, unknown, linear = (
-        ClinePanel(t, model, 0.9, "towards 060°", 500.0, -800.0, 2100.0, 137.0, low, high, shown, at,
+        ClinePanel(t, model, 0.9, 60.0, 500.0, -800.0, 2100.0, 137.0, low, high, shown, at,
                    0.2 + 0.6 * (at > 0), 0.1 + 0.6 * (at > 0), 0.3 + 0.6 * (at > 0), is_step)
         for t, model, low, high, is_step in (
             ("yellow", "sigmoid, free ends", np.nan, 6e3, True), ("pink", "sigmoid, free ends", 120.0, 180.0, False),
@@ -291,7 +291,7 @@ def transect_figure(width: float = 190.0) -> Figure:
     at = np.linspace(0, 20e3, 50)
     shown = sites().dropna(subset=["frequency"]).assign(distance_m=np.linspace(0, 20e3, 58))
     panels = [
-        ClinePanel(t, "sigmoid", 0.97, "rising along the line", 9e3, 8e3, 10e3, 4e3, 3e3, 5e3, shown, at,
+        ClinePanel(t, "sigmoid", 0.97, np.nan, 9e3, 8e3, 10e3, 4e3, 3e3, 5e3, shown, at,
                    at / 20e3, at / 25e3, (at + 5e3) / 25e3) for t in TRAITS[:2]
     ]  # fmt: skip
     return draw_transect(
@@ -564,7 +564,7 @@ def test_a_cline_that_fails_its_test_is_marked_and_has_no_numbers() -> None:
     fit = 0.1 + 0.8 / (1 + np.exp(-at / 3000))
     shown = sites().dropna(subset=["frequency"]).assign(distance_m=np.linspace(-20e3, 20e3, 58))
     good, failed = (
-        ClinePanel(trait, "sigmoid, free ends", 0.97, "towards 060°", 500.0, -800.0, 2100.0, 12e3, 9e3, 15e3, shown, at,
+        ClinePanel(trait, "sigmoid, free ends", 0.97, 60.0, 500.0, -800.0, 2100.0, 12e3, 9e3, 15e3, shown, at,
                    fit, fit - 0.05, fit + 0.05, p_fit=p, fits=p > 0.05)
         for trait, p in (("yellow", 0.4), ("mid-banded", 0.005))
     )  # fmt: skip

@@ -23,7 +23,10 @@ from morphcline.render.names import (
     trait_title,
 )
 from morphcline.render.numbers import (
+    bare_probability,
     bearing,
+    clauses,
+    commas,
     compass,
     counted,
     decimals,
@@ -48,7 +51,10 @@ __all__ = [
     "COLOUR_TRAITS",
     "STANDARD_DENOMINATORS",
     "Denominators",
+    "bare_probability",
     "bearing",
+    "clauses",
+    "commas",
     "compass",
     "counted",
     "crs_name",

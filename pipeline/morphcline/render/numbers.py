@@ -9,6 +9,8 @@ from functools import reduce
 from morphcline.language import _, many, with_marks, within
 
 _COMPASS = 45
+#: Smaller ones are told as below it.
+_LEAST_P = 0.001
 
 
 def sentence(text: str) -> str:
@@ -27,8 +29,32 @@ def listing(items: Iterable[str]) -> str:
     words = list(items)
     if len(words) < 2:
         return "".join(words)
-    before = reduce(lambda one, other: within("list", "{before}, {after}").format(before=one, after=other), words[:-1])
-    return within("list", "{before} and {last}").format(before=before, last=words[-1])
+    return within("list", "{before} and {last}").format(before=commas(words[:-1]), last=words[-1])
+
+
+def commas(texts: Iterable[str]) -> str:
+    """Join short texts with commas, as the language in force sets them.
+
+    Examples
+    --------
+    >>> commas(["sigmoid", "towards 060°"])
+    'sigmoid, towards 060°'
+    """
+    return reduce(
+        lambda before, after: within("list", "{before}, {after}").format(before=before, after=after),
+        list(texts) or [""],
+    )
+
+
+def clauses(texts: Iterable[str]) -> str:
+    """Join clauses with semicolons, as the language in force sets them.
+
+    Examples
+    --------
+    >>> clauses(["one", "two", "three"])
+    'one; two; three'
+    """
+    return reduce(lambda before, after: _("{before}; {after}").format(before=before, after=after), list(texts) or [""])
 
 
 def number(value: float) -> str:
@@ -262,6 +288,23 @@ def probability(p: float) -> str:
     """
     if math.isnan(p):
         return _("p not known")
-    if p < 0.001:
-        return _("p < {value}").format(value=with_marks("0.001"))
-    return _("p = {value}").format(value=with_marks(f"{p:.3f}" if p < 0.0995 else f"{p:.2f}"))
+    if p < _LEAST_P:
+        return _("p < {value}").format(value=with_marks(f"{_LEAST_P:g}"))
+    return _("p = {value}").format(value=_p_value(p))
+
+
+def bare_probability(p: float) -> str:
+    """Return a p-value without the p, below a heading that names it.
+
+    Examples
+    --------
+    >>> bare_probability(0.0321), bare_probability(0.0004), bare_probability(float("nan"))
+    ('0.032', '< 0.001', 'not known')
+    """
+    if math.isnan(p):
+        return _("not known")
+    return _("< {value}").format(value=with_marks(f"{_LEAST_P:g}")) if p < _LEAST_P else _p_value(p)
+
+
+def _p_value(p: float) -> str:
+    return with_marks(f"{p:.3f}" if p < 0.0995 else f"{p:.2f}")

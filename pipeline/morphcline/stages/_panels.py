@@ -217,12 +217,12 @@ def curve_panel(
         confidence=material.study.scoring.confidence,
         **model,
     )
-    along = _("falling along the line") if falling else _("rising along the line")
     return ClinePanel(
         trait=str(best["trait"]),
         model=str(best["model"]),
         weight=float(best["weight"]),
-        axis=along if line is not None else _("towards {bearing}").format(bearing=labels.bearing(best["bearing_deg"])),
+        bearing_deg=float(best["bearing_deg"]) if line is None else np.nan,
+        falling=falling,
         sites=shown,
         at_m=at,
         fit=band.frequency,

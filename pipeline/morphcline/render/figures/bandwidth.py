@@ -8,17 +8,19 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
-from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
+from matplotlib.ticker import FixedLocator, NullLocator
 from numpy.typing import ArrayLike, NDArray
 
+from morphcline.language import _
 from morphcline.render import labels
-from morphcline.render.figures.charts import Spacing, chart_sheet, columns_that_fit
+from morphcline.render.figures.charts import Spacing, chart_sheet, columns_that_fit, short, written
 from morphcline.render.figures.keys import marks_key
 from morphcline.render.figures.sheet import TEXT, Figure, Heading, style
-from morphcline.render.palettes import INK, PAPER, SERIES, SOFT_INK, Mark
+from morphcline.render.palettes import INK, PAPER, SOFT_INK, Mark, trait_marks
 
 _TICKS = (1.0, 5.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0, 2000.0, 5000.0)
 _ROOM = 2.2  # the axis goes so many times as far as the deviance: the names stand above the lines
+_LINES = 6  # of a panel
 _APART = 0.06  # least distance of two ticks, over the height of the axis
 
 
@@ -40,16 +42,16 @@ def draw_bandwidth(
     degree : int
     width_mm : float
     """
-    shown = pd.concat([rows for _, _, rows in _lines(table)], ignore_index=True)
+    shown = pd.concat([line for *_key, line in _lines(table)], ignore_index=True)
     panels = _panels(shown)
     columns = columns_that_fit(len(panels), width_mm, least_mm=70, most=2)
     marks = [
-        Mark("Chosen", "o", SOFT_INK, edge=SOFT_INK, size=5),
-        Mark("Tried", "o", PAPER, edge=SOFT_INK, size=3.2),
+        Mark(_("Chosen"), "o", SOFT_INK, edge=SOFT_INK, size=5),
+        Mark(_("Tried"), "o", PAPER, edge=SOFT_INK, size=3.2),
     ]
     with style():
         sheet, axes = chart_sheet(
-            [Heading("", species=species) for species, _ in panels], columns=columns, height_mm=54.0,
+            [Heading("", species=species) for species, _traits in panels], columns=columns, height_mm=54.0,
             width_mm=width_mm, keys=[marks_key("", [mark], rows=1) for mark in marks],
             spacing=Spacing(head=5.0, left=13.0),
         )  # fmt: skip
@@ -70,14 +72,15 @@ def _panels(table: pd.DataFrame) -> list[tuple[str, list[str]]]:
     found = []
     for species, rows in table.groupby("species", sort=False):
         traits = list(rows["trait"].unique())
-        # A seventh line would repeat a mark.
-        found += [(str(species), traits[i : i + len(SERIES)]) for i in range(0, len(traits), len(SERIES))]
+        found += [(str(species), traits[i : i + _LINES]) for i in range(0, len(traits), _LINES)]
     return found
 
 
 def _draw_panel(axes: Axes, table: pd.DataFrame) -> None:
     handles = []
-    for (traits, rows), mark in zip(table.groupby("trait", sort=False), SERIES, strict=False):
+    # A line that several traits share bears the mark of the first.
+    marks = trait_marks([str(traits).split(", ")[0] for traits in table["trait"].unique()])
+    for (traits, rows), mark in zip(table.groupby("trait", sort=False), marks.values(), strict=True):
         bandwidth, above = rows["bandwidth_m"].to_numpy(np.float64), rows["above_lowest"].to_numpy(np.float64)
         axes.plot(bandwidth, above, color=mark.fill, lw=1.0, zorder=2)
         chosen = rows["chosen"].to_numpy(bool)
@@ -86,20 +89,18 @@ def _draw_panel(axes: Axes, table: pd.DataFrame) -> None:
                 bandwidth[these], above[these], mark.marker, ms=size, mfc=fill, mec=mark.fill, mew=0.8, ls="none",
                 zorder=4, clip_on=False,
             )  # fmt: skip
-        label = (
-            f"{labels.sentence(str(traits))}: {labels.distance(float(bandwidth[chosen][0]))}" if chosen.any() else ""
-        )
-        handles.append(
-            Line2D([], [], color=mark.fill, marker=mark.marker, ms=mark.size, lw=1.0,
-                   label=label or labels.sentence(str(traits)))
-        )  # fmt: skip
+        label = labels.sentence(_named(str(traits)))
+        if chosen.any():
+            width = labels.distance(float(bandwidth[chosen][0]))
+            label = _("{traits}: {width}").format(traits=label, width=width)
+        handles.append(Line2D([], [], color=mark.fill, marker=mark.marker, ms=mark.size, lw=1.0, label=label))
     _scale(axes, table)
     axes.legend(
         handles=handles, loc="upper right", fontsize=TEXT, labelcolor=INK, handlelength=1.8, borderaxespad=0.2,
-        labelspacing=0.25, title="Chosen bandwidth", title_fontsize=TEXT, alignment="left",
+        labelspacing=0.25, title=_("Chosen bandwidth"), title_fontsize=TEXT, alignment="left",
     )  # fmt: skip
-    axes.set_xlabel("Bandwidth (km)")
-    axes.set_ylabel("Deviance above the lowest")
+    axes.set_xlabel(_("Bandwidth (km)"))
+    axes.set_ylabel(_("Deviance above the lowest"))
 
 
 def _scale(axes: Axes, table: pd.DataFrame) -> None:
@@ -107,12 +108,12 @@ def _scale(axes: Axes, table: pd.DataFrame) -> None:
     low, high, top = table["bandwidth_m"].min(), table["bandwidth_m"].max(), table["above_lowest"].max()
     axes.xaxis.set_major_locator(FixedLocator(_ticks(low, high)))
     axes.xaxis.set_minor_locator(NullLocator())
-    axes.xaxis.set_major_formatter(FuncFormatter(lambda metres, _: f"{metres / 1000:g}"))
+    axes.xaxis.set_major_formatter(written(lambda metres: short(metres / 1000)))
     # By roots, so that the bottom, where the choice is made, has room; the names stand above the lines.
     axes.set_yscale("function", functions=(_root, _square))
     axes.yaxis.set_major_locator(FixedLocator(_heights(max(top, 1.0))))
     axes.yaxis.set_minor_locator(NullLocator())
-    axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.0f}"))
+    axes.yaxis.set_major_formatter(written(labels.number))
     axes.set_ylim(0.0, _ROOM * max(top, 1.0))
     axes.margins(x=0.05)
 
@@ -139,46 +140,68 @@ def _ticks(low: float, high: float) -> list[float]:
     return [step for step in steps if low * 0.999 <= step <= high * 1.001]
 
 
-def _chosen(rows: pd.DataFrame) -> list[str]:
+def _named(traits: str) -> str:
+    return labels.commas(labels.trait_name(trait) for trait in traits.split(", "))
+
+
+def _chosen(rows: pd.DataFrame) -> str:
     chosen = rows[rows["chosen"].astype(bool)]
-    return [
-        f"{traits} {labels.distance(metres)}"
+    return labels.clauses(
+        _("{traits} {width}").format(traits=_named(traits), width=labels.distance(metres))
         for traits, metres in zip(chosen["trait"], chosen["bandwidth_m"].to_numpy(np.float64), strict=True)
-    ]
+    )
 
 
-def _most(numbers: pd.DataFrame, species: str) -> str:
+def _with_numbers(species: str, numbers: pd.DataFrame) -> str:
+    """Return a species with what its surfaces rest on."""
     these = numbers[numbers["species"] == species]
-    return f" ({labels.shells_and_sites('', these['shells'].max(), int(these['sites'].max()))})" if len(these) else ""
+    if these.empty:
+        return species
+    most = labels.shells_and_sites("", these["shells"].max(), int(these["sites"].max()))
+    return _("{species} ({numbers})").format(species=species, numbers=most)
 
 
 def _caption(table: pd.DataFrame, numbers: pd.DataFrame, kernel: str, degree: int) -> str:
+    if degree == 1:
+        method = _(
+            "Choice of the smoothing bandwidths: deviance of each site's counts under local logistic regression "
+            "({kernel} kernel) from the sites left in, scaled for over-dispersion and summed over sites, above the "
+            "lowest of its line."
+        )
+    else:
+        method = _(
+            "Choice of the smoothing bandwidths: deviance of each site's counts under kernel-weighted proportions "
+            "({kernel} kernel) from the sites left in, scaled for over-dispersion and summed over sites, above the "
+            "lowest of its line."
+        )
     parts = []
     for species, rows in table.groupby("species", sort=False):
         chosen = _chosen(rows)
         if chosen:
-            parts.append(f"{species}{_most(numbers, str(species))}: {'; '.join(chosen)}.")
-    method = "local logistic regression" if degree == 1 else "kernel-weighted proportions"
+            named = _with_numbers(str(species), numbers)
+            parts.append(_("{species}: {chosen}.").format(species=named, chosen=chosen))
     return " ".join(
         [
-            f"Choice of the smoothing bandwidths: deviance of each site's counts under {method} "
-            f"({labels.kernel_name(kernel)} kernel) from the sites left in, scaled for over-dispersion and summed over "
-            "sites, above the lowest of its line. Sites were left out one by one and in blocks; the line is that of "
-            "the wider bandwidth of the two. Chosen (filled) is the widest that foretells as well as the lowest, "
-            "within a quarter of the difference's standard error. Traits named together share a bandwidth and a "
-            "multinomial deviance.",
+            method.format(kernel=labels.kernel_name(kernel)),
+            _(
+                "Sites were left out one by one and in blocks; the line is that of the wider bandwidth of the two. "
+                "Chosen (filled) is the widest that foretells as well as the lowest, within a quarter of the "
+                "difference's standard error. Traits named together share a bandwidth and a multinomial deviance."
+            ),
             *parts,
         ]
     )
 
 
 def _alt(table: pd.DataFrame, numbers: pd.DataFrame) -> str:
-    parts = []
+    parts = [_("Line charts of cross-validated deviance against the smoothing bandwidth.")]
     for species, rows in table.groupby("species", sort=False):
         chosen = _chosen(rows)
-        low, high = rows["bandwidth_m"].min(), rows["bandwidth_m"].max()
-        best = f", chosen: {'; '.join(chosen)}" if chosen else ""
-        parts.append(
-            f"{species}: bandwidths from {labels.distance_range(low, high)}{best}{_most(numbers, str(species))}."
-        )
-    return "Line charts of cross-validated deviance against the smoothing bandwidth. " + " ".join(parts)
+        if chosen:
+            message = _("{species}: bandwidths from {range}, chosen: {chosen}.")
+        else:
+            message = _("{species}: bandwidths from {range}.")
+        tried = labels.distance_range(rows["bandwidth_m"].min(), rows["bandwidth_m"].max())
+        named = _with_numbers(str(species), numbers)
+        parts.append(message.format(species=named, range=tried, chosen=chosen))
+    return " ".join(parts)

@@ -11,6 +11,7 @@ from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection, PolyCollection
 from numpy.typing import NDArray
 
+from morphcline.language import _
 from morphcline.render import labels
 from morphcline.render.figures.frame import MapFrame, map_sheet, maps_in_words
 from morphcline.render.figures.keys import frequency_key, marks_key
@@ -80,10 +81,10 @@ def draw_centres(
     keys = [
         frequency_key(),
         marks_key(
-            "Centre of the cline",
+            _("Centre of the cline"),
             [
-                Mark("Halfway between the two ends", "_", CENTRE, edge=CENTRE, size=9),
-                Mark(f"{level} band, pointwise", "s", BAND, edge=BAND, size=5),
+                Mark(_("Halfway between the two ends"), "_", CENTRE, edge=CENTRE, size=9),
+                Mark(_("{level} band, pointwise").format(level=level), "s", BAND, edge=BAND, size=5),
             ],
             rows=2,
         ),
@@ -97,8 +98,8 @@ def draw_centres(
 
 
 def _heading(panel: CentrePanel) -> Heading:
-    shape = "curved" if panel.curved else "straight"
-    return Heading(labels.trait_title(panel.trait), f"{shape} ({labels.probability(panel.p_curved)} for a bend)")
+    note = _("curved ({p} for a bend)") if panel.curved else _("straight ({p} for a bend)")
+    return Heading(labels.trait_title(panel.trait), note.format(p=labels.probability(panel.p_curved)))
 
 
 def _draw_panel(axes: Axes, panel: CentrePanel) -> None:
@@ -149,17 +150,28 @@ def _numbers(panel: CentrePanel) -> str:
 def _caption(
     species: str, panels: Sequence[CentrePanel], frame: MapFrame, level: str, among: labels.Denominators
 ) -> str:
-    fits = [f"{panel.trait} {'curved' if panel.curved else 'straight'} ({_numbers(panel)})" for panel in panels]
+    fits = [
+        (_("{trait} curved ({numbers})") if panel.curved else _("{trait} straight ({numbers})")).format(
+            trait=labels.trait_name(panel.trait), numbers=_numbers(panel)
+        )
+        for panel in panels
+    ]
     return " ".join(
         [
-            f"{species}: where each trait's cline has its centre, the line on which its frequency is halfway between "
-            "the two ends of the sigmoid fitted (beta-binomial likelihood).",
-            labels.sentence("; ".join(fits)) + ".",
-            "The line is curved where surveys drawn from a straight one seldom gain as much by a bend (p of 0.05 or "
-            "less): the centre is then a natural cubic spline, four knots, of the distance across the cline.",
-            f"Band: {level}, pointwise on average along the line, measured along the cline's bearing; its width is "
-            "calibrated by surveys drawn anew. Line and band end with the sites and at the edge of the study area.",
-            "Circles are all sites with a shell judged, coloured by frequency on the scale of every map.",
+            _(
+                "{species}: where each trait's cline has its centre, the line on which its frequency is halfway "
+                "between the two ends of the sigmoid fitted (beta-binomial likelihood)."
+            ).format(species=species),
+            labels.sentence(labels.clauses(fits)) + ".",
+            _(
+                "The line is curved where surveys drawn from a straight one seldom gain as much by a bend (p of {level}"
+                " or less): the centre is then a natural cubic spline, four knots, of the distance across the cline."
+            ).format(level=labels.decimals(0.05)),
+            _(
+                "Band: {level}, pointwise on average along the line, measured along the cline's bearing; its width is "
+                "calibrated by surveys drawn anew. Line and band end with the sites and at the edge of the study area."
+            ).format(level=level),
+            _("Circles are all sites with a shell judged, coloured by frequency on the scale of every map."),
             labels.denominators_in_text([panel.trait for panel in panels], among),
             frame.notes(),
         ]
@@ -167,14 +179,24 @@ def _caption(
 
 
 def _alt(species: str, panels: Sequence[CentrePanel]) -> str:
-    parts = []
-    for panel in panels:
-        bend = f"bent by up to {labels.distance(panel.bend_m)}" if panel.curved else "straight"
-        parts.append(
-            f"{labels.trait_title(panel.trait)}: {bend}, the frequency rises across it towards the {panel.towards} "
-            f"({_numbers(panel)})."
+    parts = [
+        _("{species}: {maps} with the cline's centre as a line in its band over the sites.").format(
+            species=species, maps=maps_in_words(len(panels))
         )
-    return (
-        f"{species}: {maps_in_words(len(panels))} with the cline's centre as a line in its band over the sites. "
-        + " ".join(parts)
-    )
+    ]
+    for panel in panels:
+        if panel.curved:
+            message = _(
+                "{trait}: bent by up to {distance}, the frequency rises across it towards the {direction} ({numbers})."
+            )
+        else:
+            message = _("{trait}: straight, the frequency rises across it towards the {direction} ({numbers}).")
+        parts.append(
+            message.format(
+                trait=labels.trait_title(panel.trait),
+                distance=labels.distance(panel.bend_m),
+                direction=panel.towards,
+                numbers=_numbers(panel),
+            )
+        )
+    return " ".join(parts)

@@ -9,6 +9,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
+from morphcline.language import _, many
 from morphcline.render import labels
 from morphcline.render.figures.charts import (
     Spacing,
@@ -56,22 +57,29 @@ def draw_change(
     groups = [(str(s), str(e), rows) for (s, e), rows in table.groupby(["species", "earlier_survey"], sort=False)]
     traits = {id(rows): labels.main_traits(rows["trait"]) for *_, rows in groups}
     names = max(text_width_mm(labels.trait_title(t), SMALL) for shown in traits.values() for t in shown) + 3.0
-    numbers = max(text_width_mm(_numbers(row), SMALL) for _, row in table[table["site"] == ""].iterrows()) + 3.0
+    numbers = max(text_width_mm(_numbers(row), SMALL) for _at, row in table[table["site"] == ""].iterrows()) + 3.0
     columns = columns_that_fit(len(groups), width_mm, least_mm=names + numbers + 38, most=2)
     most = max(len(shown) for shown in traits.values())
     marks = [
-        Mark(f"All pairs of places, {labels.level(confidence)} interval", "o", SERIES[0].fill, SERIES[0].fill, 4.4),
-        Mark("One pair of places", "o", PAIR, PAIR, 2.4),
+        Mark(
+            _("All pairs of places, {level} interval").format(level=labels.level(confidence)),
+            "o",
+            SERIES[0].fill,
+            SERIES[0].fill,
+            4.4,
+        ),
+        Mark(_("One pair of places"), "o", PAIR, PAIR, 2.4),
     ]
     keys = [marks_key("", [mark], rows=1) for mark in marks]
+    notes = [_("now against {survey}").format(survey=survey) for _species, survey, _rows in groups]
     with style():
         sheet, axes = chart_sheet(
-            [Heading("", f"now against {survey}", species) for species, survey, _ in groups], columns=columns,
+            [Heading("", note, group[0]) for note, group in zip(notes, groups, strict=True)], columns=columns,
             height_mm=ROW_MM * most + 2, width_mm=width_mm, keys=keys,
             spacing=Spacing(left=names, right=numbers, between=3.0, head=8.4, below=9.0),
         )  # fmt: skip
         reach = _reach(table)
-        for panel, (_, _, rows) in zip(axes, groups, strict=True):
+        for panel, (*_names, rows) in zip(axes, groups, strict=True):
             _draw_panel(panel, rows, traits[id(rows)], reach)
     return Figure(name, sheet.figure, _data(table), _caption(table, within_m, confidence, among), _alt(groups))
 
@@ -96,7 +104,7 @@ def _draw_panel(axes: Axes, rows: pd.DataFrame, traits: Sequence[str], reach: fl
         # A fixed ladder of heights sets pairs of equal change apart.
         offsets = 0.26 * ((np.arange(len(pairs)) * 0.618034) % 1.0 - 0.5) * 2
         _draw_pairs(axes, pairs["difference"].to_numpy(np.float64), np.asarray(at + offsets, dtype=np.float64), reach)
-        for _, row in these[(these["site"] == "") & these["difference"].notna()].iterrows():
+        for _at, row in these[(these["site"] == "") & these["difference"].notna()].iterrows():
             axes.hlines(at, float(row["low"]), float(row["high"]), color=mark.fill, lw=1.2, zorder=2.5)
             axes.plot([float(row["difference"])], [at], "o", ms=4.4, color=mark.fill, zorder=3)
             axes.text(
@@ -105,7 +113,7 @@ def _draw_panel(axes: Axes, rows: pd.DataFrame, traits: Sequence[str], reach: fl
             )  # fmt: skip
     axes.set_xlim(-(1 + ROOM) * reach, (1 + ROOM) * reach)
     named_rows(axes, [labels.trait_title(trait) for trait in traits])
-    points_axis(axes, "Change (percentage points)")
+    points_axis(axes, _("Change (percentage points)"))
 
 
 def _draw_pairs(axes: Axes, change: NDArray[np.float64], heights: NDArray[np.float64], reach: float) -> None:
@@ -136,41 +144,54 @@ def _caption(table: pd.DataFrame, within_m: float, confidence: float, among: lab
     for (species, survey), rows in pooled.groupby(["species", "earlier_survey"], sort=False):
         most = rows.sort_values("later_total", kind="stable").iloc[-1]
         parts.append(
-            f"{species}, now against {survey}: up to {labels.counted(int(most['pairs']), 'pair')} of places, "
-            f"{labels.counted(int(most['earlier_total']), 'shell')} then and "
-            f"{labels.number(most['later_total'])} now."
+            many(
+                "{species}, now against {survey}: {n} pair of places, {then} then and {now} now.",
+                "{species}, now against {survey}: up to {n} pairs of places, {then} then and {now} now.",
+                most["pairs"],
+            ).format(
+                species=species,
+                survey=survey,
+                n=labels.number(most["pairs"]),
+                then=labels.counted(most["earlier_total"], "shell"),
+                now=labels.number(most["later_total"]),
+            )
         )
-    methods = labels.listing(dict.fromkeys(str(method) for method in pooled["method"]))
+    methods = labels.listing(_(str(method)) for method in dict.fromkeys(pooled["method"]))
+    if _outside(table, _reach(table)):
+        parts.append(_("Triangles at the edge: pairs of places that changed by more than the panel shows."))
     return " ".join(
         [
-            "Change of each trait's frequency since earlier surveys of the same places "
-            f"(within {labels.distance(within_m)}), in percentage points, with {labels.level(confidence)} intervals "
-            f"({methods}).",
+            _(
+                "Change of each trait's frequency since earlier surveys of the same places (within {distance}), in "
+                "percentage points, with {level} intervals ({methods})."
+            ).format(distance=labels.distance(within_m), level=labels.level(confidence), methods=methods),
             *parts,
-            *(
-                ["Triangles at the edge: pairs of places that changed by more than the panel shows."]
-                if _outside(table, _reach(table))
-                else []
-            ),
-            "On the right: the frequency then and now over all pairs, weighted as their mean change is.",
+            _("On the right: the frequency then and now over all pairs, weighted as their mean change is."),
             labels.denominators_in_text(labels.main_traits(table["trait"]), among),
         ]
     )
 
 
 def _alt(groups: Sequence[tuple[str, str, pd.DataFrame]]) -> str:
-    parts = []
+    parts = [_("Dots with intervals: change of frequency by trait, around a line at no change.")]
     for species, survey, rows in groups:
         pooled = rows[(rows["site"] == "") & rows["difference"].notna()]
         changes = [
-            f"{row['trait']} {labels.points(float(row['difference']))} "
-            f"({labels.points(float(row['low']))} to {labels.points(float(row['high']))})"
-            for _, row in pooled.iterrows()
+            _("{trait} {points} ({low} to {high})").format(
+                trait=labels.trait_name(str(row["trait"])),
+                points=labels.points(float(row["difference"])),
+                low=labels.points(float(row["low"])),
+                high=labels.points(float(row["high"])),
+            )
+            for _at, row in pooled.iterrows()
             if row["trait"] in labels.main_traits(rows["trait"])
         ]
         n = int(pooled["pairs"].max()) if len(pooled) else 0
         parts.append(
-            f"{species}, now against {survey}, n = {labels.counted(n, 'pair')} of places, points: "
-            f"{labels.listing(changes)}."
+            many(
+                "{species}, now against {survey}, n = {n} pair of places, points: {changes}.",
+                "{species}, now against {survey}, n = {n} pairs of places, points: {changes}.",
+                n,
+            ).format(species=species, survey=survey, n=labels.number(n), changes=labels.listing(changes))
         )
-    return "Dots with intervals: change of frequency by trait, around a line at no change. " + " ".join(parts)
+    return " ".join(parts)

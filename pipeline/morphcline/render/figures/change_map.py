@@ -11,6 +11,7 @@ from matplotlib import colormaps
 from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
+from morphcline.language import _, many
 from morphcline.render import labels
 from morphcline.render.figures.frame import MapFrame, map_sheet, maps_in_words
 from morphcline.render.figures.keys import marks_key, scale_key, size_key
@@ -74,22 +75,24 @@ def draw_change_map(
     """
     most = max(len(panel.pairs) for panel in panels)
     largest = float(np.clip(72.0 / np.sqrt(max(most, 1)) * width_mm / 190, 3.6, 8.0))
-    ticks = [((value + FULL) / (2 * FULL), f"{100 * value:+.0f}".replace("-", "−").replace("+0", "0"))
-             for value in (-FULL, -FULL / 2, 0.0, FULL / 2, FULL)]  # fmt: skip
+    ticks = [((value + FULL) / (2 * FULL), labels.points(value)) for value in (-FULL, -FULL / 2, 0.0, FULL / 2, FULL)]
     colour = colormaps[CHANGE_MAP]
     marks = [
-        Mark("Rose", "^", _hex(colour(0.85)), edge=INK, size=5.0),
-        Mark("Fell", "v", _hex(colour(0.15)), edge=INK, size=5.0),
-        Mark("Unchanged", "o", _hex(colour(0.5)), edge=INK, size=3.6),
+        Mark(_("Rose"), "^", _hex(colour(0.85)), edge=INK, size=5.0),
+        Mark(_("Fell"), "v", _hex(colour(0.15)), edge=INK, size=5.0),
+        Mark(_("Unchanged"), "o", _hex(colour(0.5)), edge=INK, size=3.6),
     ]
     keys = [
-        scale_key("Change (percentage points)", CHANGE_MAP, ticks),
-        size_key("Shells in each survey", [(_shown(n), float(_diameter(float(n), largest))) for n in SIZES_SHOWN]),
+        scale_key(_("Change (percentage points)"), CHANGE_MAP, ticks),
+        size_key(_("Shells in each survey"), [(_shown(n), float(_diameter(float(n), largest))) for n in SIZES_SHOWN]),
         marks_key("", marks, rows=3),
     ]
     headings = [
         Heading(
-            labels.trait_title(panel.trait), f"now against {panel.survey}, {labels.counted(len(panel.pairs), 'pair')}"
+            labels.trait_title(panel.trait),
+            _("now against {survey}, {pairs}").format(
+                survey=panel.survey, pairs=labels.counted(len(panel.pairs), "pair")
+            ),
         )
         for panel in panels
     ]
@@ -106,7 +109,7 @@ def _hex(colour: tuple[float, ...]) -> str:
 
 
 def _shown(shells: int) -> str:
-    return f"{shells}" if shells < LARGEST else f"{shells}+"
+    return labels.number(shells) if shells < LARGEST else f"≥{labels.number(shells)}"
 
 
 def _diameter(shells: float | NDArray[np.float64], largest: float) -> NDArray[np.float64]:
@@ -150,15 +153,25 @@ def _data(species: str, panel: ChangePanel) -> pd.DataFrame:
 def _caption(
     species: str, panels: Sequence[ChangePanel], frame: MapFrame, within_m: float, among: labels.Denominators
 ) -> str:
-    most = max(panels, key=lambda panel: len(panel.pairs))
+    most = max(len(panel.pairs) for panel in panels)
     return " ".join(
         [
-            f"{species}: change of frequencies between two surveys, at up to "
-            f"{labels.counted(len(most.pairs), 'place')} seen in both (within {labels.distance(within_m)}).",
-            "Upright triangles rose and hanging ones fell; colour is the change, full at 40 percentage points, and the "
-            "symbol's area grows with how surely it is known: the harmonic mean of the two samples' shells, up to 60.",
-            "A single place changes by chance as well: with 30 shells in each survey and a frequency near one half, "
-            "its change has a standard deviation of 13 points; the figure of pooled changes has the intervals.",
+            many(
+                "{species}: change of frequencies between two surveys, at {n} place seen in both (within {distance}).",
+                "{species}: change of frequencies between two surveys, at up to {n} places seen in both (within "
+                "{distance}).",
+                most,
+            ).format(species=species, n=labels.number(most), distance=labels.distance(within_m)),
+            _(
+                "Upright triangles rose and hanging ones fell; colour is the change, full at {full} percentage points, "
+                "and the symbol's area grows with how surely it is known: the harmonic mean of the two samples' "
+                "shells, up to {most}."
+            ).format(full=labels.number(100 * FULL), most=labels.number(LARGEST)),
+            _(
+                "A single place changes by chance as well: with 30 shells in each survey and a frequency near one "
+                "half, its change has a standard deviation of 13 points; the figure of pooled changes has the "
+                "intervals."
+            ),
             labels.denominators_in_text(dict.fromkeys(panel.trait for panel in panels), among),
             frame.notes(),
         ]
@@ -166,15 +179,29 @@ def _caption(
 
 
 def _alt(species: str, panels: Sequence[ChangePanel]) -> str:
-    parts = []
+    parts = [
+        _("{species}: {maps} of places as triangles that say where frequencies rose and fell.").format(
+            species=species, maps=maps_in_words(len(panels))
+        )
+    ]
     for panel in panels:
         change = panel.pairs["difference"]
         parts.append(
-            f"{labels.trait_title(panel.trait)} since {panel.survey}: rose at {int((change >= NONE).sum())}, fell at "
-            f"{int((change <= -NONE).sum())} of {labels.counted(len(change), 'place')}, from "
-            f"{labels.points(float(change.min()))} to {labels.points(float(change.max()))} points, {panel.pattern}."
+            many(
+                "{trait} since {survey}: rose at {rose}, fell at {fell} of {n} place, from {least} to {most} points, "
+                "{pattern}.",
+                "{trait} since {survey}: rose at {rose}, fell at {fell} of {n} places, from {least} to {most} points, "
+                "{pattern}.",
+                len(change),
+            ).format(
+                trait=labels.trait_title(panel.trait),
+                survey=panel.survey,
+                rose=labels.number(int((change >= NONE).sum())),
+                fell=labels.number(int((change <= -NONE).sum())),
+                n=labels.number(len(change)),
+                least=labels.points(float(change.min())),
+                most=labels.points(float(change.max())),
+                pattern=panel.pattern,
+            )
         )
-    return (
-        f"{species}: {maps_in_words(len(panels))} of places as triangles that say where frequencies rose and fell. "
-        + " ".join(parts)
-    )
+    return " ".join(parts)

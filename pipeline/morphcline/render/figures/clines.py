@@ -11,6 +11,7 @@ from matplotlib.axes import Axes
 from matplotlib.colors import to_rgba
 from numpy.typing import NDArray
 
+from morphcline.language import _
 from morphcline.render import labels
 from morphcline.render.figures.charts import Spacing, chart_sheet, columns_that_fit, kilometre_axis, percent_axis
 from morphcline.render.figures.keys import marks_key, size_key
@@ -21,6 +22,7 @@ POINT = "#9A9A9A"
 BAND = "#A9CBE6"
 CENTRE = "#F3CBA8"
 LARGEST_SAMPLE = 150
+LEVEL = 0.05
 #: Limits of the frequency axis, with room above for the width, and where 103% lies between them.
 LIMITS = (-0.03, 1.17)
 TOP = (1.03 - LIMITS[0]) / (LIMITS[1] - LIMITS[0])
@@ -35,8 +37,8 @@ class ClinePanel:
     trait, model : str
     weight : float
         Akaike weight of the model among those fitted.
-    axis : str
-        Along what, in words: ``"towards 115°"``, ``"rising along the line"`` or ``"falling along the line"``.
+    bearing_deg : float
+        Of the axis, to where the trait becomes commoner; missing where the axis is a line that was given.
     centre_m, centre_low, centre_high, width_m, width_low, width_high : float
         Missing where not known.
     sites : DataFrame
@@ -45,6 +47,8 @@ class ClinePanel:
         The curve and its band.
     step : bool
         It is a step as far as the sites tell.
+    falling : bool
+        Along a line that was given the trait becomes rarer.
     p_fit : float
         Of the model's goodness of fit; missing where not known.
     fits : bool
@@ -54,7 +58,7 @@ class ClinePanel:
     trait: str
     model: str
     weight: float
-    axis: str
+    bearing_deg: float
     centre_m: float
     centre_low: float
     centre_high: float
@@ -67,8 +71,14 @@ class ClinePanel:
     low: NDArray[np.float64]
     high: NDArray[np.float64]
     step: bool = False
+    falling: bool = False
     p_fit: float = np.nan
     fits: bool = True
+
+    @property
+    def along_line(self) -> bool:
+        """Whether distances count along a line that was given."""
+        return bool(np.isnan(self.bearing_deg))
 
     @property
     def width_known(self) -> bool:
@@ -110,15 +120,21 @@ def draw_clines(
     level = labels.level(confidence)
     curve = SERIES[0].fill
     keys = [
-        size_key("Shells judged at a site", [(str(n), float(_diameter(n))) for n in (20, 50, 100)]),
+        size_key(_("Shells judged at a site"), [(labels.number(n), float(_diameter(n))) for n in (20, 50, 100)]),
         marks_key(
             "",
             [
-                Mark(f"Chosen model with its {level} band", "s", BAND, edge=curve, size=5),
-                Mark(f"Centre, with its {level} interval", "s", CENTRE, edge=SERIES[1].fill, size=5),
-                Mark("Width of the cline", "_", INK, size=9),
-                *([Mark("Widest in its interval", "--", PAPER, INK)] if any(map(_only_widest, panels)) else []),
-                *([Mark("Model that fails its test", "--", PAPER, curve)] if not all(p.fits for p in panels) else []),
+                Mark(_("Chosen model with its {level} band").format(level=level), "s", BAND, edge=curve, size=5),
+                Mark(
+                    _("Centre, with its {level} interval").format(level=level), "s", CENTRE, edge=SERIES[1].fill, size=5
+                ),
+                Mark(_("Width of the cline"), "_", INK, size=9),
+                *([Mark(_("Widest in its interval"), "--", PAPER, INK)] if any(map(_only_widest, panels)) else []),
+                *(
+                    [Mark(_("Model that fails its test"), "--", PAPER, curve)]
+                    if not all(p.fits for p in panels)
+                    else []
+                ),
             ],
             rows=5,
         ),
@@ -132,7 +148,7 @@ def draw_clines(
         for i, (panel, place) in enumerate(zip(panels, axes, strict=True)):
             _draw_panel(place, panel)
             if i % columns == 0:
-                place.set_ylabel("Frequency")
+                place.set_ylabel(_("Frequency"))
     data = pd.concat([_data(species, panel) for panel in panels], ignore_index=True)
     return Figure(name, sheet.figure, data, _caption(species, panels, level, privacy, among), _alt(species, panels))
 
@@ -143,7 +159,23 @@ def _diameter(shells: float | NDArray[np.float64]) -> NDArray[np.float64]:
 
 def _note(panel: ClinePanel) -> str:
     # Along a line the distance axis is the line: what is left to say is which way the frequency goes.
-    return f"{labels.model_name(panel.model)} ({panel.weight:.2f}), {panel.axis.removesuffix(' along the line')}"
+    if not panel.along_line:
+        message = _("{model} ({weight}), towards {bearing}")
+    else:
+        message = _("{model} ({weight}), falling") if panel.falling else _("{model} ({weight}), rising")
+    return message.format(
+        model=labels.model_name(panel.model), weight=labels.decimals(panel.weight), bearing=_bearing(panel)
+    )
+
+
+def _bearing(panel: ClinePanel) -> str:
+    return "" if panel.along_line else labels.bearing(panel.bearing_deg)
+
+
+def _axis(panel: ClinePanel) -> str:
+    if not panel.along_line:
+        return _("towards {bearing}").format(bearing=_bearing(panel))
+    return _("falling along the line") if panel.falling else _("rising along the line")
 
 
 def _draw_panel(axes: Axes, panel: ClinePanel) -> None:
@@ -160,11 +192,11 @@ def _draw_panel(axes: Axes, panel: ClinePanel) -> None:
     if panel.fits:
         _draw_centre_and_width(axes, panel, shown)
     else:
-        label = f"doesn't describe the map ({labels.probability(panel.p_fit)})"
+        label = _("doesn't describe the map ({p})").format(p=labels.probability(panel.p_fit))
         axes.text(sum(shown) / 2, 1.095, label, ha="center", va="bottom", fontsize=SMALL)
     axes.set_xlim(*shown)
     axes.set_ylim(*LIMITS)
-    kilometre_axis(axes, "Distance along the axis (km)")
+    kilometre_axis(axes, _("Distance along the axis (km)"))
 
 
 def _only_widest(panel: ClinePanel) -> bool:
@@ -179,8 +211,9 @@ def _draw_centre_and_width(axes: Axes, panel: ClinePanel, shown: tuple[float, fl
     if panel.model != "linear" and shown[0] <= panel.centre_m <= shown[1]:
         axes.axvline(panel.centre_m, ymax=TOP, color=SERIES[1].fill, lw=0.8, zorder=1)
     if panel.only_widest:
-        what = "a step, narrower than" if panel.step else "narrower than"
-        _draw_width(axes, panel, shown, panel.width_high, f"{what} {labels.distance(panel.width_high)}")
+        message = _("a step, narrower than {width}") if panel.step else _("narrower than {width}")
+        label = message.format(width=labels.distance(panel.width_high))
+        _draw_width(axes, panel, shown, panel.width_high, label)
     elif panel.width_known:
         _draw_width(axes, panel, shown, panel.width_m, labels.distance(panel.width_m))
 
@@ -216,79 +249,96 @@ def _data(species: str, panel: ClinePanel) -> pd.DataFrame:
     return table
 
 
+def _numbers(panel: ClinePanel) -> str:
+    return labels.shells_and_sites(panel.trait, panel.sites["total"].sum(), len(panel.sites))
+
+
 def _caption(species: str, panels: Sequence[ClinePanel], level: str, privacy: str, among: labels.Denominators) -> str:
-    fits = []
-    for panel in panels:
-        numbers = labels.shells_and_sites(panel.trait, panel.sites["total"].sum(), len(panel.sites))
-        fits.append(f"{panel.trait}: {_fit(panel)} ({numbers})")
-    return " ".join(
-        [
-            f"{species}: frequencies at the sites along the axis of each trait's cline, and the model chosen "
+    fits = [
+        _("{trait}: {fit} ({numbers})").format(
+            trait=labels.trait_name(panel.trait), fit=_fit(panel), numbers=_numbers(panel)
+        )
+        for panel in panels
+    ]
+    told = [
+        _(
+            "{species}: frequencies at the sites along the axis of each trait's cline, and the model chosen "
             "(beta-binomial likelihood; its Akaike weight among all models fitted is in brackets above the panel). It "
             "has the lowest AICc, but free ends are chosen only where surveys drawn from a simpler cline seldom look "
-            "as much like them (p of 0.05 or less) and both ends are seen among the sites; tails likewise. Traits for "
-            "which a permutation test doesn't rule out one frequency everywhere (p above 0.05) have no panel.",
-            labels.sentence("; ".join(fits)) + ".",
-            f"Band: {level}, pointwise, given the axis (delta method); centre and width: {level} profile-likelihood "
-            f"intervals, longer where neighbours' residuals are alike. {_steps(panels)}{_failed(panels)}"
-            f"{_counted_from(panels)}",
-            labels.denominators_in_text([panel.trait for panel in panels], among),
-            privacy,
-        ]
-    ).strip()
+            "as much like them (p of {level} or less) and both ends are seen among the sites; tails likewise. Traits "
+            "for which a permutation test doesn't rule out one frequency everywhere (p above {level}) have no panel."
+        ).format(species=species, level=labels.decimals(LEVEL)),
+        labels.sentence(labels.clauses(fits)) + ".",
+        _(
+            "Band: {level}, pointwise, given the axis (delta method); centre and width: {level} profile-likelihood "
+            "intervals, longer where neighbours' residuals are alike."
+        ).format(level=level),
+        _steps() if any(map(_only_widest, panels)) else "",
+        "" if all(panel.fits for panel in panels) else _failed(),
+        _counted_from(panels),
+        labels.denominators_in_text([panel.trait for panel in panels], among),
+        privacy,
+    ]
+    return " ".join(part for part in told if part)
 
 
-def _steps(panels: Sequence[ClinePanel]) -> str:
-    if not any(map(_only_widest, panels)):
-        return ""
-    return (
+def _steps() -> str:
+    return _(
         "Where the width has no lower limit, no width can be told: the dashed bar is the widest in the interval. It is "
-        "called a step only where even that is less than the distance between neighbouring sites. "
+        "called a step only where even that is less than the distance between neighbouring sites."
     )
 
 
-def _failed(panels: Sequence[ClinePanel]) -> str:
-    if all(panel.fits for panel in panels):
-        return ""
-    return (
+def _failed() -> str:
+    return _(
         "A dashed curve is the best of the models and yet doesn't describe the map: surveys drawn from it seldom "
-        "depart from it as much (p of 0.05 or less), and neighbours have a third or more of what is left in common; "
-        "its centre and width are not drawn. "
-    )
+        "depart from it as much (p of {level} or less), and neighbours have a third or more of what is left in common; "
+        "its centre and width are not drawn."
+    ).format(level=labels.decimals(LEVEL))
 
 
 def _counted_from(panels: Sequence[ClinePanel]) -> str:
-    if any(panel.axis.endswith("along the line") for panel in panels):
-        return "Distances count from the line's start."
-    return "Distances count from the mean of the sites to where the trait becomes commoner."
+    if any(panel.along_line for panel in panels):
+        return _("Distances count from the line's start.")
+    return _("Distances count from the mean of the sites to where the trait becomes commoner.")
 
 
 def _fit(panel: ClinePanel) -> str:
-    parts = [labels.model_name(panel.model), panel.axis]
+    parts = [labels.model_name(panel.model), _axis(panel)]
     if not panel.fits:
-        return ", ".join([*parts, f"which doesn't describe the map ({labels.probability(panel.p_fit)})"])
+        fails = _("which doesn't describe the map ({p})").format(p=labels.probability(panel.p_fit))
+        return labels.commas([*parts, fails])
     if panel.model == "linear":  # its centre and width are those of the survey
-        return ", ".join([*parts, f"over the whole {labels.distance(panel.width_m)}"])
+        whole = _("over the whole {distance}").format(distance=labels.distance(panel.width_m))
+        return labels.commas([*parts, whole])
     if np.isfinite(panel.centre_m):
         outside = not panel.at_m.min() <= panel.centre_m <= panel.at_m.max()
-        parts.append(
-            f"centre {labels.distance_and_limits(panel.centre_m, panel.centre_low, panel.centre_high)}"
-            + (" beyond the outermost sites" if outside else "")
-        )
+        message = _("centre {distance} beyond the outermost sites") if outside else _("centre {distance}")
+        distance = labels.distance_and_limits(panel.centre_m, panel.centre_low, panel.centre_high)
+        parts.append(message.format(distance=distance))
     if panel.only_widest:
-        what = "a step, narrower than" if panel.step else "narrower than"
-        parts.append(f"{what} {labels.distance(panel.width_high)} (no lower limit)")
+        if panel.step:
+            message = _("a step, narrower than {width} (no lower limit)")
+        else:
+            message = _("narrower than {width} (no lower limit)")
+        parts.append(message.format(width=labels.distance(panel.width_high)))
     elif panel.width_known:
-        parts.append(f"width {labels.distance_and_limits(panel.width_m, panel.width_low, panel.width_high)}")
-    return ", ".join(parts)
+        width = labels.distance_and_limits(panel.width_m, panel.width_low, panel.width_high)
+        parts.append(_("width {distance}").format(distance=width))
+    return labels.commas(parts)
 
 
 def _alt(species: str, panels: Sequence[ClinePanel]) -> str:
-    parts = []
+    first = _("{species}: site frequencies against distance with a fitted curve, a panel a trait.")
+    parts = [first.format(species=species)]
     for panel in panels:
-        n = labels.shells_and_sites(panel.trait, panel.sites["total"].sum(), len(panel.sites))
         parts.append(
-            f"{labels.trait_title(panel.trait)}: the curve goes from {labels.percent(float(panel.fit[0]))} to "
-            f"{labels.percent(float(panel.fit[-1]))}, {_fit(panel)} (n = {n})."
+            _("{trait}: the curve goes from {first} to {last}, {fit} (n = {numbers}).").format(
+                trait=labels.trait_title(panel.trait),
+                first=labels.percent(float(panel.fit[0])),
+                last=labels.percent(float(panel.fit[-1])),
+                fit=_fit(panel),
+                numbers=_numbers(panel),
+            )
         )
-    return f"{species}: site frequencies against distance with a fitted curve, a panel a trait. " + " ".join(parts)
+    return " ".join(parts)

@@ -7,10 +7,11 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
-from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
+from matplotlib.ticker import FixedLocator, NullLocator
 
+from morphcline.language import _, many, marked
 from morphcline.render import labels
-from morphcline.render.figures.charts import Spacing, chart_sheet, difference_axis, named_rows
+from morphcline.render.figures.charts import Spacing, chart_sheet, difference_axis, named_rows, short, written
 from morphcline.render.figures.keys import marks_key
 from morphcline.render.figures.sheet import SMALL, Figure, Heading, style, text_width_mm
 from morphcline.render.palettes import GUIDE, LINE, PAPER, SERIES, SOFT_INK, Mark
@@ -21,9 +22,9 @@ NARROWEST_MM = 40.0
 LEVEL = 0.05
 
 _PANELS = {
-    "centre": ("Centre", "Difference (km)"),
-    "width": ("Width", "Ratio"),
-    "bearing": ("Bearing", "Difference (degrees)"),
+    "centre": (marked("Centre"), marked("Difference (km)")),
+    "width": (marked("Width"), marked("Ratio")),
+    "bearing": (marked("Bearing"), marked("Difference (degrees)")),
 }
 
 
@@ -39,7 +40,7 @@ def draw_concordance(name: str, table: pd.DataFrame, *, confidence: float, width
     width_mm : float
     """
     keys = ["species", "trait", "second_species", "second_trait"]
-    pairs = [rows for _, rows in table.groupby(keys, sort=False)]
+    pairs = [rows for _key, rows in table.groupby(keys, sort=False)]
     names = [_pair_lines(rows.iloc[0]) for rows in pairs]
     room = max(text_width_mm(line, SMALL) for lines in names for line in lines) + 3.0
     shown = [what for what in _PANELS if table.loc[table["parameter"] == what, "difference"].notna().any()]
@@ -47,13 +48,14 @@ def draw_concordance(name: str, table: pd.DataFrame, *, confidence: float, width
     columns = len(shown) if (width_mm - room) / len(shown) >= NARROWEST_MM else 1
     level = labels.level(confidence)
     mark = SERIES[0].fill
+    differs = _("Differs: p of {p} or less ({level} interval)")
     marks = [
-        Mark(f"Differs: p of {LEVEL:g} or less ({level} interval)", "o", mark, mark, 4.4),
-        Mark("Not seen to differ", "o", PAPER, mark, 4.4),
+        Mark(differs.format(p=labels.decimals(LEVEL), level=level), "o", mark, mark, 4.4),
+        Mark(_("Not seen to differ"), "o", PAPER, mark, 4.4),
     ]
     with style():
         sheet, axes = chart_sheet(
-            [Heading(_PANELS[what][0], "second trait against first") for what in shown],
+            [Heading(_(_PANELS[what][0]), _("second trait against first")) for what in shown],
             columns=columns, height_mm=ROW_MM * len(pairs) + 2, width_mm=width_mm,
             keys=[marks_key("", [one], rows=1) for one in marks],
             spacing=Spacing(left=1.5, first=room, right=9.0, between=2.0),
@@ -67,10 +69,14 @@ def draw_concordance(name: str, table: pd.DataFrame, *, confidence: float, width
 def _pair_lines(row: pd.Series) -> tuple[str, str]:
     """Return what a pair is called, on two lines."""
     first, second = labels.trait_title(row["trait"]), labels.trait_name(row["second_trait"])
-    second = f"{second} (its complement)" if row["reversed"] else second
+    if row["reversed"]:
+        second = _("{trait} (its complement)").format(trait=second)
     if row["species"] == row["second_species"]:
-        return f"{first}, {second}", str(row["species"])
-    return f"{first} of {row['species']},", f"{second} of {row['second_species']}"
+        return labels.commas([first, second]), str(row["species"])
+    return (
+        _("{trait} of {species},").format(trait=first, species=row["species"]),
+        _("{trait} of {species}").format(trait=second, species=row["second_species"]),
+    )
 
 
 def _draw_panel(axes: Axes, what: str, pairs: Sequence[pd.DataFrame]) -> None:
@@ -82,7 +88,7 @@ def _draw_panel(axes: Axes, what: str, pairs: Sequence[pd.DataFrame]) -> None:
     for at, rows in enumerate(pairs):
         found = rows[(rows["parameter"] == what) & rows["difference"].notna()]
         if found.empty:
-            axes.text(0.5, at, "not compared", transform=axes.get_yaxis_transform(), ha="center",
+            axes.text(0.5, at, _("not compared"), transform=axes.get_yaxis_transform(), ha="center",
                       va="center_baseline", fontsize=SMALL, color=SOFT_INK)  # fmt: skip
             continue
         row = found.iloc[0]
@@ -90,18 +96,17 @@ def _draw_panel(axes: Axes, what: str, pairs: Sequence[pd.DataFrame]) -> None:
             axes.hlines(at, row["low"] / scale, row["high"] / scale, color=mark, lw=1.2, zorder=2.5)
         fill = mark if row["p_bootstrap"] <= LEVEL else PAPER
         axes.plot([row["difference"] / scale], [at], "o", ms=4.4, mfc=fill, mec=mark, mew=1.0, zorder=3)
-        axes.text(1.0, at, "  " + labels.probability(row["p_bootstrap"]).removeprefix("p ").removeprefix("= "),
-                  transform=axes.get_yaxis_transform(), va="center_baseline", fontsize=SMALL,
-                  color=SOFT_INK)  # fmt: skip
+        axes.text(
+            1.0, at, "  " + labels.bare_probability(row["p_bootstrap"]), transform=axes.get_yaxis_transform(),
+            va="center_baseline", fontsize=SMALL, color=SOFT_INK,
+        )  # fmt: skip
     axes.text(1.0, -0.72, "  p", transform=axes.get_yaxis_transform(), va="baseline", fontsize=SMALL, color=SOFT_INK)
-    difference_axis(axes, _PANELS[what][1])
+    difference_axis(axes, _(_PANELS[what][1]))
     if what == "width":
         _ratio_ticks(axes)
     else:
         axes.margins(x=0.06)
-        axes.xaxis.set_major_formatter(
-            FuncFormatter(lambda value, _: f"{value:+g}".replace("-", "−") if value else "0")
-        )
+        axes.xaxis.set_major_formatter(written(lambda value: ("+" if value > 0 else "") + short(value)))
 
 
 def _ratio_ticks(axes: Axes) -> None:
@@ -114,7 +119,7 @@ def _ratio_ticks(axes: Axes) -> None:
         ticks = [tick for tick in ticks if np.isclose(np.log10(tick) % 1, 0)]
     axes.xaxis.set_major_locator(FixedLocator(ticks))
     axes.xaxis.set_minor_locator(NullLocator())
-    axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+    axes.xaxis.set_major_formatter(written(short))
     axes.tick_params(axis="x", color=LINE)
 
 
@@ -126,41 +131,55 @@ def _data(table: pd.DataFrame) -> pd.DataFrame:
     return table[columns].copy()
 
 
+def _named(rows: pd.DataFrame) -> str:
+    return " ".join(_pair_lines(rows.iloc[0]))
+
+
 def _together(rows: pd.DataFrame) -> str:
     whole = rows[rows["parameter"] == "all"]
-    p = labels.probability(float(whole["p_bootstrap"].iloc[0])) if len(whole) else "p not known"
-    first = rows.iloc[0]
-    return f"{' '.join(_pair_lines(first))}: {p} ({labels.counted(int(first['sites']), 'site')})"
+    p = labels.probability(float(whole["p_bootstrap"].iloc[0]) if len(whole) else np.nan)
+    sites = labels.counted(rows["sites"].iloc[0], "site")
+    return _("{pair}: {p} ({sites})").format(pair=_named(rows), p=p, sites=sites)
 
 
 def _caption(pairs: Sequence[pd.DataFrame], level: str) -> str:
     return " ".join(
         [
-            "How the clines of pairs of traits differ: the second's centre less the first's, along the bearing and "
-            "counted from the middle of the sites; its width over the first's; its bearing less the first's, "
-            "clockwise.",
-            "Where one trait falls as the other rises, the shells without it are compared.",
-            f"{level} intervals and p by surveys drawn anew from the fitted clines (beta-binomial), with what the two "
-            "traits leave over at a site correlated as found (studentised differences).",
-            "All three taken together: " + "; ".join(_together(rows) for rows in pairs) + ".",
-            "Pairs of which either has no cline with a centre and a width are left out.",
+            _(
+                "How the clines of pairs of traits differ: the second's centre less the first's, along the bearing and "
+                "counted from the middle of the sites; its width over the first's; its bearing less the first's, "
+                "clockwise."
+            ),
+            _("Where one trait falls as the other rises, the shells without it are compared."),
+            _(
+                "{level} intervals and p by surveys drawn anew from the fitted clines (beta-binomial), with what the "
+                "two traits leave over at a site correlated as found (studentised differences)."
+            ).format(level=level),
+            _("All three taken together: {pairs}.").format(pairs=labels.clauses(_together(rows) for rows in pairs)),
+            _("Pairs of which either has no cline with a centre and a width are left out."),
         ]
     )
 
 
 def _alt(pairs: Sequence[pd.DataFrame]) -> str:
-    parts = []
+    parts = [_("Dots with intervals, a row a pair of traits, around a line at no difference.")]
     for rows in pairs:
-        told = []
-        for _, row in rows[rows["difference"].notna()].iterrows():
-            value = float(row["difference"])
-            text = {
-                "centre": labels.distance(value),
-                "width": f"{value:.2f} times",
-                "bearing": f"{value:.0f}°".replace("-", "−"),
-            }[str(row["parameter"])]
-            told.append(f"{row['parameter']} {text} ({labels.probability(float(row['p_bootstrap']))})")
+        told = [
+            _difference(str(row["parameter"]), float(row["difference"]), labels.probability(float(row["p_bootstrap"])))
+            for _at, row in rows[rows["difference"].notna()].iterrows()
+        ]
+        n = int(rows["sites"].iloc[0])
         parts.append(
-            f"{' '.join(_pair_lines(rows.iloc[0]))}, {int(rows['sites'].iloc[0])} sites: {labels.listing(told)}."
+            many("{pair}, {n} site: {differences}.", "{pair}, {n} sites: {differences}.", n).format(
+                pair=_named(rows), n=labels.number(n), differences=labels.listing(told)
+            )
         )
-    return "Dots with intervals, a row a pair of traits, around a line at no difference. " + " ".join(parts)
+    return " ".join(parts)
+
+
+def _difference(what: str, value: float, p: str) -> str:
+    if what == "centre":
+        return _("centre {distance} ({p})").format(distance=labels.distance(value), p=p)
+    if what == "width":
+        return _("width {ratio} times ({p})").format(ratio=labels.decimals(value), p=p)
+    return _("bearing {degrees}° ({p})").format(degrees=labels.decimals(value, 0), p=p)

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
+from morphcline.language import _, many
 from morphcline.render import labels
 from morphcline.render.figures.charts import (
     Spacing,
@@ -16,6 +17,7 @@ from morphcline.render.figures.charts import (
     columns_that_fit,
     distance_bar,
     kilometre_axis,
+    number_axis,
     zero_line,
 )
 from morphcline.render.figures.keys import marks_key
@@ -24,6 +26,8 @@ from morphcline.render.palettes import LINE, OKABE_ITO, PAPER, Mark
 
 Row = Mapping[Any, Any]
 
+#: Of the intervals of reaches.
+_CONFIDENCE = 0.95
 _CURVE, _REACH, _BAND = OKABE_ITO[4], OKABE_ITO[5], "#DEDEDE"
 
 
@@ -64,11 +68,17 @@ def draw_correlogram(
     columns = columns_that_fit(len(traits), width_mm, least_mm=40, most=4)
     headings = [Heading(labels.trait_title(trait), _note(reach_of.get(trait))) for trait in traits]
     marks = [
-        Mark(f"Holm-corrected p ≤ {level:g}", "o", _CURVE, edge=_CURVE, size=4),
-        Mark("Not significant", "o", PAPER, edge=_CURVE, size=4),
-        Mark(f"{labels.level(1 - level)} envelope of chance", "s", _BAND, edge=_BAND, size=7),
-        Mark("Expected by chance", "--", "none", edge=LINE, size=8),
-        Mark("Reach with its 95% interval", "D", _REACH, edge=_REACH, size=4),
+        Mark(_("Holm-corrected p ≤ {level}").format(level=labels.figures(level)), "o", _CURVE, edge=_CURVE, size=4),
+        Mark(_("Not significant"), "o", PAPER, edge=_CURVE, size=4),
+        Mark(_("{level} envelope of chance").format(level=labels.level(1 - level)), "s", _BAND, edge=_BAND, size=7),
+        Mark(_("Expected by chance"), "--", "none", edge=LINE, size=8),
+        Mark(
+            _("Reach with its {level} interval").format(level=labels.level(_CONFIDENCE)),
+            "D",
+            _REACH,
+            edge=_REACH,
+            size=4,
+        ),
     ]
     with style():
         sheet, axes = chart_sheet(
@@ -82,8 +92,9 @@ def draw_correlogram(
             panel.set_ylim(low, high)
             rows = table[table["trait"] == trait].sort_values("distance_class")
             _draw_panel(panel, rows, reach_of.get(trait), level)
-            kilometre_axis(panel, "Distance (km)" if i + columns >= len(traits) else "")
-            panel.set_ylabel("Moran's I" if i % columns == 0 else "")
+            kilometre_axis(panel, _("Distance (km)") if i + columns >= len(traits) else "")
+            number_axis(panel.yaxis)
+            panel.set_ylabel(_("Moran's I") if i % columns == 0 else "")
     return Figure(
         name,
         sheet.figure,
@@ -103,10 +114,10 @@ def _limits(table: pd.DataFrame) -> tuple[float, float]:
 def _note(row: Row | None) -> str:
     if row is None:
         return ""
-    n = f"n = {labels.number(row['sites'])}"
+    n = labels.number(row["sites"])
     if not np.isfinite(row["reach_m"]):
-        return f"no reach; {n}"
-    return f"{labels.distance_and_limits(*_reach(row))}; {n}"
+        return _("no reach; n = {n}").format(n=n)
+    return _("{distance}; n = {n}").format(distance=labels.distance_and_limits(*_reach(row)), n=n)
 
 
 def _reach(row: Row) -> tuple[float, float, float]:
@@ -137,42 +148,67 @@ def _caption(
     level: float,
     among: labels.Denominators,
 ) -> str:
-    sentences = [f"{species}: Moran's I of rate-adjusted frequencies between sites, by distance."]
+    told = [_("{species}: Moran's I of rate-adjusted frequencies between sites, by distance.").format(species=species)]
     if len(numbers):
         most = numbers.sort_values("sites", kind="stable").iloc[-1]
-        sentences.append(f"Up to {labels.shells_and_sites('', most['shells'], int(most['sites']))}.")
+        told.append(
+            _("Up to {shells_and_sites}.").format(
+                shells_and_sites=labels.shells_and_sites("", most["shells"], int(most["sites"]))
+            )
+        )
     classes = int(table.groupby("trait")["distance_class"].max().max())
-    sentences += [
-        f"{labels.counted(classes, 'distance class')}; points stand at the mean distance of their "
-        "class's pairs; n is the number of sites.",
-        f"Grey: by chance a whole curve leaves this band with a probability of {labels.level(level)} (extreme rank "
-        f"length, {labels.number(permutations)} permutations; Myllymäki et al. 2017).",
-        f"Filled: p ≤ {level:g} after Holm's correction over the classes of a trait (two-sided). Dashed: the value "
-        "expected by chance.",
-        "Diamond and bar: the reach, where the curve, made to fall, first comes down to what any two sites have on "
-        "average, with its 95% interval by bootstrap over sites; given where the curve leaves the band.",
+    told += [
+        many(
+            "{n} distance class; points stand at the mean distance of their class's pairs; n is the number of sites.",
+            "{n} distance classes; points stand at the mean distance of their class's pairs; n is the number of sites.",
+            classes,
+        ).format(n=labels.number(classes)),
+        _(
+            "Grey: by chance a whole curve leaves this band with a probability of {level} (extreme rank length, "
+            "{permutations} permutations; Myllymäki et al. 2017)."
+        ).format(level=labels.level(level), permutations=labels.number(permutations)),
+        _(
+            "Filled: p ≤ {level} after Holm's correction over the classes of a trait (two-sided). Dashed: the value "
+            "expected by chance."
+        ).format(level=labels.figures(level)),
+        _(
+            "Diamond and bar: the reach, where the curve, made to fall, first comes down to what any two sites have on "
+            "average, with its {level} interval by bootstrap over sites; given where the curve leaves the band."
+        ).format(level=labels.level(_CONFIDENCE)),
         labels.denominators_in_text(labels.main_traits(table["trait"]), among),
     ]
-    return " ".join(part for part in sentences if part)
+    return " ".join(part for part in told if part)
 
 
 def _alt(species: str, table: pd.DataFrame, reach_of: Mapping[str, Row], level: float) -> str:
-    parts = []
-    for trait in labels.main_traits(table["trait"]):
+    traits = labels.main_traits(table["trait"])
+    parts = [
+        _(
+            "{species}: {charts} of Moran's I against the distance between sites, each over the {level} envelope of "
+            "chance."
+        ).format(species=species, charts=labels.counted(len(traits), "line chart"), level=labels.level(1 - level))
+    ]
+    for trait in traits:
         lines = table[table["trait"] == trait].sort_values("distance_class")
         first, last = lines.iloc[0], lines.iloc[-1]
-        outside = (lines["moran_i"] > lines["envelope_high"]) | (lines["moran_i"] < lines["envelope_low"])
         row = reach_of.get(trait)
-        told = f"outside its envelope in {labels.counted(int(outside.sum()), 'class')}"
+        told = [
+            _("from {first} within {near} to {last} at {far} and more").format(
+                first=labels.decimals(first["moran_i"]), near=labels.distance(first["to_m"]),
+                last=labels.decimals(last["moran_i"]), far=labels.distance(last["from_m"]),
+            ),
+            _outside(lines),
+        ]  # fmt: skip
         if row is not None and np.isfinite(row["reach_m"]):
-            told += f", reach {labels.distance_and_limits(*_reach(row))}"
-        n = f", n = {labels.counted(int(row['sites']), 'site')}" if row is not None else ""
-        parts.append(
-            f"{trait}: from {labels.decimals(first['moran_i'])} within {labels.distance(first['to_m'])} to "
-            f"{labels.decimals(last['moran_i'])} at {labels.distance(last['from_m'])} and more, {told}{n}."
-        )
-    panels = labels.counted(len(parts), "line chart")
-    return (
-        f"{species}: {panels} of Moran's I against the distance between sites, each over the "
-        f"{labels.level(1 - level)} envelope of chance. " + " ".join(labels.sentence(part) for part in parts)
+            told.append(_("reach {distance}").format(distance=labels.distance_and_limits(*_reach(row))))
+        if row is not None:
+            told.append(_("n = {sites}").format(sites=labels.counted(row["sites"], "site")))
+        parts.append(_("{trait}: {findings}.").format(trait=labels.trait_title(trait), findings=labels.commas(told)))
+    return " ".join(parts)
+
+
+def _outside(lines: pd.DataFrame) -> str:
+    outside = int(((lines["moran_i"] > lines["envelope_high"]) | (lines["moran_i"] < lines["envelope_low"])).sum())
+    return many("outside its envelope in {n} class", "outside its envelope in {n} classes", outside).format(
+        n=labels.number(outside)
     )

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
+from morphcline.language import _
 from morphcline.render import labels
 from morphcline.render.figures.charts import Spacing, chart_sheet, named_rows, points_axis, zero_line
 from morphcline.render.figures.keys import marks_key
@@ -48,10 +49,11 @@ def draw_effects(
     terms = list(dict.fromkeys(table["term"]))
     names = max(text_width_mm(_row_name(term), SMALL) for term in terms) + 3.0
     columns = max(1, min(len(traits), int((width_mm - names) // 36), 4))
+    allowed = _("Space allowed for, {level} interval")
     marks = [
-        Mark(f"Space allowed for, {labels.level(confidence)} interval", "o", SERIES[0].fill, SERIES[0].fill, 4.2),
-        Mark("The same, could be chance", "o", PAPER, SERIES[0].fill, 4.2),
-        Mark("Space ignored", "s", LINE, LINE, 2.8),
+        Mark(allowed.format(level=labels.level(confidence)), "o", SERIES[0].fill, SERIES[0].fill, 4.2),
+        Mark(_("The same, could be chance"), "o", PAPER, SERIES[0].fill, 4.2),
+        Mark(_("Space ignored"), "s", LINE, LINE, 2.8),
     ]
     reach = _reach(table)
     with style():
@@ -74,12 +76,16 @@ def draw_effects(
 
 
 def _row_name(term: str) -> str:
-    return "Per °C" if term.startswith("temperature") else labels.sentence(term.removeprefix("habitat: "))
+    if term.startswith("temperature"):
+        return _("Per °C")
+    return labels.sentence(labels.habitat_name(term.removeprefix("habitat: ")))
 
 
 def _against(table: pd.DataFrame, trait: str) -> str:
     references = [name for name in dict.fromkeys(table.loc[table["trait"] == trait, "reference"]) if name]
-    return f"against {references[0]}" if references else "per degree"
+    if not references:
+        return _("per degree")
+    return _("against {habitat}").format(habitat=labels.habitat_name(str(references[0])))
 
 
 def _reach(table: pd.DataFrame) -> float:
@@ -99,7 +105,7 @@ def _draw_panel(axes: Axes, rows: pd.DataFrame, reach: float, *, named: bool) ->
     for at, (term, row) in enumerate(rows.iterrows()):
         if not np.isfinite(row["effect"]):
             if term in references:
-                axes.text(0, at, "reference", ha="center", va="center", fontsize=SMALL, color=SOFT_INK)
+                axes.text(0, at, _("reference"), ha="center", va="center", fontsize=SMALL, color=SOFT_INK)
             continue
         above, below = at - _APART, at + _APART
         axes.hlines(above, row["low"], row["high"], color=spatial, lw=1.2, zorder=2.5)
@@ -109,7 +115,7 @@ def _draw_panel(axes: Axes, rows: pd.DataFrame, reach: float, *, named: bool) ->
         axes.plot([row["effect_naive"]], [below], "s", ms=2.6, color=LINE, mew=0, zorder=2.2)
     axes.set_xlim(-reach, reach)
     named_rows(axes, [_row_name(str(term)) if named else "" for term in rows.index])
-    points_axis(axes, "Difference (percentage points)")
+    points_axis(axes, _("Difference (percentage points)"))
     axes.locator_params(axis="x", nbins=5)
 
 
@@ -124,33 +130,46 @@ def _caption(
     beyond = table[["low_naive", "high_naive", "low", "high"]].abs().max().max() > reach
     return " ".join(
         [
-            f"{species}: how far habitat and temperature go with each trait's frequency: the difference in predicted "
-            "frequency, mean over the sites, in percentage points, if all were of one habitat rather than of the class "
-            f"named above the panel, or a degree warmer; with {labels.level(confidence)} intervals (delta method).",
-            "Blue: logistic model with an effect of place, the one to believe; filled where it is told from chance at "
-            f"{labels.level(LEVEL)} (classes by Holm's correction). Grey: the same model with sites taken as "
-            "independent.",
-            *(["Lines that reach a panel's edge go on beyond it."] if beyond else []),
-            f"Up to {labels.shells_and_sites('', table['shells'].max(), int(table['sites'].max()))}.",
+            _(
+                "{species}: how far habitat and temperature go with each trait's frequency: the difference in "
+                "predicted frequency, mean over the sites, in percentage points, if all were of one habitat rather "
+                "than of the class named above the panel, or a degree warmer; with {level} intervals (delta method)."
+            ).format(species=species, level=labels.level(confidence)),
+            _(
+                "Blue: logistic model with an effect of place, the one to believe; filled where it is told from chance "
+                "at {level} (classes by Holm's correction). Grey: the same model with sites taken as independent."
+            ).format(level=labels.level(LEVEL)),
+            *([_("Lines that reach a panel's edge go on beyond it.")] if beyond else []),
+            _("Up to {shells_and_sites}.").format(
+                shells_and_sites=labels.shells_and_sites("", table["shells"].max(), int(table["sites"].max()))
+            ),
             labels.denominators_in_text(traits, among),
         ]
     )
 
 
 def _alt(species: str, table: pd.DataFrame, traits: Sequence[str]) -> str:
-    parts = []
-    for trait in traits:
-        rows = table[(table["trait"] == trait) & table["effect"].notna()]
-        told = [
-            f"{_row_name(str(row['term'])).lower().replace('°c', 'degree')} {labels.points(row['effect'])} "
-            f"({labels.points(row['low'])} to {labels.points(row['high'])})"
-            for _, row in rows.iterrows()
-            if _seen(row)
-        ]
-        n = labels.shells_and_sites(trait, rows["shells"].max(), int(rows["sites"].max())) if len(rows) else "none"
-        seen = f"told from chance {_against(table, trait)}: {labels.listing(told)}" if told else "none told from chance"
-        parts.append(f"{labels.trait_title(trait)} (n = {n}): {seen}.")
-    return (
-        f"{species}: dots with intervals, differences in percentage points by habitat and per degree, a panel a trait. "
-        + " ".join(parts)
+    first = _("{species}: dots with intervals, differences in percentage points by habitat and per degree, a panel a "
+              "trait.")  # fmt: skip
+    return " ".join([first.format(species=species), *(_told(table, trait) for trait in traits)])
+
+
+def _told(table: pd.DataFrame, trait: str) -> str:
+    rows = table[(table["trait"] == trait) & table["effect"].notna()]
+    title = labels.trait_title(trait)
+    if rows.empty:
+        return _("{trait}: nothing was estimated.").format(trait=title)
+    numbers = labels.shells_and_sites(trait, rows["shells"].max(), int(rows["sites"].max()))
+    effects = [_effect(row) for _at, row in rows.iterrows() if _seen(row)]
+    if not effects:
+        return _("{trait} (n = {numbers}): none told from chance.").format(trait=title, numbers=numbers)
+    return _("{trait} (n = {numbers}): told from chance, {against}: {effects}.").format(
+        trait=title, numbers=numbers, against=_against(table, trait), effects=labels.listing(effects)
     )
+
+
+def _effect(row: pd.Series) -> str:
+    term = str(row["term"])
+    name = _("per degree") if term.startswith("temperature") else labels.habitat_name(term.removeprefix("habitat: "))
+    points, low, high = (labels.points(row[what]) for what in ("effect", "low", "high"))
+    return _("{term} {points} ({low} to {high})").format(term=name, points=points, low=low, high=high)

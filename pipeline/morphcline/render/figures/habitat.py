@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
+from morphcline.language import _
 from morphcline.render import labels
 from morphcline.render.figures.charts import Spacing, chart_sheet, named_rows, percent_axis
 from morphcline.render.figures.keys import marks_key
@@ -47,15 +48,16 @@ def draw_habitat(
     """
     traits = labels.main_traits(table["trait"])
     habitats = list(dict.fromkeys(table["habitat"]))
-    names = max(text_width_mm(labels.sentence(habitat), SMALL) for habitat in habitats) + 3.0
+    names = max(text_width_mm(_row_name(habitat), SMALL) for habitat in habitats) + 3.0
     counts = max(
-        text_width_mm(_numbers(row["count"], row["total"], row["sites"]), SMALL) for _, row in table.iterrows()
+        text_width_mm(_numbers(row["count"], row["total"], row["sites"]), SMALL) for _at, row in table.iterrows()
     )
     columns = max(1, min(len(traits), int((width_mm - names) // (30 + counts)), 3))
     spacing = Spacing(left=0.0, below=7.0, head=7.6, between=3.0, first=names, right=counts + 2.5)
+    frequency = _("Frequency with its {level} interval")
     marks = [
-        Mark(f"Frequency with its {labels.level(confidence)} interval", "o", SERIES[0].fill, SERIES[0].fill, 4.2),
-        Mark("The whole region", "--", "none", edge=LINE, size=7),
+        Mark(frequency.format(level=labels.level(confidence)), "o", SERIES[0].fill, SERIES[0].fill, 4.2),
+        Mark(_("The whole region"), "--", "none", edge=LINE, size=7),
     ]
     shown = dict(zip(regional["trait"], regional["frequency"], strict=True))
     with style():
@@ -77,7 +79,13 @@ def draw_habitat(
 
 
 def _numbers(count: float, total: float, sites: float) -> str:
-    return f"{labels.number(count)}/{labels.number(total)} in {labels.number(sites)}"
+    return _("{count}/{total} in {sites}").format(
+        count=labels.number(count), total=labels.number(total), sites=labels.number(sites)
+    )
+
+
+def _row_name(habitat: str) -> str:
+    return labels.sentence(labels.habitat_name(habitat))
 
 
 def _draw_panel(axes: Axes, rows: pd.DataFrame, regional: float, *, named: bool) -> None:
@@ -88,7 +96,7 @@ def _draw_panel(axes: Axes, rows: pd.DataFrame, regional: float, *, named: bool)
         axes.axvline(regional, color=LINE, lw=0.7, ls=(0, (4, 2)), zorder=1)
     axes.hlines(at[known], rows["low"][known], rows["high"][known], color=mark.fill, lw=1.1, zorder=2)
     axes.plot(rows["frequency"][known], at[known], mark.marker, ms=4.2, color=mark.fill, zorder=3)
-    for position, (_, row) in enumerate(rows.iterrows()):
+    for position, (_at, row) in enumerate(rows.iterrows()):
         if known[position]:
             axes.text(
                 1.0, position, "  " + _numbers(row["count"], row["total"], row["sites"]),
@@ -96,14 +104,14 @@ def _draw_panel(axes: Axes, rows: pd.DataFrame, regional: float, *, named: bool)
             )  # fmt: skip
         else:
             axes.text(
-                0.5, position, "none", transform=axes.get_yaxis_transform(), ha="center", va="center_baseline",
+                0.5, position, _("none"), transform=axes.get_yaxis_transform(), ha="center", va="center_baseline",
                 fontsize=SMALL, color=SOFT_INK,
             )  # fmt: skip
     axes.text(
-        1.0, -0.95, "  shells in sites", transform=axes.get_yaxis_transform(), va="center_baseline",
+        1.0, -0.95, "  " + _("shells in sites"), transform=axes.get_yaxis_transform(), va="center_baseline",
         fontsize=SMALL, color=SOFT_INK,
     )  # fmt: skip
-    named_rows(axes, [labels.sentence(str(name)) if named else "" for name in rows.index])
+    named_rows(axes, [_row_name(str(name)) if named else "" for name in rows.index])
     percent_axis(axes, "x")
 
 
@@ -113,18 +121,23 @@ def _caption(
     most = table.groupby("trait")[["total", "sites"]].sum().max()
     return " ".join(
         [
-            f"{species}: frequency of each trait by habitat, with {labels.level(confidence)} intervals that allow "
-            "for differences between sites beyond chance (beta-binomial).",
-            f"Up to {labels.shells_and_sites('', most['total'], int(most['sites']))}; on the right: shells with the "
-            "trait / shells judged, and the number of sites.",
-            f"Habitat: {source}. Dashed: the regional frequency.",
+            _(
+                "{species}: frequency of each trait by habitat, with {level} intervals that allow for differences "
+                "between sites beyond chance (beta-binomial)."
+            ).format(species=species, level=labels.level(confidence)),
+            _(
+                "Up to {shells_and_sites}; on the right: shells with the trait / shells judged, and the number of "
+                "sites."
+            ).format(shells_and_sites=labels.shells_and_sites("", most["total"], int(most["sites"]))),
+            _("Habitat: {source}. Dashed: the regional frequency.").format(source=source),
             labels.denominators_in_text(traits, among),
         ]
     )
 
 
 def _alt(species: str, table: pd.DataFrame, traits: Sequence[str]) -> str:
-    parts = []
+    first = _("{species}: dots with intervals, frequency by habitat, a panel a trait.")
+    parts = [first.format(species=species)]
     for trait in traits:
         rows = table[(table["trait"] == trait) & table["frequency"].notna()]
         if rows.empty:
@@ -132,8 +145,13 @@ def _alt(species: str, table: pd.DataFrame, traits: Sequence[str]) -> str:
         ordered = rows.sort_values("frequency", kind="stable")
         least, most = ordered.iloc[0], ordered.iloc[-1]
         parts.append(
-            f"{labels.trait_title(trait)}: from {labels.percent(least['frequency'])} in {least['habitat']} to "
-            f"{labels.percent(most['frequency'])} in {most['habitat']} "
-            f"(n = {labels.shells_and_sites(trait, rows['total'].sum(), int(rows['sites'].sum()))})."
+            _("{trait}: from {low} in {least} to {high} in {most} (n = {numbers}).").format(
+                trait=labels.trait_title(trait),
+                low=labels.percent(least["frequency"]),
+                least=labels.habitat_name(str(least["habitat"])),
+                high=labels.percent(most["frequency"]),
+                most=labels.habitat_name(str(most["habitat"])),
+                numbers=labels.shells_and_sites(trait, rows["total"].sum(), int(rows["sites"].sum())),
+            )
         )
-    return f"{species}: dots with intervals, frequency by habitat, a panel a trait. " + " ".join(parts)
+    return " ".join(parts)

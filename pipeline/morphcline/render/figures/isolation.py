@@ -10,13 +10,31 @@ from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 from matplotlib.ticker import FixedLocator, NullLocator
 
+from morphcline.language import _, many, marked
 from morphcline.render import labels
-from morphcline.render.figures.charts import Spacing, chart_sheet, columns_that_fit, kilometre_axis, zero_line
+from morphcline.render.figures.charts import (
+    Spacing,
+    chart_sheet,
+    columns_that_fit,
+    kilometre_axis,
+    number_axis,
+    zero_line,
+)
 from morphcline.render.figures.sheet import TEXT, Figure, Heading, style
-from morphcline.render.palettes import INK, SERIES
+from morphcline.render.palettes import INK, TRAIT_MARKS, Mark
 
 #: Lines of a panel, by their row's trait.
-NAMES = {"colour": "Colour (all three)", "unbanded": "Banding (unbanded or not)", "mid-banded": "Mid-banded"}
+NAMES = {
+    "colour": marked("Colour (all three)"),
+    "unbanded": marked("Banding (unbanded or not)"),
+    "mid-banded": marked("Mid-banded"),
+}
+_IN_TEXT = {
+    "colour": marked("colour (all three)"),
+    "unbanded": marked("banding (unbanded or not)"),
+    "mid-banded": marked("mid-banded"),
+}
+_MARKS = {"colour": Mark("", "o", INK), **TRAIT_MARKS}
 _TICKS_M = [step * 10.0**power for power in range(1, 7) for step in (1, 2, 5)]
 
 
@@ -54,7 +72,7 @@ def _draw_panel(axes: Axes, lines: pd.DataFrame, classes: pd.DataFrame) -> None:
     handles = []
     traits = [trait for trait in NAMES if (classes["trait"] == trait).any()]
     for place, trait in enumerate(traits):
-        mark = replace(SERIES[list(NAMES).index(trait)], label=NAMES[trait])
+        mark = replace(_MARKS[trait], label=_(NAMES[trait]))
         rows = classes[classes["trait"] == trait].sort_values("distance_class")
         # Side by side, so that no whisker hides another.
         at = rows["middle_m"].to_numpy(np.float64) * 1.035 ** (place - (len(traits) - 1) / 2)
@@ -70,7 +88,8 @@ def _draw_panel(axes: Axes, lines: pd.DataFrame, classes: pd.DataFrame) -> None:
     axes.xaxis.set_major_locator(FixedLocator([t for t in _TICKS_M if shown.min() / 1.3 <= t <= shown.max() * 1.3]))
     axes.xaxis.set_minor_locator(NullLocator())
     axes.set_xlim(shown.min() / 1.3, shown.max() * 1.3)
-    kilometre_axis(axes, "Distance between sites (km, logarithmic)")
+    number_axis(axes.yaxis)
+    kilometre_axis(axes, _("Distance between sites (km, logarithmic)"))
     # The line of a cline falls far below 0 at short distances; what is drawn is where the pairs lie.
     low, high = min(0.0, float(classes["low"].min())), float(classes["high"].max())
     axes.set_ylim(low - 0.06 * (high - low), high + 0.3 * (high - low))
@@ -80,33 +99,53 @@ def _draw_panel(axes: Axes, lines: pd.DataFrame, classes: pd.DataFrame) -> None:
 
 def _caption(lines: pd.DataFrame, confidence: float) -> str:
     rests = [
-        f"{species}: {labels.counted(int(rows['sites'].max()), 'site')}, {labels.number(rows['pairs'].max())} pairs."
+        _("{species}: {sites}, {pairs}.").format(
+            species=species,
+            sites=labels.counted(rows["sites"].max(), "site"),
+            pairs=labels.counted(rows["pairs"].max(), "pair"),
+        )
         for species, rows in lines[lines["trait"].isin(NAMES)].groupby("species", sort=False)
     ]
     return " ".join(
         [
-            "Isolation by distance: differentiation of pairs of sites in the frequencies of their phenotypes, "
-            "linearised F_ST freed of sampling error, against the distance between them.",
+            _(
+                "Isolation by distance: differentiation of pairs of sites in the frequencies of their phenotypes, "
+                "linearised F_ST freed of sampling error, against the distance between them."
+            ),
             *rests,
-            "Points: mean of the pairs in a class of distance, at their geometric mean distance; whiskers: "
-            f"{labels.level(confidence)} of resampled surveys of sites. Dashed: the straight line through all pairs "
-            "against the logarithm of distance, to which far pairs, the most of all, give its slope; where the points "
-            "bend away from it, as across a cline, it describes them badly, and only the part within the panel is "
-            "drawn. The scales of the panels differ. Colour: yellow, pink and brown together, among shells scored for "
-            "colour; banding: unbanded or not, among shells scored for banding; mid-banded among banded shells.",
+            _(
+                "Points: mean of the pairs in a class of distance, at their geometric mean distance; whiskers: {level} "
+                "of resampled surveys of sites. Dashed: the straight line through all pairs against the logarithm of "
+                "distance, to which far pairs, the most of all, give its slope; where the points bend away from it, as "
+                "across a cline, it describes them badly, and only the part within the panel is drawn. The scales of "
+                "the panels differ. Colour: yellow, pink and brown together, among shells scored for colour; banding: "
+                "unbanded or not, among shells scored for banding; mid-banded among banded shells."
+            ).format(level=labels.level(confidence)),
         ]
     )
 
 
 def _alt(lines: pd.DataFrame, classes: pd.DataFrame) -> str:
-    told = []
+    told = [_("Charts of the mean differentiation of pairs of sites against their distance.")]
     for (species, trait), rows in classes.groupby(["species", "trait"], sort=False):
         first, last = rows.iloc[0], rows.iloc[-1]
+        values = {
+            "species": species,
+            "what": _(_IN_TEXT[str(trait)]),
+            "first": labels.decimals(first["differentiation"]),
+            "near": labels.distance(first["middle_m"]),
+            "last": labels.decimals(last["differentiation"]),
+            "far": labels.distance(last["middle_m"]),
+        }
         fitted = lines[(lines["species"] == species) & (lines["trait"] == trait)]
-        n = f", n = {labels.counted(int(fitted['sites'].iloc[0]), 'site')}" if len(fitted) else ""
-        told.append(
-            f"{species}, {NAMES[str(trait)].lower()}: {labels.decimals(first['differentiation'])} at "
-            f"{labels.distance(first['middle_m'])}, {labels.decimals(last['differentiation'])} at "
-            f"{labels.distance(last['middle_m'])}{n}."
+        if fitted.empty:
+            told.append(_("{species}, {what}: {first} at {near}, {last} at {far}.").format(**values))
+            continue
+        n = int(fitted["sites"].iloc[0])
+        message = many(
+            "{species}, {what}: {first} at {near}, {last} at {far}, n = {n} site.",
+            "{species}, {what}: {first} at {near}, {last} at {far}, n = {n} sites.",
+            n,
         )
-    return "Charts of the mean differentiation of pairs of sites against their distance. " + " ".join(told)
+        told.append(message.format(n=labels.number(n), **values))
+    return " ".join(told)

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 from matplotlib import colormaps
 from numpy.typing import NDArray
 
+from morphcline.language import _, many, marked
 from morphcline.render import labels
 from morphcline.render.figures.frame import MapFrame, map_sheet
 from morphcline.render.figures.keys import marks_key, scale_key
@@ -16,8 +19,8 @@ from morphcline.render.palettes import INK, PAPER, Mark
 ERROR_MAP = "YlOrBr"
 #: Side of a place's mark in points: two digits fit.
 PLACE_POINTS = 8.6
-PLACE = Mark("Place for a new sample, by rank", "s", PAPER, edge=INK, size=5.5)
-SITE = Mark("Site of the survey", "o", INK, edge=PAPER, size=2.4)
+PLACE = Mark(marked("Place for a new sample, by rank"), "s", PAPER, edge=INK, size=5.5)
+SITE = Mark(marked("Site of the survey"), "o", INK, edge=PAPER, size=2.4)
 
 
 def draw_plan(
@@ -55,12 +58,12 @@ def draw_plan(
     known = error[np.isfinite(error)]
     low, high = (float(np.floor(100 * known.min())) / 100, float(np.ceil(100 * known.max())) / 100)
     high = max(high, low + 0.01)
-    ticks = [(share, f"{100 * (low + share * (high - low)):.3g}") for share in (0.0, 0.5, 1.0)]
-    keys = [scale_key("Standard error now (points)", ERROR_MAP, ticks), marks_key("", [PLACE, SITE], rows=2)]
+    ticks = [(share, labels.figures(100 * (low + share * (high - low)))) for share in (0.0, 0.5, 1.0)]
+    marks = [replace(mark, label=_(mark.label)) for mark in (PLACE, SITE)]
+    keys = [scale_key(_("Standard error now (points)"), ERROR_MAP, ticks), marks_key("", marks, rows=2)]
+    heading = Heading(_("Where to look next"), _("for the surfaces of {traits}").format(traits=traits))
     with style():
-        sheet, (axes,) = map_sheet(
-            frame, [Heading("Where to look next", f"for the surfaces of {traits}")], keys, width_mm
-        )
+        sheet, (axes,) = map_sheet(frame, [heading], keys, width_mm)
         limits = axes.get_xlim(), axes.get_ylim()
         scaled = np.clip((np.nan_to_num(error) - low) / (high - low), 0.0, 1.0)
         colours = np.array(colormaps[ERROR_MAP](scaled, bytes=True))
@@ -84,11 +87,15 @@ def draw_plan(
 def _caption(places: pd.DataFrame, frame: MapFrame, traits: str, shells: int) -> str:
     return " ".join(
         [
-            f"{labels.sentence(labels.counted(len(places), 'place'))} where a new sample of {shells} shells would most "
-            f"lower the mean square standard error of the smoothed frequencies of {traits}, each "
-            "chosen given those before it.",
-            "The colour is the root of that mean at each place now: chance alone, without what smoothing blurs.",
-            "A place is the centre of a cell, not a spot to stand on.",
+            many(
+                "{n} place where a new sample of {shells} shells would most lower the mean square standard error of "
+                "the smoothed frequencies of {traits}.",
+                "{n} places where a new sample of {shells} shells would most lower the mean square standard error of "
+                "the smoothed frequencies of {traits}, each chosen given those before it.",
+                len(places),
+            ).format(n=labels.number(len(places)), shells=labels.number(shells), traits=traits),
+            _("The colour is the root of that mean at each place now: chance alone, without what smoothing blurs."),
+            _("A place is the centre of a cell, not a spot to stand on."),
             frame.notes(),
         ]
     )
@@ -96,12 +103,26 @@ def _caption(places: pd.DataFrame, frame: MapFrame, traits: str, shells: int) ->
 
 def _alt(places: pd.DataFrame, known: NDArray[np.float64]) -> str:
     if places.empty:
-        return "A map of how sure the surfaces are, without places."
+        return _("A map of how sure the surfaces are, without places.")
     first = places.iloc[0]
-    fall = labels.percent(float(places["reduction_so_far"].iloc[-1]))
-    return (
-        f"A map of how sure the surfaces are, from {labels.points(float(known.min())).removeprefix('+')} to "
-        f"{labels.points(float(known.max())).removeprefix('+')} percentage points of standard error, with "
-        f"{labels.counted(len(places), 'numbered place')} for new samples; the first lies at {first['lat']:.4f}, "
-        f"{first['lon']:.4f} (latitude, longitude). Together they lower the mean square standard error by {fall}."
+    return " ".join(
+        [
+            _(
+                "A map of how sure the surfaces are, from {least} to {most} percentage points of standard error, with "
+                "{places} for new samples; the first lies at {latitude}, {longitude} (latitude, longitude)."
+            ).format(
+                least=_points(float(known.min())),
+                most=_points(float(known.max())),
+                places=labels.counted(len(places), "numbered place"),
+                latitude=f"{first['lat']:.4f}",
+                longitude=f"{first['lon']:.4f}",
+            ),
+            _("Together they lower the mean square standard error by {fall}.").format(
+                fall=labels.percent(float(places["reduction_so_far"].iloc[-1]))
+            ),
+        ]
     )
+
+
+def _points(value: float) -> str:
+    return labels.points(value).removeprefix("+")

@@ -12,6 +12,7 @@ from matplotlib import patheffects
 from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
+from morphcline.language import _
 from morphcline.render import labels
 from morphcline.render.figures.frame import MapFrame, cell_centres, map_sheet, maps_in_words
 from morphcline.render.figures.keys import marks_key, scale_key
@@ -81,14 +82,15 @@ def draw_steepness(
     top = _top_of_scale(panels)
     highest = max(np.nan_to_num(panel.zone).max() for panel in panels)
     marks = [
-        *([Mark("Steeper than samples placed at random", "s", "none", edge=ZONE, size=5)] if highest >= 1 else []),
-        *([Mark("Steeper than an even slope, too", "s", "none", edge=STEEPER, size=5)] if highest >= 2 else []),
-        Mark("Frequency of 50%", "--", "none", edge=INK),
-        Mark("Towards steepest rise, where sure", r"$\uparrow$", INK, edge=INK, size=5),
+        *([Mark(_("Steeper than samples placed at random"), "s", "none", edge=ZONE, size=5)] if highest >= 1 else []),
+        *([Mark(_("Steeper than an even slope, too"), "s", "none", edge=STEEPER, size=5)] if highest >= 2 else []),
+        Mark(_("Frequency of {percent}").format(percent=labels.percent(0.5)), "--", "none", edge=INK),
+        Mark(_("Towards steepest rise, where sure"), r"$\uparrow$", INK, edge=INK, size=5),
     ]
-    ticks = [(share, f"{100 * top * share:g}") for share in (0.0, 0.5)] + [(1.0, f"{100 * top:g} or more")]
+    ticks = [(share, labels.figures(100 * top * share)) for share in (0.0, 0.5, 1.0)]
+    ticks[-1] = (1.0, _("{number} or more").format(number=ticks[-1][1]))
     keys = [
-        scale_key("Gradient (points per km)", STEEPNESS_MAP, ticks),
+        scale_key(_("Gradient (points per km)"), STEEPNESS_MAP, ticks),
         marks_key("", marks, rows=2 if width_mm > 120 else 4),
     ]
     headings = [
@@ -168,7 +170,7 @@ def _arrows(axes: Axes, panel: SteepPanel, easting: NDArray[np.float64], northin
     down, across = np.nonzero(np.isfinite(bearing))
     if not len(down):
         return
-    west, east, _, _ = panel.extent
+    west, east = panel.extent[:2]
     length = 0.62 * step * (east - west) / columns
     turn = bearing[down, across]
     axes.quiver(
@@ -190,14 +192,20 @@ def _caption(
     numbers = labels.shells_and_sites("", int(str(most["shells"])), int(str(most["sites"])))
     return " ".join(
         [
-            f"{species}: how steep the smoothed frequencies are, from local logistic regression with the surfaces' "
-            f"bandwidths ({numbers} at the most; each panel gives its own numbers). One scale for all panels.",
-            "Colours show the gradient of the surface as drawn, in percentage points per kilometre, which smoothing "
-            "makes too small in the middle of a steep cline, and chance too large where sites are few; arrows point "
-            "towards the steepest rise where chance could not have turned them any way.",
-            "Outlined: steeper than samples placed at random allow, and steeper than an even slope over the region, "
-            f"too ({permutations:,} permutations, the largest statistic over the region, {labels.level(level)}). Such "
-            "a zone shows pattern, not a barrier. Dashed: a frequency of 50%.",
+            _(
+                "{species}: how steep the smoothed frequencies are, from local logistic regression with the surfaces' "
+                "bandwidths ({numbers} at the most; each panel gives its own numbers). One scale for all panels."
+            ).format(species=species, numbers=numbers),
+            _(
+                "Colours show the gradient of the surface as drawn, in percentage points per kilometre, which "
+                "smoothing makes too small in the middle of a steep cline, and chance too large where sites are few; "
+                "arrows point towards the steepest rise where chance could not have turned them any way."
+            ),
+            _(
+                "Outlined: steeper than samples placed at random allow, and steeper than an even slope over the "
+                "region, too ({permutations} permutations, the largest statistic over the region, {level}). Such a "
+                "zone shows pattern, not a barrier. Dashed: a frequency of {percent}."
+            ).format(permutations=labels.number(permutations), level=labels.level(level), percent=labels.percent(0.5)),
             labels.denominators_in_text([panel.trait for panel in panels], among),
             frame.notes(),
         ]
@@ -205,15 +213,22 @@ def _caption(
 
 
 def _alt(species: str, panels: Sequence[SteepPanel]) -> str:
-    parts = []
+    first = _("{species}: {maps} of how steep the smoothed frequency is over the region.")
+    parts = [first.format(species=species, maps=maps_in_words(len(panels)))]
     for panel in panels:
-        title = labels.trait_title(panel.trait)
-        numbers = labels.shells_and_sites(panel.trait, int(str(panel.row["shells"])), int(str(panel.row["sites"])))
         known = np.isfinite(panel.gradient)
         share = (np.nan_to_num(panel.zone) >= 1).sum() / max(int(known.sum()), 1)
-        zone = f"a zone steeper than chance over {labels.percent(float(share))} of it" if share else "no steep zone"
-        parts.append(f"{title}: {zone} ({numbers}).")
-    return (
-        f"{species}: {maps_in_words(len(panels))} of how steep the smoothed frequency is over the region. "
-        + " ".join(parts)
-    )
+        if share:
+            message = _("{trait}: a zone steeper than chance over {share} of it ({numbers}).")
+        else:
+            message = _("{trait}: no steep zone ({numbers}).")
+        parts.append(
+            message.format(
+                trait=labels.trait_title(panel.trait),
+                share=labels.percent(float(share)),
+                numbers=labels.shells_and_sites(
+                    panel.trait, int(str(panel.row["shells"])), int(str(panel.row["sites"]))
+                ),
+            )
+        )
+    return " ".join(parts)

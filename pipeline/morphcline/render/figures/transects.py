@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+from morphcline.language import _
 from morphcline.render import labels
 from morphcline.render.figures.clines import ClinePanel, draw_clines
 from morphcline.render.figures.sheet import Figure
@@ -37,5 +38,7 @@ def draw_transect(
     figure = draw_clines(name, species, panels, confidence=confidence, privacy=privacy, width_mm=width_mm, among=among)
     data = figure.data.copy()
     data.insert(1, "transect", transect)
-    where = f"Transect {transect}, sites within {labels.distance(within_m)} of its line."
+    where = _("Transect {name}, sites within {distance} of its line.").format(
+        name=transect, distance=labels.distance(within_m)
+    )
     return replace(figure, data=data, caption=f"{where} {figure.caption}", alt=f"{where} {figure.alt}")

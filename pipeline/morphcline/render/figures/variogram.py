@@ -9,14 +9,24 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
+from morphcline.language import _, many
 from morphcline.render import labels
-from morphcline.render.figures.charts import Spacing, chart_sheet, columns_that_fit, distance_bar, kilometre_axis
+from morphcline.render.figures.charts import (
+    Spacing,
+    chart_sheet,
+    columns_that_fit,
+    distance_bar,
+    kilometre_axis,
+    number_axis,
+)
 from morphcline.render.figures.keys import marks_key
 from morphcline.render.figures.sheet import Figure, Heading, style
 from morphcline.render.palettes import OKABE_ITO, PAPER, Mark
 
 Row = Mapping[Any, Any]
 
+#: Of the intervals of ranges.
+_CONFIDENCE = 0.95
 _CURVE, _RANGE = OKABE_ITO[4], OKABE_ITO[5]
 _COUNTING, _SMALL_SCALE = "#C9C9C9", "#E9E3D3"
 
@@ -50,15 +60,16 @@ def draw_variogram(
     columns = columns_that_fit(len(traits), width_mm, least_mm=40, most=4)
     headings = [Heading(labels.trait_title(trait), _note(fit_of[trait])) for trait in traits]
     marks = [
-        Mark("Pairs of sites, by distance", "o", PAPER, edge=_CURVE, size=4),
-        *([Mark("Fitted curve", "_", _CURVE, edge=_CURVE, size=8)] if fits["sill"].notna().any() else []),
-        *([Mark("Fitted curve, no sill", "--", "none", edge=_CURVE)] if fits["sill"].isna().any() else []),
-        Mark("Counting of shells", "s", _COUNTING, edge=_COUNTING, size=7),
-        Mark("Differences at small scale", "s", _SMALL_SCALE, edge=_SMALL_SCALE, size=7),
+        Mark(_("Pairs of sites, by distance"), "o", PAPER, edge=_CURVE, size=4),
+        *([Mark(_("Fitted curve"), "_", _CURVE, edge=_CURVE, size=8)] if fits["sill"].notna().any() else []),
+        *([Mark(_("Fitted curve, no sill"), "--", "none", edge=_CURVE)] if fits["sill"].isna().any() else []),
+        Mark(_("Counting of shells"), "s", _COUNTING, edge=_COUNTING, size=7),
+        Mark(_("Differences at small scale"), "s", _SMALL_SCALE, edge=_SMALL_SCALE, size=7),
     ]
     ranged = bool(fits["practical_range_m"].notna().any())
     if ranged:
-        marks.append(Mark("Practical range with its 95% interval", "D", _RANGE, edge=_RANGE, size=4))
+        named = _("Practical range with its {level} interval").format(level=labels.level(_CONFIDENCE))
+        marks.append(Mark(named, "D", _RANGE, edge=_RANGE, size=4))
     with style():
         sheet, axes = chart_sheet(
             headings, columns=columns, height_mm=34.0 if width_mm > 120 else 28.0, width_mm=width_mm,
@@ -70,8 +81,9 @@ def draw_variogram(
             panel.set_xlim(0, furthest)
             panel.set_ylim(0, 1.08 * float(np.nanmax(rows[["semivariance", "fitted"]].to_numpy(np.float64))))
             _draw_panel(panel, rows, fit_of[trait])
-            kilometre_axis(panel, "Distance (km)" if i + columns >= len(traits) else "")
-            panel.set_ylabel("Semivariance" if i % columns == 0 else "")
+            kilometre_axis(panel, _("Distance (km)") if i + columns >= len(traits) else "")
+            number_axis(panel.yaxis)
+            panel.set_ylabel(_("Semivariance") if i % columns == 0 else "")
     return Figure(
         name,
         sheet.figure,
@@ -82,10 +94,10 @@ def draw_variogram(
 
 
 def _note(row: Row) -> str:
-    n = f"n = {labels.number(row['sites'])}"
-    if not np.isfinite(row["practical_range_m"]):
-        return f"{'no sill seen' if row['sill_low'] > 0 else 'no range told'}; {n}"
-    return f"{labels.distance_and_limits(*_range(row))}; {n}"
+    n = labels.number(row["sites"])
+    if np.isfinite(row["practical_range_m"]):
+        return _("{distance}; n = {n}").format(distance=labels.distance_and_limits(*_range(row)), n=n)
+    return (_("no sill seen; n = {n}") if row["sill_low"] > 0 else _("no range told; n = {n}")).format(n=n)
 
 
 def _range(row: Row) -> tuple[float, float, float]:
@@ -107,41 +119,59 @@ def _draw_panel(axes: Axes, rows: pd.DataFrame, fit: Row) -> None:
 
 
 def _caption(species: str, table: pd.DataFrame, fits: pd.DataFrame, among: labels.Denominators, *, ranged: bool) -> str:
-    smoothness = float(fits["smoothness"].iloc[0])
-    sentences = [
-        f"{species}: variograms of empirical logits, up to {labels.counted(int(fits['sites'].max()), 'site')}: half "
-        "the mean squared difference between sites, by their distance (Matheron 1963).",
-        f"Curve: Matérn with smoothness {smoothness:g} (exponential), by weighted least squares (Cressie 1985). Grey: "
-        "the scatter that counting so many shells makes by itself; above it, what sites differ by at distances shorter "
-        "than the survey can tell; the rest is alike at near sites.",
-        "Diamond and bar: the practical range, where the correlation has fallen to 0.05, with its 95% interval from "
-        "surveys drawn from the curve."
+    sites = int(fits["sites"].max())
+    told = [
+        many(
+            "{species}: variograms of empirical logits, {n} site: half the mean squared difference between sites, by "
+            "their distance (Matheron 1963).",
+            "{species}: variograms of empirical logits, up to {n} sites: half the mean squared difference between "
+            "sites, by their distance (Matheron 1963).",
+            sites,
+        ).format(species=species, n=labels.number(sites)),
+        _(
+            "Curve: Matérn with smoothness {smoothness} (exponential), by weighted least squares (Cressie 1985). Grey: "
+            "the scatter that counting so many shells makes by itself; above it, what sites differ by at distances "
+            "shorter than the survey can tell; the rest is alike at near sites."
+        ).format(smoothness=labels.figures(float(fits["smoothness"].iloc[0]))),
+        _(
+            "Diamond and bar: the practical range, where the correlation has fallen to {correlation}, with its {level} "
+            "interval from surveys drawn from the curve."
+        ).format(correlation=labels.decimals(0.05), level=labels.level(_CONFIDENCE))
         if ranged
         else "",
-        "Dashed: no sill is seen, for sites still drift apart at the farthest distances, as along a cline; such a "
-        "curve describes the drift no further."
+        _(
+            "Dashed: no sill is seen, for sites still drift apart at the farthest distances, as along a cline; such a "
+            "curve describes the drift no further."
+        )
         if fits["sill"].isna().any()
         else "",
         labels.denominators_in_text(labels.main_traits(table["trait"]), among),
     ]
-    return " ".join(part for part in sentences if part)
+    return " ".join(part for part in told if part)
 
 
 def _alt(species: str, traits: tuple[str, ...], table: pd.DataFrame, fit_of: Mapping[str, Row]) -> str:
-    parts = []
+    first = _("{species}: {charts} of semivariance against the distance between sites.")
+    parts = [first.format(species=species, charts=labels.counted(len(traits), "chart"))]
     for trait in traits:
         lines, fit = table[table["trait"] == trait].sort_values("distance_class"), fit_of[trait]
         share = fit["nugget_binomial"] / float(lines["fitted"].iloc[-1])
-        reach = (
-            f"practical range {labels.distance_and_limits(*_range(fit))}"
-            if np.isfinite(fit["practical_range_m"])
-            else "no range given"
-        )
-        parts.append(
-            f"{labels.sentence(trait)}: semivariance from {lines['semivariance'].iloc[0]:.2f} at "
-            f"{labels.distance(lines['mean_m'].iloc[0])} to {lines['semivariance'].iloc[-1]:.2f} at "
-            f"{labels.distance(lines['mean_m'].iloc[-1])}, of which counting makes {labels.percent(min(share, 1.0))}, "
-            f"{reach}, n = {labels.counted(int(fit['sites']), 'site')}."
-        )
-    panels = labels.counted(len(parts), "chart")
-    return f"{species}: {panels} of semivariance against the distance between sites. " + " ".join(parts)
+        told = [
+            _("semivariance from {first} at {near} to {last} at {far}").format(
+                first=labels.decimals(lines["semivariance"].iloc[0]),
+                near=labels.distance(lines["mean_m"].iloc[0]),
+                last=labels.decimals(lines["semivariance"].iloc[-1]),
+                far=labels.distance(lines["mean_m"].iloc[-1]),
+            ),
+            _("of which counting makes {share}").format(share=labels.percent(min(share, 1.0))),
+            _reach(fit),
+            _("n = {sites}").format(sites=labels.counted(fit["sites"], "site")),
+        ]
+        parts.append(_("{trait}: {findings}.").format(trait=labels.trait_title(trait), findings=labels.commas(told)))
+    return " ".join(parts)
+
+
+def _reach(fit: Row) -> str:
+    if not np.isfinite(fit["practical_range_m"]):
+        return _("no range given")
+    return _("practical range {distance}").format(distance=labels.distance_and_limits(*_range(fit)))

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from functools import reduce
-
 from morphcline.language import _
+from morphcline.render.numbers import clauses
+
+__all__ = ["clauses", "limits"]
 
 
 def limits(low: str, high: str) -> str:
@@ -21,15 +21,3 @@ def limits(low: str, high: str) -> str:
     if low:
         return _("at least {low}").format(low=low)
     return _("at most {high}").format(high=high) if high else _("limits not found")
-
-
-def clauses(texts: Iterable[str]) -> str:
-    """Join clauses with semicolons, as the language in force sets them.
-
-    Examples
-    --------
-    >>> clauses(["one", "two", "three"])
-    'one; two; three'
-    """
-    listed = list(texts)
-    return reduce(lambda before, after: _("{before}; {after}").format(before=before, after=after), listed or [""])
