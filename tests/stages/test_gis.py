@@ -224,7 +224,9 @@ def test_cells_are_the_rasters_own(made: tuple[Context, list[str]]) -> None:
         places = [(shape.centroid.x, shape.centroid.y) for shape in shapes.geometry]
         found = np.array(list(raster.sample(places)), dtype=float)
     for column, field in enumerate(CELL_FIELDS[1:]):
-        np.testing.assert_allclose(shapes[field], found[:, column], atol=1e-6)
+        decimals = 1 if field.endswith("shells") else 4
+        np.testing.assert_allclose(shapes[field], found[:, column], atol=0.5001 * 10**-decimals)
+        assert (shapes[field].round(decimals) == shapes[field]).all()
     assert shapes["cell"][0] == "701000-6599000"
 
 
@@ -239,7 +241,7 @@ def test_too_many_cells_are_put_together_and_the_layer_says_so(tmp_path: Path, m
     assert sorted(shapes.area.tolist()) == [2e6] * 2 + [4e6] * 4
     with rasterio.open(context.path(raster_name(NEMORALIS))) as raster:
         first = raster.read(1)[:2, :2].astype(float)
-        assert shapes["yellow_frequency"][0] == pytest.approx(np.nanmean(first), abs=1e-6)
+        assert shapes["yellow_frequency"][0] == pytest.approx(np.nanmean(first), abs=1e-4)
         assert shapes.total_bounds.tolist() == list(raster.bounds)
 
 

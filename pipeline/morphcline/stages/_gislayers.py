@@ -45,6 +45,8 @@ from morphcline.study import Study
 SITES = "sites.gpkg"
 #: Cells of a surface beyond which blocks of them stand as one.
 MOST_CELLS = 20_000
+#: Decimals of what a cell holds, by part: no more than are sure.
+_CELL_DECIMALS = {"frequency": 4, "se": 4, "shells": 1}
 _TABLES = ("sites", "earlier_sites", "samples", "frequencies", "local", "curved", "clines", "change", "steepness")
 
 
@@ -248,7 +250,8 @@ def _cells(context: Context, material: Material, species: str) -> Layer:
     parts = dict(zip(("frequency", "se", "shells"), range(len(QUANTITIES)), strict=True))
     for name, (trait, part, text) in cell_fields(traits).items():
         fields[name] = text
-        columns[name] = values[traits.index(trait), parts[part], down, across].astype(np.float64).round(6)
+        found = values[traits.index(trait), parts[part], down, across].astype(np.float64)
+        columns[name] = found.round(_CELL_DECIMALS[part])
     coarse = (
         ""
         if block == 1
