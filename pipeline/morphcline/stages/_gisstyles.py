@@ -24,7 +24,7 @@ from morphcline.scoring.species import slug
 
 FOLDER = "styles"
 #: Classes of frequency on layers of points and cells, and steps of a raster's ramp.
-CLASSES, STEPS = 10, 20
+CLASSES, STEPS = 10, 50
 #: Colour maps that no figure needs: of standard errors and of effective shells.
 ERROR_MAP, SHELLS_MAP = "Purples", "YlGn"
 #: Where these two ramps end: nearly no certainty, and nearly all.
@@ -189,7 +189,7 @@ def frequency_ramp() -> list[Colour]:
     values = np.linspace(*FREQUENCY_LIMITS, STEPS + 1)
     colours = palettes.frequency_colours(values)
     return [
-        Colour(float(value), _hex(colour), f"{100 * value:.0f} %" if number % 4 == 0 else "")
+        Colour(float(value), _hex(colour), f"{100 * value:.0f} %" if number % 10 == 0 else "")
         for number, (value, colour) in enumerate(zip(values, colours, strict=True))
     ]
 
