@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import cache, lru_cache
 from urllib.parse import quote
 
 import numpy as np
@@ -151,6 +152,7 @@ def archive_tables(
     return ArchiveTables(events, occurrences, measurements)
 
 
+@lru_cache(1 << 16)
 def _part(text: str) -> str:
     """Return a text as a part of an id: a colon in it can't be taken for one between parts."""
     return quote(str(text), safe="")
@@ -307,16 +309,18 @@ def _merged(rows: pd.DataFrame, singly: NDArray[np.bool_]) -> pd.DataFrame:
 def _occurrence_ids(merged: pd.DataFrame) -> pd.Series:
     """Return an id for each morph, made of what it is; a number follows where one visit has several alike."""
 
-    def base(row: tuple[str, ...]) -> str:
-        event, species, qualifier, lip, colour, banding, band_class, age, condition, none = row
+    @cache
+    def morph_of(row: tuple[str, ...]) -> str:
+        species, qualifier, lip, colour, banding, band_class, age, condition, none = row
         state = [slug(qualifier), f"lip-{lip}" if lip else "", age, condition, none]
         morph = _part(banding) if banding else slug(band_class) or words.UNSCORED
         told = "-".join(part for part in state if part)
-        return ":".join([event, slug(species) or "unnamed", colour or words.UNSCORED, morph, told or "shells"])
+        return ":".join([slug(species) or "unnamed", colour or words.UNSCORED, morph, told or "shells"])
 
     none = np.where(merged["count"] == 0, "none", "")
-    names = ["eventID", "species", "qualifier", "lip", "colour", "banding", "band_class", "age", "condition"]
-    bases = [base(row) for row in zip(*(merged[name] for name in names), none, strict=True)]
+    names = ["species", "qualifier", "lip", "colour", "banding", "band_class", "age", "condition"]
+    morphs = zip(*(merged[name] for name in names), none, strict=True)
+    bases = [f"{event}:{morph_of(row)}" for event, row in zip(merged["eventID"], morphs, strict=True)]
     frame = pd.DataFrame({"base": bases, "count": merged["count"], "recorder": merged["recorder"]}, index=merged.index)
     number = frame.sort_values(["base", "count", "recorder"], kind="stable").groupby("base").cumcount()
     number = number.reindex(merged.index) + 1
@@ -373,15 +377,17 @@ def _shell_facts(merged: pd.DataFrame) -> Iterator[pd.DataFrame]:
         (words.COUNTED, ~counted, "no", merged["not_counted_because"], ""),
     )  # fmt: skip
     for kind, where, value, remarks, unit in facts:
+        rows = merged[where]
         yield pd.DataFrame(
             {
-                "eventID": merged["eventID"], "occurrenceID": merged["occurrenceID"],
-                "measurementID": merged["occurrenceID"] + f":{slug(kind)}", "measurementType": kind,
-                "measurementValue": value, "measurementUnit": unit,
-                "measurementMethod": f"{words.METHODS[kind]} ({words.SCHEME})",
-                "measurementDeterminedBy": merged["recorder"], "measurementRemarks": remarks,
+                "eventID": rows["eventID"], "occurrenceID": rows["occurrenceID"],
+                "measurementID": rows["occurrenceID"] + f":{slug(kind)}", "measurementType": kind,
+                "measurementValue": value[where] if isinstance(value, pd.Series) else value,
+                "measurementUnit": unit, "measurementMethod": f"{words.METHODS[kind]} ({words.SCHEME})",
+                "measurementDeterminedBy": rows["recorder"],
+                "measurementRemarks": remarks[where] if isinstance(remarks, pd.Series) else remarks,
             }
-        )[where]  # fmt: skip
+        )  # fmt: skip
 
 
 def _site_facts(events: pd.DataFrame, sites: pd.DataFrame, about: Dataset) -> Iterator[pd.DataFrame]:

@@ -34,6 +34,15 @@ NEEDED: Mapping[str, tuple[tuple[str, ...], ...]] = {
 _PLACED = ("decimalLatitude", "decimalLongitude")
 _PLACE = (*_PLACED, "geodeticDatum", "coordinateUncertaintyInMeters")
 _WGS84 = frozenset({"wgs84", "epsg:4326", "wgs1984", "worldgeodeticsystem1984"})
+_FACT = frozenset({"occurrenceID", "measurementType", "measurementValue"})
+#: Terms that are read of rows that aren't occurrences; of those every cell is kept.
+READ: Mapping[str, frozenset[str]] = {
+    EVENT: frozenset(
+        {"parentEventID", "fieldNumber", "eventDate", "year", "month", "day", "habitat", "locationID", "recordedBy"}
+    ).union(_PLACE),
+    EXTENDED: _FACT,
+    PLAIN: _FACT,
+}
 #: Generations of events above one that are looked through for a place.
 _DEEPEST = 20
 #: Problems told of one file; the rest are counted.
@@ -57,10 +66,13 @@ class ArchiveFile:
         Of the core: each row's own id; of an extension: the id of the row of the core to which it belongs.
     columns : mapping of str to (n,) array of str
         By the term's name.
+        Of events and measurements only those terms that are read (:data:`READ`).
     row : (n,) array of int64
         Row numbers as a person sees them.
     beyond : mapping of int to tuple of str
         For a row (by position) with more cells than there are columns: the cells beyond.
+    terms : tuple of str
+        All that the file has.
     """
 
     shown: str
@@ -69,6 +81,7 @@ class ArchiveFile:
     columns: Mapping[str, Texts]
     row: NDArray[np.int64]
     beyond: Mapping[int, tuple[str, ...]] = field(default_factory=dict)
+    terms: tuple[str, ...] = ()
 
     def __len__(self) -> int:
         return len(self.row)
@@ -181,7 +194,7 @@ def _lacking(file: ArchiveFile) -> Iterator[Problem]:
     for group in NEEDED.get(file.row_type, ()):
         if not any(name in file.columns for name in group):
             found = f"no field has the term {' or '.join(group)}, which is needed for rows of {file.row_type}"
-            yield Problem(file.shown, "meta.xml", found, f"its terms: {', '.join(file.columns) or 'none'}")
+            yield Problem(file.shown, "meta.xml", found, f"its terms: {', '.join(file.terms) or 'none'}")
 
 
 def _refuse(problems: Iterator[Problem] | Sequence[Problem]) -> None:
@@ -236,6 +249,7 @@ def _facts(
         if events is not None:
             _found(file, file.id, events, "eventID")
         problems = []
+        kinds = {kind: words.SYNONYMS.get(_letters(kind), "") for kind in set(file["measurementType"])}
         for at, (name, kind, value) in enumerate(
             zip(ids, file["measurementType"], file["measurementValue"], strict=True)
         ):
@@ -245,7 +259,7 @@ def _facts(
                 found = f"its occurrenceID {name!r} is in no row of occurrences"
                 problems.append(Problem(file.shown, f"row {file.row[at]}", found, "the id of an occurrence, or none"))
                 continue
-            ours = words.SYNONYMS.get("".join(sign for sign in kind.casefold() if sign.isalnum()), "")
+            ours = kinds[kind]
             if not ours:
                 unread[kind] = unread.get(kind, 0) + 1
             elif value:
@@ -260,6 +274,10 @@ def _facts(
             texts[at] = " | ".join(said)
         facts[kind] = texts
     return facts, unread
+
+
+def _letters(text: str) -> str:
+    return "".join(sign for sign in text.casefold() if sign.isalnum())
 
 
 def _fields(

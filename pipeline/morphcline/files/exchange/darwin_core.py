@@ -57,13 +57,13 @@ def write_archive(folder: Path, tables: ArchiveTables, about: About) -> tuple[st
 def pack(folder: Path, file: Path) -> None:
     """Pack an archive's files into a ZIP, the same bytes for the same files."""
     packed = BytesIO()
-    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED, compresslevel=9) as archive:
+    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED, compresslevel=6) as archive:
         for name in FILES:
             entry = zipfile.ZipInfo(name, _NO_TIME)
             entry.compress_type = zipfile.ZIP_DEFLATED
             entry.external_attr = 0o644 << 16
             entry.create_system = 3  # the same on every system
-            archive.writestr(entry, (folder / name).read_bytes(), compresslevel=9)
+            archive.writestr(entry, (folder / name).read_bytes(), compresslevel=6)
     with whole_file(file) as temporary:
         temporary.write_bytes(packed.getvalue())
 

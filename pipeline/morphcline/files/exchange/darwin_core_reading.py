@@ -10,15 +10,17 @@ import codecs
 import csv
 import io
 import zipfile
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import chain, islice
 from pathlib import Path
 from xml.etree import ElementTree as Xml
 
 import numpy as np
+from numpy.typing import NDArray
 
 from morphcline.errors import Problem, SourceError
-from morphcline.records.exchange_reading import Archive, ArchiveFile, read_records
+from morphcline.records.exchange_reading import READ, Archive, ArchiveFile, read_records
 from morphcline.records.texts import TextTable
 
 META_FILE = "meta.xml"
@@ -168,42 +170,64 @@ def _read_file(source: _Source, part: Xml.Element, key: str, encoding: str | Non
         raise SourceError(Problem(meta, where, found, accepted))
     name = locations[0]
     shown = f"{source.shown}#{name}"
-    indices, terms, defaults = _fields(part, key, meta, where)
+    at_id, terms, defaults = _fields(part, key, meta, where)
     text = _decoded(source.read(name), shown, encoding or part.get("encoding") or "UTF-8")
     skipped = _number(part.get("ignoreHeaderLines", "0"), meta, f"{where}, ignoreHeaderLines")
-    rows = list(_rows(text, part, shown))
-    header, below = rows[:skipped], rows[skipped:]
-    while below and not below[-1]:  # the file's last line end
-        below.pop()
-    width = max([len(header[-1])] if header else [len(cells) for cells in below[:1]] or [0])
-    needed = max([*indices, *terms]) + 1
-    if width < needed and (header or below):
+    needed = max([at_id, *terms]) + 1
+    rows = _rows(text, part, shown)
+    header = list(islice(rows, skipped))
+    first = next(rows, None)
+    width = len(header[-1]) if header else len(first or ())
+    if width < needed and (header or first):
         found = f"it names the column {needed - 1} (counted from 0), and {name} has {width} columns"
         raise SourceError(Problem(meta, where, found, "the columns that there are"))
-    filled = [[*cells, *[""] * (width - len(cells))] for cells in below]
-    columns = {term: _column([cells[index].strip() for cells in filled]) for index, term in terms.items()}
+    read = {index: term for index, term in terms.items() if kind not in READ or term in READ[kind]}
+    below = [] if first is None else chain([first], rows)
+    picked, said, beyond = _picked(below, [at_id, *read], width)
+    ids, *own = (_column(texts) for texts in picked)
+    columns = dict(zip(read.values(), own, strict=True))
     for term, default in defaults.items():
-        own = columns.get(term, _column([""] * len(filled)))
-        said = np.array([any(cells) for cells in filled], dtype=bool)
-        columns[term] = np.where((own == "") & said, default, own)
-    ids = _column([cells[indices[0]].strip() for cells in filled])
-    beyond = {at: tuple(cells[width:]) for at, cells in enumerate(below) if any(text.strip() for text in cells[width:])}
-    numbers = np.arange(skipped + 1, skipped + 1 + len(below), dtype=np.int64)
-    return ArchiveFile(shown, kind, ids, columns, numbers, beyond)
+        texts = columns.get(term, _column([""] * len(said)))
+        columns[term] = np.where((texts == "") & said, default, texts)
+    numbers = np.arange(skipped + 1, skipped + 1 + len(said), dtype=np.int64)
+    return ArchiveFile(shown, kind, ids, columns, numbers, beyond, (*terms.values(), *defaults))
 
 
-def _column(texts: Sequence[str]) -> np.ndarray[tuple[int, ...], np.dtype[np.object_]]:
+def _picked(
+    rows: Iterable[list[str]], positions: Sequence[int], width: int
+) -> tuple[list[list[str]], NDArray[np.bool_], dict[int, tuple[str, ...]]]:
+    """Return the columns at some positions, which rows hold anything, and the cells beyond the last column."""
+    columns: list[list[str]] = [[] for _ in positions]
+    said: list[bool] = []
+    beyond: dict[int, tuple[str, ...]] = {}
+    known: dict[str, str] = {}  # each different text is kept once
+    for at, cells in enumerate(rows):
+        if len(cells) > width and any(text.strip() for text in cells[width:]):
+            beyond[at] = tuple(cells[width:])
+        said.append(any(cells))
+        short = len(cells) < width
+        for column, position in zip(columns, positions, strict=True):
+            text = "" if short and position >= len(cells) else cells[position].strip()
+            column.append(known.setdefault(text, text))
+    while said and not said[-1] and len(said) - 1 not in beyond:  # empty lines at the file's end
+        said.pop()
+        for column in columns:
+            column.pop()
+    return columns, np.array(said, dtype=bool), beyond
+
+
+def _column(texts: Sequence[str]) -> NDArray[np.object_]:
     column = np.empty(len(texts), dtype=object)
     column[:] = texts
     return column
 
 
-def _fields(part: Xml.Element, key: str, meta: str, where: str) -> tuple[list[int], dict[int, str], dict[str, str]]:
+def _fields(part: Xml.Element, key: str, meta: str, where: str) -> tuple[int, dict[int, str], dict[str, str]]:
     """Return the column of the id, the term of each column, and what terms mean where a row has no value of its own."""
     ids = [one for one in part if _local(one.tag) == key]
     if len(ids) != 1:
         raise SourceError(Problem(meta, where, f"found {len(ids)} elements {key}", f"one <{key} index=…>"))
-    indices = [_number(ids[0].get("index", ""), meta, f"{where}, {key}")]
+    at_id = _number(ids[0].get("index", ""), meta, f"{where}, {key}")
     terms: dict[int, str] = {}
     defaults: dict[str, str] = {}
     for one in part:
@@ -218,7 +242,7 @@ def _fields(part: Xml.Element, key: str, meta: str, where: str) -> tuple[list[in
             terms[_number(one.get("index", ""), meta, f"{where}, field {term}")] = term
         if one.get("default") is not None or one.get("index") is None:
             defaults[term] = one.get("default", "")
-    return indices, terms, defaults
+    return at_id, terms, defaults
 
 
 def _number(text: str, meta: str, where: str) -> int:
