@@ -37,7 +37,6 @@ from morphcline.records.smoothing import Samples, samples_of
 from morphcline.render import labels
 from morphcline.render.reasons import said_reason
 from morphcline.render.report.parts import KEY_TRAITS
-from morphcline.render.report.phrases import clauses
 from morphcline.scoring.traits import wanted_traits
 from morphcline.stages._mapped_area import MappedArea, mapped_area
 from morphcline.stages._plan_writing import FOLDER, PlanToWrite, write_plan
@@ -211,7 +210,7 @@ def _in_words(traits: Sequence[_Trait]) -> str:
     alike: dict[tuple[str, ...], list[str]] = {}
     for species, names in of_species.items():
         alike.setdefault(tuple(names), []).append(species)
-    return clauses(
+    return labels.clauses(
         _("{trait} in {species}").format(trait=labels.listing(names), species=labels.listing(species))
         for names, species in alike.items()
     )

@@ -23,7 +23,6 @@ from morphcline.render.report.parts import (
     p_cell,
     rows_of,
 )
-from morphcline.render.report.phrases import clauses
 from morphcline.render.report.sentences import known
 
 _SINGLE = ("centre", "width", "bearing")
@@ -141,7 +140,7 @@ def _differing(names: Sequence[str]) -> str:
 def _not_compared(rows: Sequence[Row]) -> list[str]:
     if not rows:
         return []
-    pairs = clauses(named(row) for row in rows)
+    pairs = labels.clauses(named(row) for row in rows)
     return [_("Not compared: {pairs}. Why stands in tables/concordance.csv.").format(pairs=pairs)]
 
 
@@ -184,7 +183,7 @@ def coincide(pair: Sequence[Row]) -> str:
         "Second against first: {differences} ({sites} sites, both traits at {both}).",
         whole["sites"],
     ).format(
-        differences=clauses(map(_single_difference, single)),
+        differences=labels.clauses(map(_single_difference, single)),
         sites=labels.number(whole["sites"]),
         both=labels.number(whole["sites_both"]),
     )
