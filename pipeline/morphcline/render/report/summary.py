@@ -12,6 +12,7 @@ from morphcline.render import labels
 from morphcline.render.report import certainty, sentences
 from morphcline.render.report.certainty import Finding
 from morphcline.render.report.parts import Row, by_trait, leading_traits, rows_of
+from morphcline.render.report.phrases import clauses
 from morphcline.render.report.sentences import LEVEL, known
 from morphcline.render.report.topics.environment import CLASS_TERM, with_points
 
@@ -76,7 +77,7 @@ def _frequencies(regional: pd.DataFrame) -> list[Finding]:
         most = max(rows, key=lambda row: float(row["total"]))
         widest = max(rows, key=lambda row: float(row["high"] - row["low"]))
         text = _("{species}: {frequencies} (up to {basis}).").format(
-            species=species, frequencies="; ".join(parts), basis=_basis(most["total"], most["sites"])
+            species=species, frequencies=clauses(parts), basis=_basis(most["total"], most["sites"])
         )
         told.append((-float(most["total"]), Finding(text, certainty.of_interval(widest["low"], widest["high"]))))
     return [finding for _rank, finding in sorted(told, key=lambda item: item[0])]

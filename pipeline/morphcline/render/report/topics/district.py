@@ -24,6 +24,7 @@ from morphcline.render.report.parts import (
     points_range,
     rows_of,
 )
+from morphcline.render.report.phrases import clauses
 from morphcline.render.report.row_fates import code_in_words
 from morphcline.render.report.sentences import LEVEL, known
 from morphcline.render.report.topics.habitat_table import by_habitat
@@ -78,7 +79,7 @@ def _frequencies(species: str, rows: Sequence[Row]) -> list[Finding]:
             species=species, basis=sentences.shells_and_sites(most["total"], most["sites"])
         )
         return [Finding(text, certainty.UNCERTAIN)]
-    parts = "; ".join(
+    parts = clauses(
         f"{labels.trait_name(row['trait'])} {labels.percent(row['frequency'])} "
         f"({labels.percent_range(row['low'], row['high'])})"
         for row in told
@@ -189,7 +190,7 @@ def _too_few(rows: Sequence[Row]) -> list[str]:
         if row["total"]
     ]
     without = [labels.trait_name(row["trait"]) for row in rows if not row["total"]]
-    told = [_("Too few shells or sites for a frequency: {traits}.").format(traits="; ".join(parts))] if parts else []
+    told = [_("Too few shells or sites for a frequency: {traits}.").format(traits=clauses(parts))] if parts else []
     if without:
         told.append(_("No shell here is scored for {traits}.").format(traits=labels.listing(without)))
     return told
@@ -218,7 +219,7 @@ def _table(species: str, rows: Sequence[Row], level: str) -> list[ShownTable]:
         "too few sites for its own."
     ).format(species=species, level=level)
     numbers = (
-        _("Shells"), _("Sites"), _("Here"), _("Elsewhere"), _("Points"), _("p"), _("p, Holm"),
+        _("Shells"), _("Sites"), _("Here"), _("Elsewhere"), _("Points"), "p", _("p, Holm"),
         _("Correlation within sites"),
     )  # fmt: skip
     return [ShownTable(caption, (_("Trait"),), numbers, cells)] if cells else []

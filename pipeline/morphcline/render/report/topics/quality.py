@@ -10,6 +10,7 @@ import pandas as pd
 from morphcline.language import _, many
 from morphcline.render import labels
 from morphcline.render.report.parts import Section, ShownTable, rows_of
+from morphcline.render.report.phrases import clauses
 from morphcline.render.report.sentences import known
 
 
@@ -64,7 +65,7 @@ def in_one_line(accounts: Mapping[str, Mapping[str, Any]]) -> str:
                 agree=labels.number(landscape["habitat_agrees"]), noted=labels.number(landscape["habitat_noted"])
             )
         )
-    return _("Quality of the data: {parts}.").format(parts="; ".join(parts))
+    return _("Quality of the data: {parts}.").format(parts=clauses(parts))
 
 
 def sample_table(samples: pd.DataFrame, account: Mapping[str, Any]) -> ShownTable:
