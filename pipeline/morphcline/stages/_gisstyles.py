@@ -16,11 +16,11 @@ from morphcline.files.steepness import QUANTITIES as STEEP_QUANTITIES
 from morphcline.files.surfaces import QUANTITIES, SurfaceFile
 from morphcline.records.layer_tables import CELL_PARTS, FREQUENCY_PARTS, trait_stems
 from morphcline.render import palettes
-from morphcline.render.figures.centres import BAND
 from morphcline.render.figures.change_map import CHANGE_MAP, FULL, NONE
 from morphcline.render.figures.steepness import STEEPER, ZONE
 from morphcline.render.palettes import FREQUENCY_LIMITS, INK, LOCAL_GROUPS, PAPER, STEEPNESS_MAP, Mark
 from morphcline.scoring.species import slug
+from morphcline.stages._layers import ZONES
 
 FOLDER = "styles"
 #: Classes of frequency on layers of points and cells, and steps of a raster's ramp.
@@ -115,20 +115,15 @@ def shape_styles(files: Mapping[str, Iterable[Layer]], traits: Mapping[str, Sequ
     traits : mapping
         Species to its main traits.
     """
-    rules = {
-        "centre_bands": [Rule("band round the centre", Symbol(fill=BAND, opacity=0.8))],
-        "contours": [Rule("frequency of one half", Symbol(stroke=INK, width=1.2, dash=(5, 2.5)))],
-        "steep_zones": [
-            Rule(
-                f"steeper than {words}", Symbol(stroke=colour, width=1.5), (Condition("steeper_than", "is", words),)
-            )
-            for words, colour in (("samples placed at random", ZONE), ("an even slope over the region", STEEPER))
-        ],
-    }  # fmt: skip
     for file, layers in files.items():
         for layer in layers:
-            own = line_rules(layer, traits) if layer.name == "centre_lines" else rules[layer.name]
-            yield _of_layer(file, layer, "", "all traits", own)
+            if layer.name != ZONES.name:
+                yield _of_layer(file, layer, "", "all traits", line_rules(layer, traits))
+                continue
+            for species, own in traits.items():
+                for trait, stem in trait_stems(own, FREQUENCY_PARTS).items():
+                    rules = zone_rules((Condition("species", "is", species), Condition("trait", "is", trait)))
+                    yield _of_layer(file, layer, f"{slug(species, '_')}.{stem}", f"{species}, {trait}", rules)
 
 
 def surface_styles(file: str, surfaces: SurfaceFile, main: Sequence[str], least_shells: float) -> Iterator[Style]:
@@ -271,7 +266,7 @@ def change_rules(when: tuple[Condition, ...]) -> list[Rule]:
     ]  # fmt: skip
     for low, high in zip(_CHANGES, (*_CHANGES[1:], None), strict=True):
         middle = FULL if high is None else (low + high) / 2
-        points = f"{100 * low:.0f} points or more" if high is None else f"{100 * low:.0f} to {100 * high:.0f} points"
+        points = _points(low, high)
         rose, fell = [Condition("difference", "at least", low)], [Condition("difference", "below", -low)]
         if high is not None:
             rose.append(Condition("difference", "below", high))
@@ -283,22 +278,44 @@ def change_rules(when: tuple[Condition, ...]) -> list[Rule]:
     return rules
 
 
+def _points(low: float, high: float | None) -> str:
+    if high is None:
+        return f"{100 * low:.0f} points or more"
+    return f"up to {100 * high:.0f} points" if low == NONE else f"{100 * low:.0f} to {100 * high:.0f} points"
+
+
+def zone_rules(when: tuple[Condition, ...]) -> list[Rule]:
+    """Return the two kinds of steep zone, outlined as in the figures."""
+    kinds = (("samples placed at random", ZONE), ("an even slope over the region", STEEPER))
+    return [
+        Rule(f"steeper than {words}", Symbol(stroke=colour, width=1.5), (*when, Condition("steeper_than", "is", words)))
+        for words, colour in kinds
+    ]
+
+
 def line_rules(layer: Layer, traits: Mapping[str, Sequence[str]]) -> list[Rule]:
-    """Return a line for each species and trait that has one: colour by trait, as in the figures; dashes by species."""
+    """Return a line, or a band, for each species and trait that has one: colour by trait, dashes by species."""
     marks = palettes.trait_marks([trait for own in traits.values() for trait in own])
     dashes = ((), (7.0, 3.0), (2.0, 3.0), (7.0, 3.0, 2.0, 3.0))
     drawn = set(zip(layer.features["species"], layer.features["trait"], strict=True))
     rules = [
         Rule(
-            f"{species}: {trait}", Symbol(stroke=marks[trait].fill, width=2.2, dash=dashes[number % len(dashes)]),
+            f"{species}: {trait}",
+            _stretch(layer, marks[trait].fill, dashes[number % len(dashes)]),
             (Condition("species", "is", species), Condition("trait", "is", trait)),
         )
         for number, (species, own) in enumerate(traits.items())
         for trait in own
         if (species, trait) in drawn
-    ]  # fmt: skip
-    # A style has at least one rule, though no cline may have a line.
-    return rules or [Rule("centre of a cline", Symbol(stroke=INK, width=2.2))]
+    ]
+    # A style has at least one rule, though nothing may be drawn.
+    return rules or [Rule(layer.title, _stretch(layer, INK, ()))]
+
+
+def _stretch(layer: Layer, colour: str, dash: tuple[float, ...]) -> Symbol:
+    if "Polygon" in layer.kind:
+        return Symbol(fill=colour, opacity=0.25)
+    return Symbol(stroke=colour, width=2.2, dash=dash)
 
 
 def _habitat_rules(layer: Layer) -> list[Rule]:
