@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -12,7 +13,7 @@ from morphcline.language import _
 from morphcline.render import labels
 from morphcline.render.figures.charts import Spacing, chart_sheet, named_rows, points_axis, zero_line
 from morphcline.render.figures.keys import marks_key
-from morphcline.render.figures.sheet import SMALL, Figure, Heading, style, text_width_mm
+from morphcline.render.figures.sheet import SMALL, TEXT, Figure, Heading, style, tallest_mm, text_width_mm, wrapped
 from morphcline.render.palettes import LINE, PAPER, SERIES, SOFT_INK, Mark
 
 ROW_MM = 4.6
@@ -21,6 +22,8 @@ _APART = 0.17
 #: Panels end at the farthest interval that allows for space, and no farther than this.
 _FARTHEST = 0.6
 LEVEL = 0.05
+#: Width of a panel that still holds its ticks, and what stands above and below one.
+NARROWEST_MM, AROUND_MM = 25.0, 26.0
 
 
 def draw_effects(
@@ -48,7 +51,8 @@ def draw_effects(
     traits = labels.main_traits(table["trait"])
     terms = list(dict.fromkeys(table["term"]))
     names = max(text_width_mm(_row_name(term), SMALL) for term in terms) + 3.0
-    columns = max(1, min(len(traits), int((width_mm - names) // 36), 4))
+    columns = _columns(len(traits), len(terms), width_mm - names)
+    label = wrapped(_("Difference (percentage points)"), TEXT, (width_mm - names) / columns - 3.0)
     allowed = _("Space allowed for, {level} interval")
     marks = [
         Mark(allowed.format(level=labels.level(confidence)), "o", SERIES[0].fill, SERIES[0].fill, 4.2),
@@ -61,11 +65,13 @@ def draw_effects(
             [Heading(labels.trait_title(trait), _against(table, trait)) for trait in traits],
             keys=[marks_key("", [mark], rows=1) for mark in marks], columns=columns,
             height_mm=ROW_MM * len(terms) + 1.5, width_mm=width_mm,
-            spacing=Spacing(left=0.0, below=10.5, head=8.6, between=3.0, first=names, right=1.0),
+            spacing=Spacing(
+                left=0.0, below=10.5 + 2.8 * label.count("\n"), head=8.6, between=3.0, first=names, right=1.0
+            ),
         )  # fmt: skip
         for i, (panel, trait) in enumerate(zip(axes, traits, strict=True)):
             rows = table[table["trait"] == trait].set_index("term").reindex(terms)
-            _draw_panel(panel, rows, reach, named=i % columns == 0)
+            _draw_panel(panel, rows, reach, label, named=i % columns == 0)
     return Figure(
         name,
         sheet.figure,
@@ -73,6 +79,14 @@ def draw_effects(
         _caption(species, table, traits, confidence, among, reach),
         _alt(species, table, traits),
     )
+
+
+def _columns(traits: int, terms: int, room_mm: float) -> int:
+    """Return the fewest columns whose rows fit the sheet, or as many as have room."""
+    wanted, most = (max(1, min(traits, int(room_mm // least), 4)) for least in (36.0, NARROWEST_MM))
+    row = ROW_MM * terms + AROUND_MM
+    fitting = (columns for columns in range(wanted, most + 1) if math.ceil(traits / columns) * row < tallest_mm())
+    return next(fitting, most)
 
 
 def _row_name(term: str) -> str:
@@ -98,7 +112,7 @@ def _seen(row: pd.Series) -> bool:
     return bool(p <= LEVEL)
 
 
-def _draw_panel(axes: Axes, rows: pd.DataFrame, reach: float, *, named: bool) -> None:
+def _draw_panel(axes: Axes, rows: pd.DataFrame, reach: float, label: str, *, named: bool) -> None:
     zero_line(axes, horizontal=False)
     spatial = SERIES[0].fill
     references = {f"habitat: {name}" for name in rows["reference"].dropna() if name}
@@ -115,7 +129,7 @@ def _draw_panel(axes: Axes, rows: pd.DataFrame, reach: float, *, named: bool) ->
         axes.plot([row["effect_naive"]], [below], "s", ms=2.6, color=LINE, mew=0, zorder=2.2)
     axes.set_xlim(-reach, reach)
     named_rows(axes, [_row_name(str(term)) if named else "" for term in rows.index])
-    points_axis(axes, _("Difference (percentage points)"))
+    points_axis(axes, label)
     axes.locator_params(axis="x", nbins=5)
 
 

@@ -278,15 +278,15 @@ def fitted(headings: Sequence[Heading], room_mm: float) -> tuple[list[Heading], 
         if heading.species and heading.text and before + text_width_mm(heading.text, HEADING) > room:
             # The species has a line of its own; what joined the two goes with it.
             rest = heading.text.lstrip(" \u00a0\u202f:")
-            text = "\n" + _wrapped(rest, HEADING, room)
+            text = "\n" + wrapped(rest, HEADING, room)
         else:
-            text = _wrapped(heading.text, HEADING, room - before)
-        made.append(heading._replace(text=text, note=_wrapped(heading.note, SMALL, room)))
+            text = wrapped(heading.text, HEADING, room - before)
+        made.append(heading._replace(text=text, note=wrapped(heading.note, SMALL, room)))
     extra = [heading.text.count("\n") * TITLE_LINE_MM + heading.note.count("\n") * NOTE_LINE_MM for heading in made]
     return made, max(extra, default=0.0)
 
 
-def _wrapped(text: str, size: float, room_mm: float) -> str:
+def wrapped(text: str, size: float, room_mm: float) -> str:
     """Break a text of one line between words so that its lines fit, as far as its words do."""
     lines: list[str] = []
     for word in text.split(" "):
