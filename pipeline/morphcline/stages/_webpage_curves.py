@@ -50,13 +50,7 @@ def _cline_in_words(panel: ClinePanel, material: Material) -> str:
         )
         return " ".join(sentences)
     if panel.model != "linear" and math.isfinite(panel.centre_m):
-        centre = labels.distance_and_limits(panel.centre_m, panel.centre_low, panel.centre_high)
-        message = (
-            _("The centre lies {distance} from the line's start.")
-            if panel.along_line
-            else _("The centre lies {distance} in this direction from the mean of the sites.")
-        )
-        sentences.append(message.format(distance=centre))
+        sentences.append(_centre_in_words(panel))
     if panel.only_widest:
         sentences.append(_("The cline is narrower than {width}.").format(width=labels.distance(panel.width_high)))
     elif panel.width_known:
@@ -65,6 +59,18 @@ def _cline_in_words(panel: ClinePanel, material: Material) -> str:
     level = labels.level(material.study.scoring.confidence)
     sentences.append(_("In brackets: {level} intervals.").format(level=level))
     return " ".join(sentences)
+
+
+def _centre_in_words(panel: ClinePanel) -> str:
+    limits = (panel.centre_m, panel.centre_low, panel.centre_high)
+    if panel.along_line:
+        message = _("The centre lies {distance} from the line's start.")
+    elif panel.centre_m >= 0:
+        message = _("The centre lies {distance} in this direction from the mean of the sites.")
+    else:
+        message = _("The centre lies {distance} in the opposite direction from the mean of the sites.")
+        limits = (-panel.centre_m, -panel.centre_high, -panel.centre_low)
+    return message.format(distance=labels.distance_and_limits(*limits))
 
 
 def correlograms(material: Material) -> dict[Key, Correlogram]:

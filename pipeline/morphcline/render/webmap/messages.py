@@ -47,6 +47,8 @@ def _messages() -> dict[str, object]:
         "left": _("Left"),
         "local": _("Local signal"),
         "mapOf": _("Map: {trait}, {species}"),
+        "named": _("{name}: {text}"),
+        "clauses": _("{before}; {after}"),
         "moran": _("Moran's I"),
         "near": _("less than {distance}"),
         "nearest": _("Nearest other sites"),

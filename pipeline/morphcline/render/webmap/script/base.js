@@ -26,6 +26,9 @@ const morphmap = {};
     return filled(forms[plural.select(number)] ?? forms.other, { n: whole.format(number), ...values });
   };
 
+  my.named = (name, text) => my.say("named", { name, text });
+  my.clauses = (before, after) => (before && after ? my.say("clauses", { before, after }) : before || after);
+
   my.minus = (text) => text.replace("-", "−");
   my.number = (value) => whole.format(value);
   my.decimals = (value) => my.minus(hundredths.format(value));

@@ -24,8 +24,8 @@
     const told = my.make("td", {},
       my.make("div", {}, my.make("b", {}, my.percent(row.frequency))),
       row.low === null ? null : my.make("div", { class: "whole" }, my.range(row.low, row.high)),
-      my.make("div", { class: "soft" }, my.say("ofTotal", { count: my.number(row.count), total: my.number(row.total) })
-        + (row.enough ? "" : ". " + my.say("smallSample"))));
+      my.make("div", { class: "soft" }, my.say("ofTotal", { count: my.number(row.count), total: my.number(row.total) })),
+      row.enough ? null : my.make("div", { class: "soft" }, my.say("smallSample")));
     return my.make("tr", current ? { class: "current" } : {}, head, my.make("td", {}, bar(row)), told);
   }
 
@@ -38,7 +38,7 @@
         : my.say("habitatRaster", { habitat: name, share: my.percent(share) }));
     }
     if (noted >= 0) { parts.push(my.say("habitatNoted", { noted: sites.habitats[noted] })); }
-    return parts.length ? parts.join("; ") : my.say("notKnown");
+    return parts.length ? my.clauses(...parts) : my.say("notKnown");
   }
 
   function place(site) {
@@ -55,10 +55,10 @@
     const add = (name, ...content) => list.append(my.make("dt", {}, name), my.make("dd", {}, ...content));
     const trait = my.trait();
     const row = my.row(trait, site);
-    if (row && !my.cells && my.tested(row)) { add(`${my.say("local")}: ${trait.title}`, my.groupName(row)); }
+    if (row && !my.cells && my.tested(row)) { add(my.named(my.say("local"), trait.title), my.groupName(row)); }
     for (const pair of my.changesAt(trait, site)) {
-      add(`${my.say("changeFrom", { survey: pair.survey })}: ${trait.title}`,
-        `${my.say({ "^": "rose", v: "fell", o: "unchanged" }[my.changeShape(pair.difference)])}: ${my.changeText(pair)}`);
+      add(my.named(my.say("changeFrom", { survey: pair.survey }), trait.title),
+        my.named(my.say({ "^": "rose", v: "fell", o: "unchanged" }[my.changeShape(pair.difference)]), my.changeText(pair)));
     }
     if (!my.cells) {
       add(my.say("habitat"), habitat(site));
@@ -87,8 +87,8 @@
     const row = my.row(trait, site);
     told.replaceChildren(
       my.make("h3", {}, my.siteName(site) + (my.placed(site) ? "" : ` (${my.say("withheld")})`)),
-      my.make("p", {}, row ? `${trait.title}: ${my.say("ofShells", { frequency: my.percent(row.frequency), shells: my.shellsOf(row) })}`
-        : `${trait.title}: ${my.say("noShells")}`),
+      my.make("p", {}, my.named(trait.title, row
+        ? my.say("ofShells", { frequency: my.percent(row.frequency), shells: my.shellsOf(row) }) : my.say("noShells"))),
     );
     const main = my.mainTraits(species);
     const shown = main.includes(trait) ? main : [trait, ...main];

@@ -7,7 +7,7 @@
 
   function furnish(map) {
     L.control.zoom({ zoomInTitle: my.say("zoomIn"), zoomOutTitle: my.say("zoomOut") }).addTo(map);
-    L.control.scale({ imperial: false }).addTo(map);
+    L.control.scale({ imperial: false, position: "topright" }).addTo(map);
     map.attributionControl.setPrefix(false).addAttribution(my.say("library", { library: "Leaflet (BSD-2-Clause)" }));
     for (const ring of my.numbers.rings) {
       L.polyline(ring, { color: "#595959", weight: 1.5, interactive: false }).addTo(map);
@@ -66,7 +66,7 @@
     const values = latLng && view?.area ? view.area.valuesAt(latLng) : undefined;
     if (values === undefined) { place.textContent = ""; return; }
     if (values === null) { place.textContent = my.say("blank"); return; }
-    const parts = [`${view.trait.title}: ${my.percent(values.frequency)}`, my.say("errorHere", { points: my.pointsPlain(values.error) })];
+    const parts = [my.named(view.trait.title, my.percent(values.frequency)), my.say("errorHere", { points: my.pointsPlain(values.error) })];
     if (values.steepness !== null) {
       parts.push(my.say("gradientHere", { points: my.pointsPlain(values.steepness * my.numbers.steepest) }));
       if (values.zone) { parts.push(my.say("zoneHere")); }
@@ -127,10 +127,10 @@
   function titles(trait, other) {
     const { state } = my;
     const words = (name, shown) => my.say("mapOf", { trait: shown.title, species: name });
-    my.byId("map_survey").setAttribute("aria-label", words(state.species, trait)
-      + (state.how === "swipe" ? "; " + words(state.second[0], other) : ""));
+    my.byId("map_survey").setAttribute("aria-label",
+      my.clauses(words(state.species, trait), state.how === "swipe" ? words(state.second[0], other) : ""));
     if (second && other) { my.byId("map_second").setAttribute("aria-label", words(state.second[0], other)); }
-    const caption = (name, shown, side) => (side ? my.say(side) + ": " : "") + `${shown.title}, ${name}`;
+    const caption = (name, shown, side) => (side ? my.named(my.say(side), `${shown.title}, ${name}`) : `${shown.title}, ${name}`);
     my.byId("first-title").textContent = caption(state.species, trait, state.how === "swipe" ? "left" : "");
     my.byId("swiped-title").textContent = state.how === "swipe" ? caption(state.second[0], other, "right") : "";
     my.byId("second-title").textContent = other ? caption(state.second[0], other, "") : "";

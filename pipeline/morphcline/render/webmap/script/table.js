@@ -64,8 +64,7 @@
     if (my.secondTrait()) { element.append(cell(other ? my.percent(other.frequency) : "–")); }
     if (survey() !== null) { element.append(cell(pair ? my.points(pair.difference) : "–")); }
     if (!my.cells) {
-      element.append(cell((row.enough ? "" : my.say("smallSample") + (my.tested(row) ? "; " : ""))
-        + (row.enough || my.tested(row) ? my.groupName(row) : ""), false), cell(habitat(row) ?? my.say("notKnown"), false));
+      element.append(cell(my.clauses(row.enough ? "" : my.say("smallSample"), row.enough || my.tested(row) ? my.groupName(row) : ""), false), cell(habitat(row) ?? my.say("notKnown"), false));
     }
     return element;
   }
