@@ -28,6 +28,7 @@ Box = tuple[float, float, float, float]
 def map_frame(material: Material) -> MapFrame:
     """Return the maps' common frame, made of published places alone."""
     study, places = material.study, material.places
+    sites = material.tables.get("public_sites", material.tables["sites"])
     area = _area(study, places)
     box = _box(area, places)
     west, south, east, north = box
@@ -39,6 +40,8 @@ def map_frame(material: Material) -> MapFrame:
         true_north_deg=_true_north(study.study.crs, box),
         blur_m=study.publish.blur_m,
         sites_beyond=int((~_within(places, box)).sum()),
+        hidden_wider=int((sites["blur_m"] > study.publish.blur_m).sum()),
+        withheld=int(sites["x_m"].isna().sum()),
         locator=locator(study, box),
     )  # fmt: skip
 

@@ -17,6 +17,7 @@ from morphcline.render.figures.sheet import DPI, MM_PER_INCH, Heading, Sheet, fi
 from morphcline.render.palettes import GUIDE, PAPER
 
 EDGE_MM = 1.5
+LABEL_ROOM_MM = 6.0
 #: Length of an axis below which its quarters would run into one another.
 LEAST_PERCENTS_MM = {"x": 19.0, "y": 14.0}
 
@@ -83,7 +84,9 @@ def chart_sheet(
     for i, (letter, heading) in enumerate(zip(letters(len(headings)), fitting, strict=True)):
         left = EDGE_MM + spacing.first + (i % columns) * (width + beside + spacing.between)
         top = EDGE_MM + (i // columns) * (height + around)
-        sheet.heading(left, top, letter, heading)
+        # Room for the axis label of the first column is no reason to set its letter in.
+        label_room = spacing.first if i % columns == 0 and spacing.first <= LABEL_ROOM_MM else 0.0
+        sheet.heading(left - label_room, top, letter, heading)
         panels.append(sheet.axes(left + spacing.left, top + head, width, height))
     if keys:
         top = EDGE_MM + rows * (height + around)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -30,6 +30,8 @@ from morphcline.render.figures.slices import draw_slices
 from morphcline.render.palettes import INK, LINE, TRAIT_MARKS, Mark
 
 COLOUR, BANDING = "colour", "banding"
+#: Between a circle and the edge of the map.
+EDGE_MM = 0.5
 #: Classes of each panel in the order of the slices, and the hatch that keeps each apart on a grey print.
 SLICES: Mapping[str, Mapping[str, str]] = {
     COLOUR: {"yellow": "", "pink": "//////", "brown": ""},
@@ -87,8 +89,11 @@ def draw_composition(
     width_mm : float
     """
     headings = [_heading(panel) for panel in panels]
-    # The room of circles hangs on the panels' size, which the keys' height may change a little.
-    guess = panel_size(frame, len(panels), [_slices(panel) for panel in panels], width_mm)
+    # The room of circles hangs on the panels' size, which the keys' height may change a little; and the map is made
+    # wide enough for those that stand at its edge.
+    slices = [_slices(panel) for panel in panels]
+    frame = _holding(panels, frame, panel_size(frame, len(panels), slices, width_mm), min_shells)
+    guess = panel_size(frame, len(panels), slices, width_mm)
     room = _room(panels, frame, guess, min_shells)
     small = Mark(
         many("Fewer than {n} shell scored", "Fewer than {n} shells scored", min_shells).format(
@@ -118,6 +123,28 @@ def _room(panels: Sequence[CompositionPanel], frame: MapFrame, size: tuple[float
         [panel.sites for panel in panels], metres_per_mm=_metres_per_mm(frame, size[0]), shorter_side_mm=min(size),
         min_shells=min_shells,
     )  # fmt: skip
+
+
+def _holding(
+    panels: Sequence[CompositionPanel], frame: MapFrame, size: tuple[float, float], min_shells: int
+) -> MapFrame:
+    """Return the frame, larger where a circle would reach over its edge."""
+    room, scale = _room(panels, frame, size, min_shells), _metres_per_mm(frame, size[0])
+    west, south, east, north = frame.west, frame.south, frame.east, frame.north
+    if room.way != COMMONEST:
+        for panel in panels:
+            shown = _circles(panel, room, scale)
+            shown = shown[(shown["total"] >= min_shells) & _on_map(shown, frame)]
+            x, y = shown["drawn_x_m"].to_numpy(np.float64), shown["drawn_y_m"].to_numpy(np.float64)
+            reach = (diameters_mm(shown["total"], room.full_at) / 2 + EDGE_MM) * scale
+            west, east = min([west, *(x - reach)]), max([east, *(x + reach)])
+            south, north = min([south, *(y - reach)]), max([north, *(y + reach)])
+    return replace(frame, west=west, south=south, east=east, north=north)
+
+
+def _on_map(table: pd.DataFrame, frame: MapFrame) -> pd.Series:
+    across = table["drawn_x_m"].between(frame.west, frame.east)
+    return across & table["drawn_y_m"].between(frame.south, frame.north)
 
 
 def _metres_per_mm(frame: MapFrame, width: float) -> float:

@@ -53,6 +53,10 @@ class MapFrame:
         Side of the squares to whose centres places were moved.
     sites_beyond : int
         Sites too far out to be on the map.
+    hidden_wider : int
+        Sites moved within larger squares than the others.
+    withheld : int
+        Sites whose place isn't told at all.
     locator : Locator or None
         Where the study lies.
     """
@@ -69,6 +73,8 @@ class MapFrame:
     true_north_deg: float | None = None
     blur_m: float = 0.0
     sites_beyond: int = 0
+    hidden_wider: int = 0
+    withheld: int = 0
     locator: Locator | None = None
 
     @property
@@ -105,12 +111,20 @@ class MapFrame:
 
     def privacy(self) -> str:
         """Say what was done to the places; empty when they are exact."""
-        if self.blur_m <= 0:
-            return ""
-        return _(
-            "Each site is moved to the centre of the {side} square that it lies in, or set apart there from others; "
-            "its exact place is not shown."
-        ).format(side=labels.distance(self.blur_m))
+        parts = []
+        if self.blur_m > 0:
+            moved = _("Each site is moved to the centre of the {side} square that it lies in, or set apart there from "
+                      "others; its exact place is not shown.")  # fmt: skip
+            parts.append(moved.format(side=labels.distance(self.blur_m)))
+        if self.hidden_wider:
+            wider = many("{n} site is hidden in a larger square.", "{n} sites are hidden in larger squares.",
+                         self.hidden_wider)  # fmt: skip
+            parts.append(wider.format(n=labels.number(self.hidden_wider)))
+        if self.withheld:
+            withheld = many("{n} site is left off the map to protect its place.",
+                            "{n} sites are left off the map to protect their places.", self.withheld)  # fmt: skip
+            parts.append(withheld.format(n=labels.number(self.withheld)))
+        return " ".join(parts)
 
 
 @dataclass(frozen=True)
