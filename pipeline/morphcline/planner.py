@@ -121,7 +121,7 @@ def make_plan(study: Study, *, out: Path | None = None) -> PlanResult:
         for name in ("frequencies", "regional", "surfaces", "change")
     }
     tables["sites"] = read_table(folder / "private/tables/sites.csv")
-    tables["public_sites"] = read_table(folder / "tables/sites.csv")
+    public_sites = read_table(folder / "tables/sites.csv")
     traits, warnings = _traits(study, folder, tables)
     area = mapped_area(study, tables["sites"])
     tried, habitat, reach = _candidates(study, area, tables["sites"])
@@ -139,14 +139,14 @@ def make_plan(study: Study, *, out: Path | None = None) -> PlanResult:
                 wanted=study.plan.places,
             )
         )
-    places = _places(study, traits, points, tried, choice, tables["public_sites"], habitat, reach)
+    places = _places(study, traits, points, tried, choice, public_sites, habitat, reach)
     sizes = size_rows(
         [_basis(one, tables["change"]) for one in traits], differences=study.plan.differences,
         samples=study.plan.samples, level=study.plan.level, power=study.plan.power,
     )  # fmt: skip
     with speaking(study.language):
         told = [*old, *warnings]
-        write_plan(study, folder, tables, PlanToWrite(places, sizes, points, choice, _in_words(traits), told))
+        write_plan(study, folder, public_sites, PlanToWrite(places, sizes, points, choice, _in_words(traits), told))
     return PlanResult(folder / FOLDER, places, sizes, (*old_with_reasons, *warnings))
 
 

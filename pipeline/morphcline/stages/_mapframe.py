@@ -27,8 +27,7 @@ Box = tuple[float, float, float, float]
 
 def map_frame(material: Material) -> MapFrame:
     """Return the maps' common frame, made of published places alone."""
-    study, places = material.study, material.places
-    sites = material.tables.get("public_sites", material.tables["sites"])
+    study, places, sites = material.study, material.places, material.tables["sites"]
     area = _area(study, places)
     box = _box(area, places)
     west, south, east, north = box

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -67,15 +67,15 @@ class PlanToWrite:
     warnings: Sequence[str]
 
 
-def write_plan(study: Study, folder: Path, tables: Mapping[str, pd.DataFrame], plan: PlanToWrite) -> None:
+def write_plan(study: Study, folder: Path, sites: pd.DataFrame, plan: PlanToWrite) -> None:
     """Write a plan into the folder ``plan`` of an output folder, what people read of it in the language in force.
 
     Parameters
     ----------
     study : Study
     folder : Path
-    tables : mapping
-        ``public_sites`` at least.
+    sites : DataFrame
+        The public table of sites: nothing exact comes this far.
     plan : PlanToWrite
     """
     home, places = folder / FOLDER, plan.places
@@ -83,8 +83,8 @@ def write_plan(study: Study, folder: Path, tables: Mapping[str, pd.DataFrame], p
     write_table(home / "sample_sizes.csv", plan.sizes, SIZE_COLUMNS)
     geometry = gpd.points_from_xy(places["x_m"], places["y_m"], crs=study.study.crs)
     write_layers(home / "places.gpkg", {"places": gpd.GeoDataFrame(places, geometry=geometry)})
-    shown = published_places(tables["public_sites"])
-    frame = map_frame(Material(study, folder, tables, shown))
+    shown = published_places(sites)
+    frame = map_frame(Material(study, folder, {"sites": sites}, shown))
     error, extent = _image(plan.points, np.sqrt(plan.choice.before))
     # Neither the exact place of a site nor its distance from a place that is shown.
     figure = draw_plan(
