@@ -221,6 +221,21 @@ def notes_command(
             click.echo(f"{result.nameless:,} rows name no recorder: nobody is written to about them.")
 
 
+@cli.command("catalogue")
+@click.option("--language", "language", required=True, metavar="CODE", help="Such as de or pt_BR.")
+@click.option("--to", "to", required=True, metavar="FILE.po", type=click.Path(path_type=Path), help="Where to write.")
+@_DEBUG
+def catalogue_command(language: str, to: Path) -> None:
+    """Write every text of figures, page and report for translation; a catalogue that is there keeps what it has."""
+    from morphcline.catalogue import write_catalogue
+
+    done = write_catalogue(language, to)
+    click.echo(f"wrote {done.path}: {done.messages:,} messages, {done.translated:,} of them translated")
+    if done.dropped:
+        click.echo(f"{done.dropped:,} that are no longer said stay in it as comments")
+    click.echo(f'In the study file: [publish] language = "{language}", catalogue = "{done.path.name}"')
+
+
 @cli.command("new")
 @click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
 @_DEBUG

@@ -12,9 +12,13 @@ from importlib.resources import files
 from importlib.resources.abc import Traversable
 from io import BytesIO
 from pathlib import Path
-from typing import Any
+from string import Formatter
+from typing import TYPE_CHECKING, Any
 
 from morphcline.errors import Problem, StudyFileError
+
+if TYPE_CHECKING:
+    from babel.messages.catalog import Catalog, Message
 
 #: Languages that come with the package; English is the language of the messages themselves.
 SHIPPED = ("en", "fr")
@@ -187,15 +191,31 @@ def _translations(language: Language) -> gettext.NullTranslations:
 
 
 def read_catalogue(language: Language) -> gettext.GNUTranslations:
-    """Read a catalogue; messages that it lacks stay in English.
+    """Read a catalogue for use; messages that it lacks stay in English.
 
     Raises
     ------
     StudyFileError
-        When there is no catalogue of that language, or the file can't be read as one.
+        As :func:`catalogue_of`.
+    """
+    from babel.messages.mofile import write_mo
+
+    compiled = BytesIO()
+    write_mo(compiled, catalogue_of(language))
+    compiled.seek(0)
+    return gettext.GNUTranslations(compiled)
+
+
+def catalogue_of(language: Language) -> Catalog:
+    """Return a language's catalogue: the user's own, or the parts that come with the package put together.
+
+    Raises
+    ------
+    StudyFileError
+        When there is no catalogue of that language, the file can't be read as one, or a translation asks for a value
+        that its message doesn't have.
     """
     from babel.messages.catalog import Catalog
-    from babel.messages.mofile import write_mo
     from babel.messages.pofile import PoFileError, read_po
 
     if language.catalogue is not None:
@@ -214,6 +234,7 @@ def read_catalogue(language: Language) -> gettext.GNUTranslations:
             )
         )
     whole = Catalog(locale=language.code)
+    problems: list[Problem] = []
     for source in sorted(sources, key=lambda file: file.name):
         try:
             part = read_po(BytesIO(source.read_bytes()), locale=language.code, abort_invalid=True)
@@ -223,9 +244,37 @@ def read_catalogue(language: Language) -> gettext.GNUTranslations:
             )
             raise StudyFileError(problem) from error
         for message in part:
-            if message.id:
+            # What is marked as fuzzy is a guess that nobody has looked at.
+            if message.id and not message.fuzzy:
+                problems += _ill_fitting(source.name, message)
                 whole.add(message.id, message.string, context=message.context)
-    compiled = BytesIO()
-    write_mo(compiled, whole)
-    compiled.seek(0)
-    return gettext.GNUTranslations(compiled)
+    if problems:
+        raise StudyFileError(problems)
+    return whole
+
+
+def _ill_fitting(file: str, message: Message) -> Iterator[Problem]:
+    """Yield what would stop a message from being filled in: names of values that it doesn't have, loose braces."""
+    said = [message.id] if isinstance(message.id, str) else list(message.id)
+    translations = [message.string] if isinstance(message.string, str) else list(message.string or ())
+    known = set().union(*(placeholders(text) for text in said))
+    for text in translations:
+        try:
+            unknown = sorted(placeholders(text) - known)
+        except ValueError as error:
+            yield Problem(file, f"line {message.lineno}", f"{text!r} can't be filled in: {error}", "mend its braces")
+            continue
+        if unknown:
+            shown = ", ".join(f"{{{name}}}" for name in sorted(known)) or "none"
+            yield Problem(file, f"line {message.lineno}", f"{text!r} asks for {{{unknown[0]}}}", f"it may use {shown}")
+
+
+def placeholders(message: str) -> set[str]:
+    """Return the names in braces for which values are put into a message.
+
+    Raises
+    ------
+    ValueError
+        When its braces don't pair.
+    """
+    return {name for _before, name, _format, _conversion in Formatter().parse(message) if name is not None}
