@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import shutil
 from pathlib import Path
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -17,6 +18,8 @@ from statsmodels.stats.power import TTestIndPower
 from morphcline import planner, runner
 from morphcline.errors import StudyError
 from morphcline.files.tables import read_table
+from morphcline.render.figures.plan import draw_plan
+from morphcline.stages import _plan_writing
 from morphcline.study import load_study
 
 STUDY = """
@@ -106,6 +109,22 @@ def test_places_lie_where_the_surface_is_least_sure(home: Path) -> None:
         assert apart[public["site"] == row.nearest_site].min() == pytest.approx(apart.min())
     points = gpd.GeoSeries(gpd.points_from_xy(places["lon"], places["lat"]), crs=4326).to_crs(2154)
     assert np.hypot(points.x - places["x_m"], points.y - places["y_m"]).max() < 2
+
+
+def test_every_place_lies_on_the_map(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    frames = []
+
+    def drawn(name: str, places: pd.DataFrame, error: object, extent: object, sites: object, frame: Any, **rest: Any):
+        frames.append(frame)
+        return draw_plan(name, places, error, extent, sites, frame, **rest)
+
+    monkeypatch.setattr(_plan_writing, "draw_plan", drawn)
+    # With little room between places, the corners beyond the outermost sites are among those chosen.
+    places = plan(home, "apart_m = 2500\n").places
+    (frame,) = frames
+    assert len(places)
+    assert places["x_m"].between(frame.west, frame.east).all()
+    assert places["y_m"].between(frame.south, frame.north).all()
 
 
 def test_files_are_whole_and_the_same_each_time(home: Path) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import geopandas as gpd
@@ -20,6 +20,7 @@ from morphcline.language import _, many, marked
 from morphcline.records.plan_tables import PLACE_COLUMNS, SIZE_COLUMNS
 from morphcline.records.published import published_places
 from morphcline.render import labels
+from morphcline.render.figures.frame import MapFrame
 from morphcline.render.figures.plan import draw_plan
 from morphcline.render.report.parts import ShownFigure
 from morphcline.render.report.plan_page import coordinates, render_plan
@@ -84,7 +85,7 @@ def write_plan(study: Study, folder: Path, sites: pd.DataFrame, plan: PlanToWrit
     geometry = gpd.points_from_xy(places["x_m"], places["y_m"], crs=study.study.crs)
     write_layers(home / "places.gpkg", {"places": gpd.GeoDataFrame(places, geometry=geometry)})
     shown = published_places(sites)
-    frame = map_frame(Material(study, folder, {"sites": sites}, shown))
+    frame = _holding(map_frame(Material(study, folder, {"sites": sites}, shown)), places)
     error, extent = _image(plan.points, np.sqrt(plan.choice.before))
     # Neither the exact place of a site nor its distance from a place that is shown.
     figure = draw_plan(
@@ -140,6 +141,20 @@ def _summary(places: pd.DataFrame, choice: Choice, traits: str, shells: int) -> 
             place=coordinates(first["lat"], first["lon"]), fall=labels.percent(float(first["reduction"]))
         ),
     ]
+
+
+def _holding(frame: MapFrame, places: pd.DataFrame) -> MapFrame:
+    """Return a frame that reaches as far as the places: the area may go beyond what is drawn of the sites."""
+    if places.empty:
+        return frame
+    room = 0.03 * max(frame.east - frame.west, frame.north - frame.south)
+    return replace(
+        frame,
+        west=min(frame.west, float(places["x_m"].min()) - room),
+        east=max(frame.east, float(places["x_m"].max()) + room),
+        south=min(frame.south, float(places["y_m"].min()) - room),
+        north=max(frame.north, float(places["y_m"].max()) + room),
+    )
 
 
 def _image(points: Floats, values: Floats) -> tuple[Floats, tuple[float, float, float, float]]:
