@@ -51,10 +51,13 @@
 
   function remember(map) {
     if (map !== first) { return; }
+    const near = (center, zoom) => zoom === map.getZoom() && map.project(center).distanceTo(map.project(map.getCenter())) < 3;
+    const { at } = my.state;
+    // A map comes to rest on whole pixels: a view isn't another for that.
+    if (at && near([at[0], at[1]], at[2])) { return; }
     const { lat, lng } = map.getCenter();
     // The view that fits everything needs no words in the address.
-    const home = my.home && my.home.zoom === map.getZoom()
-      && map.project(my.home.center).distanceTo(map.project(map.getCenter())) < 3;
+    const home = my.home && near(my.home.center, my.home.zoom);
     my.show({ at: home ? null : [Number(lat.toFixed(4)), Number(lng.toFixed(4)), map.getZoom()] }, { silent: true });
   }
 

@@ -109,11 +109,11 @@
   }
 
   function fields() {
-    const bind = (id, key) => my.byId(id)?.addEventListener("input", (event) => { page = 0; my.show({ [key]: event.target.value }); });
-    bind("find", "find");
-    bind("habitat-filter", "habitat");
-    bind("group-filter", "group");
-    bind("least", "least");
+    const bind = (id, key, when) => my.byId(id)?.addEventListener(when, (event) => { page = 0; my.show({ [key]: event.target.value }); });
+    bind("find", "find", "input");
+    bind("habitat-filter", "habitat", "change");
+    bind("group-filter", "group", "change");
+    bind("least", "least", "input");
     const habitats = my.byId("habitat-filter"), groups = my.byId("group-filter");
     my.sites.habitats.forEach((name, at) => habitats?.add(new Option(name, my.numbers.habitatKeys[at])));
     if (my.sites.habitat.some((at) => at < 0)) { habitats?.add(new Option(my.say("notKnown"), "none")); }
