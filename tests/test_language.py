@@ -17,6 +17,8 @@ from morphcline.language import (
     kept,
     many,
     restored,
+    said_list,
+    said_many,
     speaking,
     spoken,
     with_marks,
@@ -103,3 +105,19 @@ def test_a_file_that_is_no_catalogue_is_told(tmp_path):
         pytest.raises(StudyFileError, match=r"mine\.po.*not a gettext"),
     ):
         _("not known")
+
+
+def test_a_kept_sentence_takes_the_form_and_the_marks_of_its_numbers(polish):
+    sentence = said_many("{n} site of {of}, {away} km", "{n} sites of {of}, {away} km", 1204, n=1204, of=2500, away=3.5)
+    assert sentence == "1,204 sites of 2,500, 3.5 km"
+    (back,) = restored(json.loads(json.dumps(kept([sentence]))))
+    assert (back, pickle.loads(pickle.dumps(back)).values) == (sentence, {"n": 1204, "of": 2500, "away": 3.5})
+    with speaking(Language("fr")):
+        # Not in the catalogue of French, so the words stay; marks by Unicode CLDR.
+        assert again(back) == "1\u202f204 sites of 2\u202f500, 3,5 km"
+        assert again(said_many("{n} site", "{n} sites", 0, n=0)) == "0 site"
+    with speaking(polish):
+        assert again(said_many("{n} site", "{n} sites", 22, n=22)) == "22 stanowiska"
+    assert said_many("{n} site", "{n} sites", 1, n=1) == "1 site"
+    assert said_list(["yellow", "pink"]) == "yellow, pink"
+    assert said_list([]) == ""

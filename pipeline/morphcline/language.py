@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import gettext
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, reduce
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 from io import BytesIO
@@ -101,35 +101,69 @@ class Said(str):
     message : str
         With ``{names}`` for the values, as it stands in the catalogue.
     values : mapping
-        Numbers, texts, or other sentences.
+        Numbers, which are shown with their marks; texts, which are looked up themselves; or other sentences.
     """
 
     message: str
     values: dict[str, Any]
+    #: The message for several, and how many there are; empty for a sentence of one form.
+    plural: str
+    number: int
 
-    def __new__(cls, message: str, **values: Any) -> Said:
+    def __new__(cls, message: str, /, **values: Any) -> Said:
         """Put the sentence together in English."""
-        said = super().__new__(cls, message.format(**values) if values else message)
-        said.message, said.values = message, values
-        return said
+        return _put_together(message, "", 0, values)
 
-    def __getnewargs_ex__(self) -> tuple[tuple[str], dict[str, Any]]:
-        return (self.message,), self.values
+    def __reduce__(self) -> tuple[Any, tuple[str, str, int, dict[str, Any]]]:
+        return _put_together, (self.message, self.plural, self.number, self.values)
+
+
+def said_many(singular: str, plural: str, number: int, /, **values: Any) -> Said:
+    """Return a sentence in the form that a number asks for, in whatever language it will be said."""
+    return _put_together(singular, plural, number, values)
+
+
+def said_list(texts: Iterable[str]) -> str:
+    """Return texts with commas between them as a part of a sentence that can be said again."""
+    return reduce(lambda before, after: Said("{before}, {after}", before=before, after=after), list(texts) or [""])
+
+
+def _put_together(message: str, plural: str, number: int, values: dict[str, Any]) -> Said:
+    form = plural if plural and number != 1 else message
+    shown = {name: _with_digits(value) for name, value in values.items()}
+    said = str.__new__(Said, form.format(**shown) if values else form)
+    said.message, said.plural, said.number, said.values = message, plural, number, values
+    return said
+
+
+def _with_digits(value: Any) -> Any:
+    """Return a number as English writes it: whole ones with commas between thousands."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return value
+    return f"{value:,}" if isinstance(value, int) else f"{value:g}"
 
 
 def again(text: str) -> str:
     """Return a sentence in the language in force; a plain text is looked up as it is."""
     if not isinstance(text, Said):
         return _(text) if text else text
-    values = {name: again(value) if isinstance(value, str) else value for name, value in text.values.items()}
-    message = _(text.message)
+    message = many(text.message, text.plural, text.number) if text.plural else _(text.message)
+    values = {name: _shown_again(value) for name, value in text.values.items()}
     return message.format(**values) if values else message
+
+
+def _shown_again(value: Any) -> Any:
+    if isinstance(value, str):
+        return again(value)
+    digits = _with_digits(value)
+    return digits if digits is value else with_marks(digits)
 
 
 def kept(value: Any) -> Any:
     """Return plain values for a record in which sentences can be found again by :func:`restored`."""
     if isinstance(value, Said):
-        return {"said": value.message, "with": kept(value.values)}
+        forms = {"said": value.message} | ({"plural": value.plural, "number": value.number} if value.plural else {})
+        return forms | {"with": kept(value.values)}
     if isinstance(value, Mapping):
         return {str(name): kept(item) for name, item in value.items()}
     if isinstance(value, list | tuple):
@@ -140,8 +174,10 @@ def kept(value: Any) -> Any:
 def restored(value: Any) -> Any:
     """Return what :func:`kept` was given."""
     if isinstance(value, Mapping):
-        if value.keys() == {"said", "with"}:
-            return Said(value["said"], **restored(value["with"]))
+        if {"said", "with"} <= value.keys() <= {"said", "plural", "number", "with"}:
+            return _put_together(
+                value["said"], value.get("plural", ""), value.get("number", 0), restored(value["with"])
+            )
         return {name: restored(item) for name, item in value.items()}
     if isinstance(value, list):
         return [restored(item) for item in value]

@@ -43,6 +43,7 @@ from morphcline.render.numbers import (
     period,
     points,
     probability,
+    said_distance,
     sentence,
 )
 
@@ -79,6 +80,7 @@ __all__ = [
     "period",
     "points",
     "probability",
+    "said_distance",
     "said_trait",
     "sentence",
     "shells_and_sites",

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterable
 from functools import reduce
 
-from morphcline.language import _, many, with_marks, within
+from morphcline.language import Said, _, many, with_marks, within
 
 _COMPASS = 45
 #: Smaller ones are told as below it.
@@ -210,6 +210,20 @@ def distance(metres: float) -> str:
     if _short(metres):
         return within("length", "{number} m").format(number=_in_unit(metres))
     return within("length", "{number} km").format(number=_in_unit(metres))
+
+
+def said_distance(metres: float) -> Said:
+    """Return a length, as `distance` words it, as part of a sentence that can be said again.
+
+    Examples
+    --------
+    >>> said_distance(352.4), said_distance(4213), said_distance(1000)
+    ('352 m', '4.2 km', '1 km')
+    """
+    if _short(metres):
+        return Said("{number} m", number=round(metres))
+    kilometres = metres / 1000
+    return Said("{number} km", number=round(kilometres, 1) if abs(kilometres) < 9.95 else round(kilometres))
 
 
 def distance_range(low: float, high: float) -> str:
