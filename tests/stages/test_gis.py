@@ -23,6 +23,7 @@ from morphcline.files.steepness import QUANTITIES as STEEP
 from morphcline.files.steepness import write_steepness
 from morphcline.files.surfaces import QUANTITIES, Tile, write_surfaces
 from morphcline.files.tables import write_table
+from morphcline.language import Language, speaking
 from morphcline.places.grid import StudyGrid
 from morphcline.render.palettes import LOCAL_GROUPS
 from morphcline.stages import _gislayers
@@ -364,6 +365,15 @@ def test_the_same_tables_make_the_same_bytes(made: tuple[Context, list[str]], tm
     context, files = made
     again = a_folder(tmp_path / "again")
     assert write_gis(again)[0] == files
+    for name in (*files, *gis_writes(context.study)):
+        assert again.path(name).read_bytes() == context.path(name).read_bytes(), name
+
+
+def test_layers_and_styles_are_the_same_in_every_language(made: tuple[Context, list[str]], tmp_path: Path) -> None:
+    context, files = made
+    again = a_folder(tmp_path / "french")
+    with speaking(Language("fr")):
+        write_gis(again)
     for name in (*files, *gis_writes(context.study)):
         assert again.path(name).read_bytes() == context.path(name).read_bytes(), name
 
