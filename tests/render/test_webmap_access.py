@@ -108,9 +108,8 @@ def test_printed_it_holds_statement_map_legend_and_all_rows_without_controls(ope
     from pypdf import PdfReader
 
     opened.execute_async_script("setTimeout(arguments[0], 300)")
-    printed = opened.execute_cdp_cmd(
-        "Page.printToPDF", {"printBackground": True, "paperWidth": 8.27, "paperHeight": 11.7}
-    )
+    paper = {"printBackground": True, "paperWidth": 8.27, "paperHeight": 11.7}
+    printed = base64.b64decode(opened.execute_cdp_cmd("Page.printToPDF", paper)["data"])
     leaves = PdfReader(io.BytesIO(printed)).pages
     text = " ".join(" ".join(leaf.extract_text() for leaf in leaves).split())
     for told in (
