@@ -9,6 +9,7 @@ from morphcline.files.atomic import write_text
 from morphcline.files.stac import COG, GEOPACKAGE, SLD, Asset, Catalogue, RasterItem, write_catalogue
 from morphcline.files.steepness import steep_traits
 from morphcline.files.surfaces import open_surfaces
+from morphcline.language import Said
 from morphcline.scoring.species import slug
 from morphcline.stages._concordance import LAYERS as CLINE_LAYERS
 from morphcline.stages._gislayers import SITES, Material, layer_reads, load_material, write_site_layers
@@ -63,10 +64,10 @@ def write_gis(context: Context) -> tuple[list[str], list[str]]:
     for name, text in (*((style.name, style.text) for style in styles), *tables.items()):
         write_text(context.path(name), text)
     write_text(context.path(_INDEX), layers_page(material.title, {SITES: layers, **shapes}, styles, tables))
-    files, warnings = [style.name for style in styles], []
+    files, warnings = [style.name for style in styles], list[str]()
     if material.days is None:
         warnings.append(
-            "No record that counts has a date, so that there is no catalogue in stac/: its entries must be dated."
+            Said("No record that counts has a date, so that there is no catalogue in stac/: its entries must be dated.")
         )
     else:
         tables_held = {layer.name: layer.description for layer in layers}
