@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import ast
+from pathlib import Path
+
 import numpy as np
 import pytest
 
+import morphcline
 from morphcline.language import Language, again, speaking
 from morphcline.render.reasons import REASONS, reason, said_reason
 from morphcline.stats import autocorrelation
@@ -37,3 +41,29 @@ def test_an_unknown_reason_stays_as_it_is() -> None:
         assert reason("odd {thing}") == "odd {thing}"
         assert reason("") == ""
         assert again(said_reason("no shell has it")) == "aucune coquille ne le présente"
+
+
+@pytest.mark.parametrize(
+    ("module", "function"),
+    [
+        ("stats/autocorrelation.py", "_reason"),
+        ("stats/clines.py", "_why_not"),
+        ("stats/isolation.py", "_why_not"),
+        ("stages/surfaces.py", "_why_not"),
+    ],
+)
+def test_every_reason_that_the_program_can_give_is_known(module: str, function: str) -> None:
+    tree = ast.parse((Path(morphcline.__file__).parent / module).read_text(encoding="utf-8"))
+    (found,) = (node for node in ast.walk(tree) if isinstance(node, ast.FunctionDef) and node.name == function)
+    given = [_with_numbers(node.value) for node in ast.walk(found) if isinstance(node, ast.Return)]
+    told = [text for text in given if text]
+    assert len(told) > 1
+    assert [text for text in told if said_reason(text).message not in REASONS] == []
+
+
+def _with_numbers(node: ast.expr | None) -> str:
+    """Return a literal text, with 7 for each value that is put into it."""
+    if isinstance(node, ast.JoinedStr):
+        return "".join(part.value if isinstance(part, ast.Constant) else "7" for part in node.values)
+    assert isinstance(node, ast.Constant), ast.dump(node) if node else "no value"
+    return str(node.value)
