@@ -14,8 +14,7 @@ from morphcline.records.district_frequencies import (
     DISTRICTS,
     TOO_FEW,
     TOO_FEW_SITES,
-    district_frequencies,
-    district_habitats,
+    district_tables,
 )
 from morphcline.records.districts import District, assign, larger_squares, overlapping, tellable
 from morphcline.records.frequencies import regional_frequencies
@@ -65,7 +64,9 @@ SCORING = Scoring(species=(SPECIES,), min_shells=20)
 def worked(counts: dict[str, tuple[int, int]], district: dict[str, str]) -> pd.DataFrame:
     table = frequencies(counts)
     regional = regional_frequencies(table, SCORING)
-    return district_frequencies(table, regional, pd.Series(district), ["West", "East"], SCORING).set_index("district")
+    places, habitat = pd.Series(district), pd.Series(dtype=str)
+    told, _ = district_tables(table, regional, places, habitat, ["West", "East"], SCORING)
+    return told.set_index("district")
 
 
 def test_counts_and_the_rest_are_those_of_a_hand_worked_survey() -> None:
@@ -117,7 +118,8 @@ def test_habitats_of_a_district_take_its_sites_alone() -> None:
     table = frequencies(counts)
     district = pd.Series(dict.fromkeys("abcd", "West"))
     habitat = pd.Series({**dict.fromkeys("abc", "woodland"), "d": "marsh", "e": "marsh", "f": ""})
-    told = district_habitats(table, regional_frequencies(table, SCORING), district, habitat, ["West"], SCORING)
+    regional = regional_frequencies(table, SCORING)
+    _, told = district_tables(table, regional, district, habitat, ["West"], SCORING)
     told = told.set_index("habitat")
     assert (told.loc["woodland", "total"], told.loc["woodland", "sites"]) == (36, 3)
     assert told.loc["woodland", "frequency"] == pytest.approx(0.5)

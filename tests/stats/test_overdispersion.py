@@ -18,6 +18,7 @@ from morphcline.stats.overdispersion import (
     beta_binomial_log_likelihood,
     effective_number,
     fit_beta_binomial,
+    intra_site_correlation,
     pooled_frequency,
 )
 
@@ -299,3 +300,12 @@ def test_the_test_of_no_overdispersion_keeps_its_level():
     # Half the surveys lie on the boundary in the limit, and one in twenty beyond the 5 % point.
     assert 0.45 <= np.mean(np.array(p) == 1) <= 0.65
     assert 0.03 <= np.mean(np.array(p) <= 0.05) <= 0.065
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_the_correlation_alone_is_that_of_the_whole_fit(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    total = rng.integers(0, 40, 30)
+    count = rng.binomial(total, rng.beta(2, 3, 30))
+    assert intra_site_correlation(count, total) == fit_beta_binomial(count, total).rho
+    assert math.isnan(intra_site_correlation([0, 0], [5, 9]))

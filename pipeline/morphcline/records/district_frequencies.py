@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from morphcline.records.frequencies import LEAST_TOTAL, by_species_and_trait
 from morphcline.stats.contrast import Group, contrast, pooled
 from morphcline.stats.multiple import holm
-from morphcline.stats.overdispersion import fit_beta_binomial
+from morphcline.stats.overdispersion import intra_site_correlation
 from morphcline.study import Scoring
 
 Floats = NDArray[np.float64]
@@ -69,10 +69,15 @@ DISTRICT_HABITATS = {
 }
 
 
-def district_frequencies(
-    frequencies: pd.DataFrame, regional: pd.DataFrame, district: pd.Series[str], names: Sequence[str], scoring: Scoring
-) -> pd.DataFrame:
-    """Return each trait's frequency in each district, compared with the rest of the region.
+def district_tables(
+    frequencies: pd.DataFrame,
+    regional: pd.DataFrame,
+    district: pd.Series[str],
+    habitat: pd.Series[str],
+    names: Sequence[str],
+    scoring: Scoring,
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return each trait's frequency in each district, compared with the rest of the region, and in its habitats.
 
     Parameters
     ----------
@@ -80,52 +85,28 @@ def district_frequencies(
         Columns of ``frequencies.csv``, one survey, and of ``regional.csv``.
     district : Series
         District by site, as the public may know it; empty in none.
+    habitat : Series
+        Habitat by site; sites without one (empty text) are left out of the second table.
     names : sequence of str
         Of all districts, in order.
     scoring : Scoring
 
     Returns
     -------
-    DataFrame
-        Columns of ``districts.csv``; a row for each district, species and trait, the district's shells many or none.
+    districts, habitats : DataFrame
+        Columns of ``districts.csv`` (a row for each district, species and trait, be the shells many or none) and of
+        ``district_habitats.csv``.
     """
-    lines = []
+    lines, by_habitat = [], []
     for name in names:
         for species, trait, here, rest in _parts(frequencies, regional, district, name, scoring):
-            lines.append({"district": name, "species": species, "trait": trait, **_line(here, rest, scoring)})
+            key = {"district": name, "species": species, "trait": trait}
+            lines.append({**key, **_line(here, rest, scoring)})
+            by_habitat += [{**key, **line} for line in _habitats(here, habitat, scoring)]
     table = pd.DataFrame(lines, columns=list(DISTRICTS))
     if len(table):
         table["p_holm"] = table.groupby(["species", "trait"], sort=False)["p"].transform(lambda p: holm(p.to_numpy()))
-    return table
-
-
-def district_habitats(
-    frequencies: pd.DataFrame,
-    regional: pd.DataFrame,
-    district: pd.Series[str],
-    habitat: pd.Series[str],
-    names: Sequence[str],
-    scoring: Scoring,
-) -> pd.DataFrame:
-    """Return each trait's frequency in each habitat of each district.
-
-    Parameters
-    ----------
-    frequencies, regional, district, names, scoring
-        As in :func:`district_frequencies`.
-    habitat : Series
-        Habitat by site; sites without one (empty text) are left out.
-    """
-    lines = []
-    for name in names:
-        for species, trait, here, _rest in _parts(frequencies, regional, district, name, scoring):
-            lives = habitat.reindex(here.sites).fillna("").to_numpy(dtype=str)
-            for kind in sorted(set(lives[here.total > 0]) - {""}):
-                there = lives == kind
-                part = Group(here.count[there], here.total[there], here.group.rho, here.group.sites_of_rho)
-                told = {"district": name, "species": species, "trait": trait, "habitat": kind}
-                lines.append({**told, **_counts(part), **_frequency(part, scoring)})
-    return pd.DataFrame(lines, columns=list(DISTRICT_HABITATS))
+    return table, pd.DataFrame(by_habitat, columns=list(DISTRICT_HABITATS))
 
 
 class _Part:
@@ -136,7 +117,7 @@ class _Part:
         self.rho_of = "district"
         rho, sites = math.nan, int(np.sum(self.total >= 2))
         if sites >= LEAST_SITES:
-            rho = fit_beta_binomial(self.count, self.total).rho
+            rho = intra_site_correlation(self.count, self.total)
         if math.isnan(rho):
             rho, sites = region
             self.rho_of = "region"
@@ -154,6 +135,14 @@ def _parts(
         names = sites.to_numpy(dtype=str)
         here, rest = ((count[these], total[these], names[these]) for these in (inside, ~inside))
         yield species, trait, _Part(here, of_region), _Part(rest, of_region)
+
+
+def _habitats(here: _Part, habitat: pd.Series[str], scoring: Scoring) -> Iterator[dict[str, Any]]:
+    lives = habitat.reindex(here.sites).fillna("").to_numpy(dtype=str)
+    for kind in sorted(set(lives[here.total > 0]) - {""}):
+        there = lives == kind
+        part = Group(here.count[there], here.total[there], here.group.rho, here.group.sites_of_rho)
+        yield {"habitat": kind, **_counts(part), **_frequency(part, scoring)}
 
 
 def _line(here: _Part, rest: _Part, scoring: Scoring) -> dict[str, Any]:

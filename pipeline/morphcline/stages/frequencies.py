@@ -16,14 +16,14 @@ from threadpoolctl import threadpool_limits
 from morphcline.errors import Problem, StudyError
 from morphcline.files.districts import read_districts
 from morphcline.files.tables import read_table, write_table
+from morphcline.language import Said, said_list, said_many
 from morphcline.records.alleles import ALLELES, alleles
 from morphcline.records.associations import ASSOCIATIONS, associations
 from morphcline.records.differentiation import DIFFERENTIATION, differentiation
 from morphcline.records.district_frequencies import (
     DISTRICT_HABITATS,
     DISTRICTS,
-    district_frequencies,
-    district_habitats,
+    district_tables,
 )
 from morphcline.records.frequencies import (
     FREQUENCIES,
@@ -80,6 +80,7 @@ def run(context: Context) -> Account:
     habitat = read_table(context.path("private/tables/sites.csv")).set_index("site")["habitat"]
     names, district = _districts(context)
     regional = regional_frequencies(own_frequencies, scoring)
+    districts, in_habitats = district_tables(own_frequencies, regional, district, habitat, names, scoring)
     tables = {
         "tables/samples.csv": _own_samples(samples, scoring),
         "tables/frequencies.csv": own_frequencies,
@@ -87,8 +88,8 @@ def run(context: Context) -> Account:
         "tables/regional.csv": regional,
         "tables/habitat_frequencies.csv": habitat_frequencies(own_frequencies, regional, habitat, scoring),
         "tables/alleles.csv": alleles(own_counts, scoring),
-        "tables/districts.csv": district_frequencies(own_frequencies, regional, district, names, scoring),
-        "tables/district_habitats.csv": district_habitats(own_frequencies, regional, district, habitat, names, scoring),
+        "tables/districts.csv": districts,
+        "tables/district_habitats.csv": in_habitats,
     }
     # With more threads a sum over resampled sites could end in another last digit.
     with threadpool_limits(1):
@@ -143,11 +144,12 @@ def _account(
 ) -> Account:
     own = samples[samples["survey"] == ""]
     formulas = pd.Series(counts.with_formula()).groupby(counts.samples["species"].to_numpy()).sum()
-    species, warnings = {}, []
+    species: dict[str, dict[str, Any]] = {}
+    warnings: list[str] = []
     for name in scoring.species:
         rows = own[own["species"] == name]
         if rows.empty:
-            warnings.append(f"No adult shells of {name} count: it has no frequencies.")
+            warnings.append(Said("No adult shells of {species} count: it has no frequencies.", species=name))
             continue
         totals = frequencies[frequencies["species"] == name].groupby("trait", sort=False)["total"].sum()
         species[name] = {
@@ -163,7 +165,7 @@ def _account(
         }
     asked = {*(scoring.traits or ()), *(trait.name for trait in scoring.trait)}
     warnings += [
-        f"{trait}: no shell of {name} is scored for it, so it is left out."
+        Said("{trait}: no shell of {species} is scored for it, so it is left out.", trait=trait, species=name)
         for name, trait in left_out
         if trait in asked
     ]
@@ -191,32 +193,61 @@ def _future_visits(samples: pd.DataFrame) -> list[str]:
     sites = samples.loc[samples["future_not_used"], ["survey", "site"]].drop_duplicates()["site"].tolist()
     if not sites:
         return []
-    named = ", ".join(sites[:3]) + (f" and {len(sites) - 3} more" if len(sites) > 3 else "")
+    named = ", ".join(sites[:3])
+    if len(sites) > 3:
+        named = Said("{sites} and {n} more", sites=named, n=len(sites) - 3)
     return [
-        f"A visit dated in the future is not taken for the latest ({'site' if len(sites) == 1 else 'sites'} {named}): "
-        "the latest before it stands, until the date is put right; see date-in-future in records/flagged.csv."
+        said_many(
+            "A visit dated in the future is not taken for the latest (site {sites}): the latest before it stands, "
+            "until the date is put right; see date-in-future in records/flagged.csv.",
+            "A visit dated in the future is not taken for the latest (sites {sites}): the latest before it stands, "
+            "until the date is put right; see date-in-future in records/flagged.csv.",
+            len(sites),
+            sites=named,
+        )
     ]
 
 
 def _notes(species: dict[str, dict[str, Any]], scoring: Scoring) -> list[str]:
     """Return sentences on what the numbers rest on."""
     needing = {trait.name for trait in wanted_traits(scoring) if "formula" in trait.needs}
-    notes = []
+    notes: list[str] = []
     for name, found in species.items():
         given = [trait for trait in found["shells_by_trait"] if trait in needing]
         if given and found["shells_with_formula"] < found["shells"]:
             notes.append(
-                f"{name}: {', '.join(given)} rest on the {found['shells_with_formula']:,} of {found['shells']:,} "
-                "shells that are scored with a band formula."
+                said_many(
+                    "{species}: {traits} rests on the {n} of {shells} shells that are scored with a band formula.",
+                    "{species}: {traits} rest on the {n} of {shells} shells that are scored with a band formula.",
+                    len(given),
+                    species=name,
+                    traits=said_list(given),
+                    n=found["shells_with_formula"],
+                    shells=found["shells"],
+                )
             )
         if found["traits_left_out"]:
             notes.append(
-                f"{name}: no shell is scored for {', '.join(found['traits_left_out'])}; these traits are left out."
+                said_many(
+                    "{species}: no shell is scored for {traits}; this trait is left out.",
+                    "{species}: no shell is scored for {traits}; these traits are left out.",
+                    len(found["traits_left_out"]),
+                    species=name,
+                    traits=said_list(found["traits_left_out"]),
+                )
             )
         if found["shells_of_other_visits"]:
             notes.append(
-                f"{name}: of {found['sites_visited_more_than_once']:,} sites visited more than once the latest visit "
-                f"stands; {found['shells_of_other_visits']:,} shells of other visits are not used."
+                said_many(
+                    "{species}: of {sites} site visited more than once the latest visit stands; {n} shells of other "
+                    "visits are not used.",
+                    "{species}: of {sites} sites visited more than once the latest visit stands; {n} shells of other "
+                    "visits are not used.",
+                    found["sites_visited_more_than_once"],
+                    species=name,
+                    sites=found["sites_visited_more_than_once"],
+                    n=found["shells_of_other_visits"],
+                )
             )
     return notes
 

@@ -140,10 +140,7 @@ def fit_beta_binomial(count: ArrayLike, total: ArrayLike, *, confidence: float =
     The log-likelihood of all sites needs only how many sites have more than i shells of each kind (Smith 1983, *Applied
     Statistics* 32:196-204), so its cost follows the largest sample and not the number of sites.
     """
-    count, total = check_counts(count, total)
-    if ((count % 1 != 0) | (total % 1 != 0)).any():
-        raise ValueError("counts and totals must be whole numbers")
-    count, total = count[total > 0], total[total > 0]
+    count, total = _whole_counts(count, total)
     sites, shells = count.size, int(total.sum())
     reason = _why_not(count, total)
     if reason:
@@ -170,6 +167,22 @@ def fit_beta_binomial(count: ArrayLike, total: ArrayLike, *, confidence: float =
         shells=shells,
         not_estimated_because="",
     )
+
+
+def intra_site_correlation(count: ArrayLike, total: ArrayLike) -> float:
+    """Return the ρ of :func:`fit_beta_binomial` alone, without limits and tests, which take most of its time.
+
+    Parameters
+    ----------
+    count, total : array_like, shape (sites,)
+
+    Raises
+    ------
+    ValueError
+        As there.
+    """
+    count, total = _whole_counts(count, total)
+    return math.nan if _why_not(count, total) else _Likelihood(count, total).best_rho()
 
 
 def effective_number(total: ArrayLike, rho: ArrayLike) -> Floats:
@@ -400,6 +413,14 @@ def _crossing(function: Callable[[float], float], inside: float, outside: float)
             break
         last = point
     return point
+
+
+def _whole_counts(count: ArrayLike, total: ArrayLike) -> tuple[Floats, Floats]:
+    """Return counts and totals of the sites that have shells."""
+    count, total = check_counts(count, total)
+    if ((count % 1 != 0) | (total % 1 != 0)).any():
+        raise ValueError("counts and totals must be whole numbers")
+    return count[total > 0], total[total > 0]
 
 
 def _why_not(count: Floats, total: Floats) -> str:
