@@ -6,12 +6,15 @@ import ast
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
 import morphcline
 from morphcline.language import Language, again, speaking
+from morphcline.records.differentiation import differentiation
 from morphcline.render.reasons import REASONS, reason, said_reason
 from morphcline.stats import autocorrelation
+from morphcline.study.scoring import Scoring
 
 FRENCH = Language("fr")
 
@@ -34,6 +37,22 @@ def test_a_reason_that_a_computation_gives_is_known() -> None:
     with speaking(FRENCH):
         assert reason(constant) == "tous les sites ont la même valeur"
         assert reason(few) == "4 sites seulement peuvent être comparés, et il en faut au moins 10"
+
+
+def test_why_sites_or_habitats_cannot_be_told_apart_is_said() -> None:
+    rows = pd.DataFrame(
+        {"site": "A", "species": "Cepaea nemoralis", "trait": ["yellow", "pink"], "count": [10, 14], "total": 24,
+         "enough": True}
+    )  # fmt: skip
+    scoring = Scoring(species=("Cepaea nemoralis",))
+    table = differentiation(
+        rows, pd.Series({"A": "scrub"}), scoring, rng_of=lambda species, trait: np.random.default_rng(1)
+    )
+    notes = list(dict.fromkeys(table["note"]))
+    with speaking(FRENCH):
+        assert [reason(note) for note in notes] == [
+            "il y a moins de deux sites", "il y a moins de deux habitats à deux sites",
+        ]  # fmt: skip
 
 
 def test_an_unknown_reason_stays_as_it_is() -> None:
@@ -64,6 +83,7 @@ def test_every_reason_that_the_program_can_give_is_known(module: str, function: 
 def _with_numbers(node: ast.expr | None) -> str:
     """Return a literal text, with 7 for each value that is put into it."""
     if isinstance(node, ast.JoinedStr):
-        return "".join(part.value if isinstance(part, ast.Constant) else "7" for part in node.values)
+        parts = ast.iter_child_nodes(node)
+        return "".join(str(part.value) if isinstance(part, ast.Constant) else "7" for part in parts)
     assert isinstance(node, ast.Constant), ast.dump(node) if node else "no value"
     return str(node.value)
