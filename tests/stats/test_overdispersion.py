@@ -308,4 +308,4 @@ def test_the_correlation_alone_is_that_of_the_whole_fit(seed: int) -> None:
     total = rng.integers(0, 40, 30)
     count = rng.binomial(total, rng.beta(2, 3, 30))
     assert intra_site_correlation(count, total) == fit_beta_binomial(count, total).rho
-    assert math.isnan(intra_site_correlation([0, 0], [5, 9]))
+    assert np.isnan(intra_site_correlation([0, 0], [5, 9]))
