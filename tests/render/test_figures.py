@@ -35,6 +35,7 @@ from morphcline.render.figures.habitat import draw_habitat
 from morphcline.render.figures.isolation import draw_isolation
 from morphcline.render.figures.landscape import draw_landscape
 from morphcline.render.figures.locator import Locator
+from morphcline.render.figures.plate import Part, draw_plate
 from morphcline.render.figures.sheet import Figure, Sheet, pixels, style
 from morphcline.render.figures.sites import SitePanel, draw_sites
 from morphcline.render.figures.steepness import SteepPanel, draw_steepness
@@ -640,3 +641,30 @@ def test_a_variogram_speaks_of_no_sill_where_a_curve_it_draws_has_none(sill: flo
     assert ("Dashed" in made.caption) == (not sill > 0)
     assert "up to 58 sites" in made.caption
     assert "smoothness 0.5 " in made.caption
+
+
+@pytest.mark.parametrize("language", ["en", "fr"])
+@pytest.mark.parametrize("width", [90.0, 140.0, 190.0])
+def test_charts_on_a_plate_keep_their_labels_on_the_sheet(width: float, language: str) -> None:
+    def part(draw) -> Part:
+        return Part(draw.__name__, lambda *, width_mm: draw(width_mm))
+
+    parts = [part(draw) for draw in (cline_panel, isolation_figure, cline_panel, bandwidth_figure)]
+    # No figure is asked to be narrower than the 60 mm that a study file may ask for; but a cline may be.
+    parts = parts if width > 120 else parts[::2]
+    with speaking(Language(language)):
+        sheets = draw_plate("plate_charts", parts, title="", columns=2, width_mm=width)
+    for made in sheets:
+        across, down = made.sheet.get_size_inches() * 300
+        for text, box in drawn_boxes(made):
+            assert -1 <= box.x0 <= box.x1 <= across + 1, text
+            assert -1 <= box.y0 <= box.y1 <= down + 1, text
+
+
+def cline_panel(width: float) -> Figure:
+    at = np.linspace(-20e3, 20e3, 50)
+    fit = 0.1 + 0.8 / (1 + np.exp(-at / 3000))
+    shown = sites().dropna(subset=["frequency"]).assign(distance_m=np.linspace(-20e3, 20e3, 58))
+    panel = ClinePanel("yellow", "sigmoid, free ends", 0.97, 60.0, 500.0, -800.0, 2100.0, 12e3, 9e3, np.nan,
+                       shown, at, fit, fit - 0.05, fit + 0.05)  # fmt: skip
+    return draw_clines("cline", SPECIES, [panel], confidence=0.95, privacy="", width_mm=width)

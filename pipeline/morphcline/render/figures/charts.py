@@ -13,7 +13,17 @@ from matplotlib.ticker import FuncFormatter, ScalarFormatter
 from morphcline.language import speaking, spoken, with_marks
 from morphcline.render import labels
 from morphcline.render.figures.keys import Key, draw_keys, height_of_keys
-from morphcline.render.figures.sheet import DPI, MM_PER_INCH, Heading, Sheet, fitted, letters, tallest_mm
+from morphcline.render.figures.sheet import (
+    DPI,
+    MM_PER_INCH,
+    TEXT,
+    Heading,
+    Sheet,
+    fitted,
+    letters,
+    tallest_mm,
+    wrapped,
+)
 from morphcline.render.palettes import GUIDE, PAPER
 
 EDGE_MM = 1.5
@@ -144,7 +154,9 @@ class _MarkedNumbers(ScalarFormatter):
 def kilometre_axis(axes: Axes, label: str) -> None:
     """Write the ticks of a horizontal axis in metres as kilometres."""
     axes.xaxis.set_major_formatter(written(lambda metres: short(metres / 1000)))
-    axes.set_xlabel(label)
+    # A label may reach as far beyond a narrow panel as the room of its vertical axis goes.
+    room = axes.get_window_extent().width * MM_PER_INCH / DPI + 4.0
+    axes.set_xlabel(wrapped(label, TEXT, room))
 
 
 def short(value: float) -> str:

@@ -27,6 +27,10 @@ LEVEL = 0.05
 LIMITS = (-0.03, 1.17)
 TOP = (1.03 - LIMITS[0]) / (LIMITS[1] - LIMITS[0])
 
+#: More panels than this below one another would be too low to read a curve from.
+MOST_ROWS = 5
+NARROW_MM = 55.0
+
 
 @dataclass(frozen=True)
 class ClinePanel:
@@ -116,7 +120,7 @@ def draw_clines(
     among : mapping
         Denominators by trait.
     """
-    columns = columns_that_fit(len(panels), width_mm, least_mm=58, most=3)
+    columns = columns_that_fit(len(panels), width_mm, least_mm=58 if len(panels) <= MOST_ROWS else 44, most=3)
     level = labels.level(confidence)
     curve = SERIES[0].fill
     keys = [
@@ -143,7 +147,8 @@ def draw_clines(
         sheet, axes = chart_sheet(
             [Heading(labels.trait_title(panel.trait), _note(panel)) for panel in panels],
             columns=columns, height_mm=40.0, width_mm=width_mm, keys=keys,
-            spacing=Spacing(left=9.0, first=3.5, head=8.4),
+            # In a narrow panel the axis label takes two lines.
+            spacing=Spacing(left=9.0, first=3.5, head=8.4, below=10.5 if width_mm / columns > NARROW_MM else 14.0),
         )  # fmt: skip
         for i, (panel, place) in enumerate(zip(panels, axes, strict=True)):
             _draw_panel(place, panel)

@@ -130,7 +130,9 @@ def _caption(
             species=species, neighbours=test.neighbours,
             shells_and_sites=labels.shells_and_sites("", shells, most.tested),
         ),
-        _("“High among low” is a site with a high frequency among neighbours with low ones, and so on."),
+        _("“{group}” is a site with a high frequency among neighbours with low ones, and so on.").format(
+            group=_(LOCAL_GROUPS["high among low"].label)
+        ),
         _("Local Moran's I of rate-adjusted frequencies, two-sided, {permutations} conditional permutations, "
           "false-discovery rate {level} (Benjamini & Hochberg) within a trait.").format(
             permutations=labels.number(test.permutations), level=labels.level(test.level)

@@ -36,6 +36,8 @@ MM_PER_POINT = MM_PER_INCH / 72
 TEXT = 7.0
 SMALL = 6.3
 HEADING = 7.8
+#: How far the letters of the font reach above their line, as a part of its size.
+ASCENT = 0.76
 #: Between the lines of a heading, and of its note.
 TITLE_LINE_MM = 3.3
 NOTE_LINE_MM = 2.8
@@ -240,17 +242,22 @@ class Sheet:
         """Write a panel's letter (bold), heading and, below, its note; either may be of several lines."""
         shift = 0.0
         if letter:
-            self.text(left, top, letter, fontsize=HEADING, fontweight="bold")
+            self._line(left, top, letter, HEADING, fontweight="bold")
             shift = _letter_room(letter)
         if heading.species:
-            self.text(left + shift, top, heading.species, fontsize=HEADING, fontstyle="italic")
+            self._line(left + shift, top, heading.species, HEADING, fontstyle="italic")
         first, *others = heading.text.split("\n")
-        self.text(left + shift + text_width_mm(heading.species, HEADING), top, first, fontsize=HEADING)
+        self._line(left + shift + text_width_mm(heading.species, HEADING), top, first, HEADING)
         for line in others:
             top += TITLE_LINE_MM
-            self.text(left + shift, top, line, fontsize=HEADING)
+            self._line(left + shift, top, line, HEADING)
         for i, line in enumerate(heading.note.split("\n")):
-            self.text(left + shift, top + 3.6 + i * NOTE_LINE_MM, line, fontsize=SMALL, color=SOFT_INK)
+            self._line(left + shift, top + 3.6 + i * NOTE_LINE_MM, line, SMALL, color=SOFT_INK)
+
+    def _line(self, left: float, top: float, text: str, size: float, **settings: object) -> None:
+        """Write a line whose letters reach up to ``top``; an accent on a capital may stand above."""
+        baseline = top + ASCENT * size * MM_PER_POINT
+        self.text(left, baseline, text, va="baseline", fontsize=size, **settings)
 
 
 def fitted(headings: Sequence[Heading], room_mm: float) -> tuple[list[Heading], float]:
