@@ -196,7 +196,9 @@ def curve_panel(
     """
     sites = material.tables["sites"] if sites is None else sites
     rows = material.of("frequencies", species, str(best["trait"]))
-    rows = rows[rows["total"] > 0].merge(sites[["site", "x_m", "y_m"]], on="site")
+    # A site whose place is withheld has no distance.
+    seen = sites[["site", "x_m", "y_m"]].dropna()
+    rows = rows[rows["total"] > 0].merge(seen, on="site")
     exact = _along(best, rows, line)
     shown = material.placed(rows.drop(columns=["x_m", "y_m"]))
     # Exact distances along the bearings of two traits would give an exact place.
