@@ -46,7 +46,7 @@ def compiled_fast(function: Function) -> Function:
 
 
 def threads() -> int:
-    """Return how many threads compiled functions may use: the cores, or ``NUMBA_NUM_THREADS`` (1 in worker processes)."""
+    """Return how many threads compiled functions may use: the cores, or ``NUMBA_NUM_THREADS`` (1 in our workers)."""
     from numba import config
 
     return int(config.NUMBA_NUM_THREADS)
