@@ -111,9 +111,11 @@ def test_printed_it_holds_statement_map_legend_and_all_rows_without_controls(ope
     paper = {"printBackground": True, "paperWidth": 8.27, "paperHeight": 11.7}
     printed = base64.b64decode(opened.execute_cdp_cmd("Page.printToPDF", paper)["data"])
     leaves = PdfReader(io.BytesIO(printed)).pages
+    # Raster, lines and sites of the map, each a picture of its own.
+    assert sum(image.image is not None and image.image.width > 600 for image in leaves[0].images) >= 3
     text = " ".join(" ".join(leaf.extract_text() for leaf in leaves).split())
     for told in (
-        "Orsel <valley> shell survey", "Yellow, among shells scored for colour.", "Legend", "Smoothed frequency",
+        "Orsel <valley> shell survey", "Yellow, among shells scored for colour.", "Smoothed frequency", "Sites: shells judged",
         "Places are moved.", "Owl wood", "North quarry", "The region as a whole",
     ):  # fmt: skip
         assert told in text

@@ -79,6 +79,7 @@
       if (changed.has("site")) { for (const chart of drawn) { chart.mark?.(undefined); } }
     });
     my.on("hover", (site) => { for (const chart of drawn) { chart.mark?.(site); } });
+    my.on("print", () => { for (const chart of drawn) { chart.draw(); } });
     new ResizeObserver(() => {
       if (Math.abs(my.byId("charts").clientWidth - width) > 1) {
         width = my.byId("charts").clientWidth;

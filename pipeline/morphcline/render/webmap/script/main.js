@@ -119,6 +119,20 @@
     });
   }
 
+  // What is drawn while printing begins would be printed step by step, clearing included, which hides what lies below:
+  // on paper a picture takes each canvas's place.
+  function fix(begins) {
+    if (!begins) {
+      for (const picture of document.querySelectorAll("img.fixed")) { picture.remove(); }
+      return;
+    }
+    for (const canvas of document.querySelectorAll(".map-box canvas")) {
+      if (canvas.width && canvas.height) {
+        canvas.after(my.make("img", { class: "fixed", alt: "", src: canvas.toDataURL(), style: canvas.style.cssText }));
+      }
+    }
+  }
+
   // On a narrow screen the map comes before the less common choices.
   function fold() {
     const narrow = matchMedia("(max-width: 820px)");
@@ -143,5 +157,13 @@
     my.startSearch();
     my.startCharts();
     my.startDownload();
+    // Maps and charts are drawn anew for the width of the paper, and the table in full.
+    for (const [event, begins] of [["beforeprint", true], ["afterprint", false]]) {
+      window.addEventListener(event, () => {
+        document.body.classList.toggle("printing", begins);
+        my.tell("print", begins);
+        fix(begins);
+      });
+    }
   };
 })(morphmap);

@@ -151,6 +151,12 @@
     if (!inside) { first.setView(my.latLng(site), zoom, { animate: !my.still }); }
   }
 
+  function resize() {
+    first.invalidateSize({ animate: false });
+    if (!my.state.at) { fit(null); }
+    if (my.state.how === "beside") { second?.invalidateSize({ animate: false }); }
+  }
+
   my.startMaps = (map) => {
     first = map;
     // The box had no size while the page waited for its script.
@@ -159,12 +165,7 @@
     views.first = new my.View(map, "first");
     fit(my.state.at);
     draw();
-    // Layers beyond their beginning come with the first change of size.
-    new ResizeObserver(() => {
-      first.invalidateSize({ animate: false });
-      if (!my.state.at) { fit(null); }
-      if (my.state.how === "beside") { second?.invalidateSize({ animate: false }); }
-    }).observe(my.byId("first-frame"));
+    new ResizeObserver(resize).observe(my.byId("first-frame"));
     range().addEventListener("input", () => my.show({ cut: Number(range().value) }));
     my.on("state", (changed) => {
       const redraw = ["species", "trait", "how", "second", "area", "symbols", "centre"];
@@ -177,6 +178,7 @@
     });
     my.on("hover", (site) => { pointed = site; ring(); });
     my.on("moved", fit);
+    my.on("print", resize);
     my.maps = { first, views, second: () => second };
   };
 

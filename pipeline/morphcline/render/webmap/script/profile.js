@@ -5,7 +5,7 @@
     const heading = my.make("h3", {}, my.say("profileOf", { trait: trait.title, species: name }));
     const text = my.make("p", {}, profile ? profile.text : my.say("noProfile"));
     const element = my.make("div", { class: "chart-box", "data-chart": "profile" }, heading, text);
-    if (!profile || !profile.sites.length) { return { element, draw() {} }; }
+    if (!profile || !profile.at.length) { return { element, draw() {} }; }
     const points = profile.sites
       .map((site, at) => ({ site, distance: profile.distance[at], row: my.row(trait, site) }))
       .filter((point) => point.row)

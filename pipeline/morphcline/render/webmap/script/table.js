@@ -149,7 +149,6 @@
       if (changed.has("site")) { turnTo(my.state.site); }
     });
     my.on("hover", (site) => mark(site, "pointed"));
-    window.addEventListener("beforeprint", () => { printing = true; draw(); });
-    window.addEventListener("afterprint", () => { printing = false; draw(); });
+    my.on("print", (begins) => { printing = begins; draw(); });
   };
 })(morphmap);

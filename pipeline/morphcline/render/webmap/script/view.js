@@ -30,6 +30,8 @@
       this.species = speciesName;
       this.trait = trait;
       this.symbols = state.symbols;
+      // Squares leave the raster to be seen between them.
+      this.shrunk = state.area !== "none" && this.trait.grid ? 0.6 : 1;
       this.drawArea(state.area);
       this.drawLines(state.centre, state.area);
       this.drawPoints();
@@ -101,7 +103,8 @@
     drawCells(options) {
       for (const row of my.rows(this.trait)) {
         const c = my.cells.corners[row.site];
-        const corners = [0, 2, 4, 6].map((at) => [c[at], c[at + 1]]);
+        const [lat, lng] = my.latLng(row.site);
+        const corners = [0, 2, 4, 6].map((at) => [lat + this.shrunk * (c[at] - lat), lng + this.shrunk * (c[at + 1] - lng)]);
         this.add(row.site, L.polygon(corners, {
           ...options, stroke: true, color: row.enough ? "#1a1a1a" : "#8a8a8a", weight: row.enough ? 0.5 : 1,
           dashArray: row.enough ? null : "2 2", fillColor: my.frequencyColour(row.frequency), fillOpacity: row.enough ? 0.95 : 0.5,
