@@ -115,8 +115,8 @@ def test_printed_it_holds_statement_map_legend_and_all_rows_without_controls(ope
     assert sum(image.image is not None and image.image.width > 600 for image in leaves[0].images) >= 3
     text = " ".join(" ".join(leaf.extract_text() for leaf in leaves).split())
     for told in (
-        "Orsel <valley> shell survey", "Yellow, among shells scored for colour.", "Smoothed frequency", "Sites: shells judged",
-        "Places are moved.", "Owl wood", "North quarry", "The region as a whole",
+        "Orsel <valley> shell survey", "Yellow, among shells scored for colour.", "Smoothed frequency",
+        "Sites: shells judged", "Places are moved.", "Owl wood", "North quarry", "The region as a whole",
     ):  # fmt: skip
         assert told in text
     for control in ("Copy a link to this view", "Find a site", "Save these rows", "Name holds", "arrow keys move it"):
