@@ -35,7 +35,8 @@ def written() -> str:
         "",
         "A peer's calls stand between ours in the same run. A time is the median of the calls, in brackets the "
         "quickest, the slowest and how many; a ratio is the peer's median over ours. Seconds depend on the machine "
-        "and on what else it does: read the ratios. Compiling is outside every time, the peers' too, unless a row says otherwise. "
+        "and on what else it does: read the ratios. Compiling is outside every time, the peers' too, unless a row "
+        "says otherwise. "
         "The floor is what the machine can't go below for the work as it is described; memory is what our call took "
         "at most above what was there before. None of this is a test: nothing fails when it is slow.",
         "",
