@@ -20,6 +20,7 @@ TEXT = (
     "second_species", "second_trait", "second_model", "parameter", "not_compared_because", "drawn",
     "not_drawn_because", "transect",
     "direction", "limits_left_open", "locus", "allele", "noted", "raster",
+    "district", "rho_of", "not_told_because",
 )  # fmt: skip
 
 

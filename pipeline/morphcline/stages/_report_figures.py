@@ -27,10 +27,10 @@ from morphcline.workers import Workers
 
 #: Size of a page's text, and the height of a figure of which two stand on it with their captions.
 PAGE_WIDTH_MM = 180.0
-TALLEST_MM = 92.0
+TALLEST_MM = 80.0
 
 #: Kinds that a report leaves to the folder of figures.
-_ELSEWHERE = ("morphs", "composition", "plate", "bandwidth", "variogram")
+_ELSEWHERE = ("morphs", "composition", "plate", "bandwidth", "variogram", "habitat")
 #: Vector images are taken in up to so many bytes of a page; larger ones as bitmaps of 300 dots an inch.
 _LARGEST_SVG = 700_000
 _FORMATS = {"svg": "image/svg+xml", "png": "image/png"}

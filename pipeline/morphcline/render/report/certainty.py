@@ -75,6 +75,6 @@ def scale() -> str:
         wide=labels.decimals(100 * _WIDEST[SUPPORTED], 0),
         small=labels.decimals(_LARGEST_P[WELL], 3),
         level=labels.decimals(_LARGEST_P[SUPPORTED], 2),
-        much=labels.percent(_LEAST_WEIGHT[WELL]),
-        some=labels.percent(_LEAST_WEIGHT[SUPPORTED]),
+        much=labels.level(_LEAST_WEIGHT[WELL]),
+        some=labels.level(_LEAST_WEIGHT[SUPPORTED]),
     )
