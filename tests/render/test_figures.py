@@ -16,7 +16,9 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.collections import PathCollection
 from matplotlib.text import Text
 from matplotlib.transforms import Bbox
+from matplotlib_scalebar.scalebar import ScaleBar
 from PIL import Image
+from pypdf import PdfReader
 
 from morphcline.language import Language, speaking
 from morphcline.render import labels
@@ -668,3 +670,66 @@ def cline_panel(width: float) -> Figure:
     panel = ClinePanel("yellow", "sigmoid, free ends", 0.97, 60.0, 500.0, -800.0, 2100.0, 12e3, 9e3, np.nan,
                        shown, at, fit, fit - 0.05, fit + 0.05)  # fmt: skip
     return draw_clines("cline", SPECIES, [panel], confidence=0.95, privacy="", width_mm=width)
+
+
+@pytest.mark.parametrize("draw", ALL, ids=lambda draw: draw.__name__)
+def test_vector_files_have_the_exact_size_and_every_font_within(draw, tmp_path: Path) -> None:
+    figure = draw(90.0)
+    save(figure, tmp_path, ["pdf", "svg"])
+    across, down = figure.sheet.get_size_inches() * 72
+    assert across == pytest.approx(pixels(90) / 300 * 72, abs=0.01)
+    page = PdfReader(tmp_path / f"{figure.name}.pdf").pages[0]
+    assert [float(page.mediabox.width), float(page.mediabox.height)] == pytest.approx([across, down], abs=0.05)
+    fonts = page["/Resources"]["/Font"]
+    assert len(fonts) >= 1
+    for font in fonts.values():
+        for inner in font.get_object().get("/DescendantFonts", [font]):
+            descriptor = inner.get_object()["/FontDescriptor"].get_object()
+            # TrueType, as journals ask for: PDF 32000-1:2008, table 126.
+            assert "/FontFile2" in descriptor
+    svg = (tmp_path / f"{figure.name}.svg").read_text(encoding="utf-8")
+    size = re.search(r'width="([\d.]+)pt" height="([\d.]+)pt"', svg)
+    assert size is not None
+    assert [float(side) for side in size.groups()] == pytest.approx([across, down], abs=0.05)
+    assert "font-family" not in svg
+
+
+@pytest.mark.parametrize("draw", ALL, ids=lambda draw: draw.__name__)
+def test_panels_are_lettered_in_order(draw) -> None:
+    bold = [text.get_text() for text in texts(draw()) if text.get_fontweight() == "bold"]
+    assert bold == list("abcdefghijklmnop"[: len(bold)])
+    assert len(bold) != 1
+
+
+@pytest.mark.parametrize("draw", MAPS, ids=lambda draw: draw.__name__)
+def test_every_map_has_a_scale_bar_a_small_map_and_names_its_projection(draw) -> None:
+    figure = draw()
+    assert len(figure.sheet.findobj(ScaleBar)) == 1
+    assert "Projection and coordinates: RGF93 v1 / Lambert-93 (EPSG:2154)." in figure.caption
+    assert "The small map shows where the study lies" in figure.caption
+    insets = [child for axes in figure.sheet.axes for child in axes.child_axes]
+    assert sum(axes.get_xlim() == (-LOCATOR.half_width, LOCATOR.half_width) for axes in insets) == 1
+
+
+def test_captions_say_which_places_are_hidden_further_or_withheld() -> None:
+    plain, told = frame().privacy(), frame(hidden_wider=3, withheld=1).privacy()
+    assert told.startswith(plain)
+    assert "3 sites are hidden in larger squares. 1 site is left off the map to protect its place." in told
+    assert frame(blur_m=0.0).privacy() == ""
+
+
+@pytest.mark.parametrize(("waves", "least"), [((25, 12), 20), ((6, 2), 3)])
+def test_contour_labels_that_would_touch_are_moved_apart(waves: tuple[int, int], least: int) -> None:
+    # Hills and hollows whose contours run closer together than a label is long.
+    y, x = np.mgrid[0:1:80j, 0:1:120j]
+    frequency = 0.5 + 0.49 * np.sin(waves[0] * x) * np.sin(waves[1] * y)
+    panel = SurfacePanel("yellow", frequency, np.full(frequency.shape, 0.03), (900e3, 960e3, 6_450e3, 6_492e3), sites(),
+                         4321, "4.2 km", 1, "gaussian", "rising towards the east")  # fmt: skip
+    made = draw_surfaces("surface", SPECIES, [panel], frame(), min_effective_shells=30, width_mm=90)
+    drawn_boxes(made)
+    axes = next(axes for axes in made.sheet.axes if axes.get_xlim() == (900e3, 960e3))
+    shown = [text for text in axes.texts if text.get_visible()]
+    assert len(shown) >= least
+    assert {text.get_text() for text in shown} <= {"25%", "50%", "75%"}
+    boxes = [text.get_window_extent() for text in shown]
+    assert not any(one.overlaps(other) for i, one in enumerate(boxes) for other in boxes[:i])

@@ -57,8 +57,9 @@ def spread(axes: Axes, labels: Sequence[Text]) -> None:
 
 def _touching(axes: Axes, labels: Sequence[Text], renderer: RendererAgg) -> NDArray[np.bool_]:
     """Return which labels touch another or leave the panel."""
-    boxes = [label.get_window_extent(renderer).padded(_APART_PX / 2) for label in labels]
-    panel = axes.get_window_extent(renderer)
-    out = [box.x0 < panel.x0 or box.x1 > panel.x1 or box.y0 < panel.y0 or box.y1 > panel.y1 for box in boxes]
-    pairs = [any(box.overlaps(other) for j, other in enumerate(boxes) if j != i) for i, box in enumerate(boxes)]
+    found = [label.get_window_extent(renderer) for label in labels]
+    panel = axes.get_window_extent(renderer).padded(1.0)
+    out = [box.x0 < panel.x0 or box.x1 > panel.x1 or box.y0 < panel.y0 or box.y1 > panel.y1 for box in found]
+    wide = [box.padded(_APART_PX / 2) for box in found]
+    pairs = [any(box.overlaps(other) for j, other in enumerate(wide) if j != i) for i, box in enumerate(wide)]
     return np.asarray(np.array(out) | np.array(pairs), dtype=np.bool_)
