@@ -24,7 +24,6 @@ _HOME = Path(__file__).parent
 #: Where messages stand in a call: both forms of a plural, and the context before its message.
 _KEYWORDS = {"_": None, "marked": None, "Said": None, "many": (1, 2), "said_many": (1, 2), "within": ((1, "c"), 2)}
 _METHODS = [
-    ("language.py", "ignore"),
     ("**.py", "morphcline.catalogue:literal_messages"),
     ("**.j2", "jinja2.ext:babel_extract"),
 ]

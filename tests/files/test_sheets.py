@@ -155,7 +155,7 @@ def test_a_formula_that_was_never_computed_is_said(tmp_path: Path) -> None:
     path = save(tmp_path / "rows.xlsx", {"s": [["site", "count"], ["A", "=1+2"], ["B", 4]]})
     table = read(path)
     assert texts(table) == [["A", ""], ["B", "4"]]
-    assert "1 formula cell(s) hold no computed value" in table.warnings[0]
+    assert "1 formula cell holds no computed value" in table.warnings[0]
 
 
 def points(crs: str = "EPSG:2154") -> gpd.GeoDataFrame:

@@ -77,7 +77,7 @@ def test_sites_with_distant_records_are_pointed_out(tmp_path: Path) -> None:
     context = make_context(tmp_path, accepted({"site": "lane"}, {"site": "lane", "y_m": NORTH + 3000}, {"site": "b"}))
     (warning,) = STAGE.run(context)["warnings"]
     assert (
-        "1 site has records more than 100 m apart (it is lane, 3.0 km): is each one place? It lies where most rows say."
+        "1 site has records more than 100 m apart (it is lane, 3 km): is it one place? It lies where most rows say."
         in warning
     )
 
@@ -135,7 +135,7 @@ def test_a_stray_site_is_told_and_judges_neither_the_crs_nor_the_operations(tmp_
     assert account["far_sites"] == ["stray"]
     (warning,) = account["warnings"]
     assert warning == (
-        "1 site lies far from the rest (it is stray, 1739 km from the middle of the survey); the area of surfaces and "
+        "1 site lies far from the rest (it is stray, 1,739 km from the middle of the survey); the area of surfaces and "
         "maps leaves it out: is the place right?"
     )
     json.dumps(account)

@@ -13,6 +13,7 @@ import numpy as np
 
 from morphcline.errors import Problem, SourceError
 from morphcline.files.headers import checked_header, table_from_rows
+from morphcline.language import Said, said_many
 from morphcline.records.texts import TextColumn, TextTable
 
 DELIMITERS = (",", ";", "\t", "|")
@@ -69,8 +70,13 @@ def read_delimited(path: Path, shown: str, *, delimiter: str | None, encoding: s
     details = {"encoding": used_encoding, "delimiter": _NAMES.get(delimiter, delimiter)}
     if table.short:
         warnings.append(
-            f"{shown}: {table.short} row{'s have' if table.short > 1 else ' has'} fewer cells than the header; "
-            "the missing cells at the end were read as empty"
+            said_many(
+                "{file}: {n} row has fewer cells than the header; the missing cells at the end were read as empty",
+                "{file}: {n} rows have fewer cells than the header; the missing cells at the end were read as empty",
+                table.short,
+                file=shown,
+                n=table.short,
+            )
         )
     return TextTable(
         shown, table.header, table.columns, table.row, table.beyond, table.short,
@@ -199,9 +205,11 @@ def _decode_by_guess(data: bytes, shown: str) -> tuple[str, str, list[str]]:
 
 
 def _guessed(shown: str, encoding: str) -> str:
-    return (
-        f"{shown}: not UTF-8, so it was read as {encoding}; "
-        "if accented letters look wrong, name the encoding in [records] encoding"
+    return Said(
+        "{file}: not UTF-8, so it was read as {encoding}; if accented letters look wrong, name the encoding in "
+        "[records] encoding",
+        file=shown,
+        encoding=encoding,
     )
 
 

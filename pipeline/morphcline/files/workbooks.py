@@ -12,6 +12,7 @@ from typing import Any
 
 from morphcline.errors import Problem, SourceError
 from morphcline.files.headers import table_from_rows
+from morphcline.language import said_many
 from morphcline.records.texts import TextTable, cell_text
 
 
@@ -44,8 +45,15 @@ def read_workbook(path: Path, shown: str, *, sheet: str | None) -> TextTable:
     notes: tuple[str, ...] = ()
     if uncomputed:
         notes = (
-            f"{shown}: {uncomputed} formula cell(s) hold no computed value and were read as empty; "
-            "open the workbook in a spreadsheet and save it",
+            said_many(
+                "{file}: {n} formula cell holds no computed value and was read as empty; open the workbook in a "
+                "spreadsheet and save it",
+                "{file}: {n} formula cells hold no computed value and were read as empty; open the workbook in a "
+                "spreadsheet and save it",
+                uncomputed,
+                file=shown,
+                n=uncomputed,
+            ),
         )
     return replace(table, day_zero=day_zero, details={"sheet": name}, warnings=notes)
 

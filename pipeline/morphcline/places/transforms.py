@@ -15,6 +15,7 @@ from pyproj.exceptions import ProjError
 from pyproj.transformer import TransformerGroup
 
 from morphcline.errors import Problem, SourceError
+from morphcline.language import Said
 from morphcline.places.bounds import Bounds, extent, is_zero, looks_swapped, within_bounds
 from morphcline.places.crs import check_working_crs, name_crs, read_crs, within_area_of_use
 
@@ -149,19 +150,30 @@ class Transformation:
     @property
     def warning(self) -> str:
         """A sentence on what the operation lacks, or ``""``."""
-        what = f"{name_crs(self.source_crs)} to {name_crs(self.target_crs)}"
+        what = Said("{one} to {other}", one=name_crs(self.source_crs), other=name_crs(self.target_crs))
         if self.ballpark:
-            return (
-                f"{what}: the datum shift is ignored, as the study file allows; "
-                f"positions may be wrong by some hundred metres."
+            return Said(
+                "{what}: the datum shift is ignored, as the study file allows; positions may be wrong by some hundred "
+                "metres.",
+                what=what,
             )
         if math.isnan(self.accuracy_m):
-            return f"{what}: the registry states no accuracy for {self.name!r}; none is added to the positions."
+            return Said(
+                "{what}: the registry states no accuracy for {operation}; none is added to the positions.",
+                what=what,
+                operation=repr(self.name),
+            )
         if self.best_available:
             return ""
-        grid = f"the grid file {self.missing_grid}" if self.missing_grid else "a grid file"
-        gain = f", which would save {self.metres_lost:.1f} m of it" if self.metres_lost > 0 else ""
-        return f"{what}: positions are good to {self.accuracy_m:.1f} m (95 %), for want of {grid}{gain}."
+        grid = Said("the grid file {name}", name=self.missing_grid) if self.missing_grid else Said("a grid file")
+        values = {"what": what, "metres": round(self.accuracy_m, 1), "grid": grid}
+        if self.metres_lost > 0:
+            return Said(
+                "{what}: positions are good to {metres} m (95%), for want of {grid}, which would save {gain} m of it.",
+                **values,
+                gain=round(self.metres_lost, 1),
+            )
+        return Said("{what}: positions are good to {metres} m (95%), for want of {grid}.", **values)
 
     def _as_used(self, area: Bounds | None) -> Transformer | None:
         """Return the operation PROJ uses at the middle of the area."""

@@ -13,6 +13,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from morphcline.errors import MorphclineError
+from morphcline.language import Said
 from morphcline.records.texts import TextTable
 from morphcline.records.verdicts import REASONS
 
@@ -134,9 +135,9 @@ def take_account(fates: Sequence[SourceFate], accepted: pd.DataFrame, flagged: p
 def warn_of_bulk(fates: Sequence[SourceFate]) -> list[str]:
     """Return a sentence for each reason for which more than a tenth of a sheet's rows, and at least five, are rejected.
 
-    A row counts for the first of its reasons; the first such row is given as an example.
+    A row counts for the first of its reasons; the first such row is given as an example, without what stands in it.
     """
-    sentences = []
+    sentences: list[str] = []
     for one in fates:
         rows: dict[str, list[int]] = {}
         for row, (code, _) in sorted(one.rejected.items()):
@@ -144,10 +145,17 @@ def warn_of_bulk(fates: Sequence[SourceFate]) -> list[str]:
         for code, found in rows.items():
             if len(found) < _FEWEST_IN_BULK or len(found) <= _BULK * len(one.table):
                 continue
-            example = one.rejected[found[0]][1].split("; also: ")[0]
             sentences.append(
-                f"{one.table.shown}: {len(found):,} of {len(one.table):,} rows were rejected as {code} "
-                f"({REASONS[code]}). Row {one.table.row[found[0]]}, for example: {example}."
+                Said(
+                    "{file}: {n} of {rows} rows were rejected as {code} ({reason}), row {row} for example; "
+                    "private/records/rejected.csv says why of each.",
+                    file=one.table.shown,
+                    n=len(found),
+                    rows=len(one.table),
+                    code=code,
+                    reason=REASONS[code],
+                    row=str(one.table.row[found[0]]),
+                )
             )
     return sentences
 

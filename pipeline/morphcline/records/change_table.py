@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from morphcline.language import marked
 from morphcline.stats.change import Pairs, cochran_mantel_haenszel, difference, pair_sites, paired_change
 from morphcline.stats.change_pattern import PairsInSpace
 from morphcline.stats.paired_shift import PairedShift, paired_shift, shifts_of_pairs
@@ -18,11 +19,11 @@ Floats = NDArray[np.float64]
 
 #: Methods of the rows: of one site; of all shells within pairs of sites; of all pairs of sites, in frequency, on the
 #: logit, and on the logit when near pairs may change alike.
-AT_A_SITE = "Newcombe 1998 difference"
-OVER_SHELLS = "Cochran–Mantel–Haenszel"
-OVER_PAIRS = "paired sites, over-dispersion allowed"
-ON_THE_LOGIT = "shift of the logit, each site's drift allowed"
-OVER_SPACE = "shift of the logit, near sites may drift alike"
+AT_A_SITE = marked("Newcombe 1998 difference")
+OVER_SHELLS = marked("Cochran–Mantel–Haenszel")
+OVER_PAIRS = marked("paired sites, over-dispersion allowed")
+ON_THE_LOGIT = marked("shift of the logit, each site's drift allowed")
+OVER_SPACE = marked("shift of the logit, near sites may drift alike")
 
 #: What each pooled row is a test of.
 NOTES = {

@@ -13,6 +13,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
+from morphcline.language import Said
+
 Order = Literal["day-first", "month-first", "year-first"]
 
 #: Before it there is no record of these species under a name that can be trusted: Linnaeus named them in 1758.
@@ -111,14 +113,19 @@ def detect_order(texts: Iterable[str]) -> FoundOrder:
     if day_first and month_first:
         return FoundOrder(
             order,
-            f"some dates put the day first and some the month; they were read {order}, and those that don't fit were "
-            'rejected: set dates = "day-first" or "month-first" and mend the others',
+            Said(
+                "some dates put the day first and some the month; they were read {order}, and those that don't fit "
+                'were rejected: set dates = "day-first" or "month-first" and mend the others',
+                order=order,
+            ),
         )
     if either and not (day_first or month_first):
         return FoundOrder(
             order,
-            "no date shows whether the day or the month comes first; they were read day-first: "
-            'set dates = "day-first" or "month-first"',
+            Said(
+                "no date shows whether the day or the month comes first; they were read day-first: "
+                'set dates = "day-first" or "month-first"'
+            ),
         )
     return FoundOrder(order)
 

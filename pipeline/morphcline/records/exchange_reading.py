@@ -14,6 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from morphcline.errors import Problem, SourceError
+from morphcline.language import Said, said_many
 from morphcline.records import exchange_words as words
 from morphcline.records.texts import TextColumn, TextTable, folded, tidy
 from morphcline.scoring.formulas import UnreadableBanding, read_banding
@@ -437,22 +438,32 @@ def _warnings(
     unread: Mapping[str, int],
 ) -> Iterator[str]:
     if unread:
-        told = ", ".join(f"{kind or '(no type)'} ({number:,})" for kind, number in sorted(unread.items()))
-        yield f"{archive.shown}: measurements of these types aren't read: {told}"
+        told = ", ".join(f"{kind or '–'} ({number:,})" for kind, number in sorted(unread.items()))
+        yield Said("{file}: measurements of these types aren't read: {types}", file=archive.shown, types=told)
     others = [f for f in archive.extensions if f.row_type not in (OCCURRENCE, EXTENDED, PLAIN) or f.row_type == EVENT]
     if others:
-        told = ", ".join(f"{file.shown} ({len(file):,} rows of {file.row_type})" for file in others)
-        yield f"{archive.shown}: these files aren't read: {told}"
+        told = ", ".join(f"{file.shown} ({len(file):,} × {file.row_type})" for file in others)
+        yield Said("{file}: these files aren't read: {files}", file=archive.shown, files=told)
     if events is None or of_event is None:
         return
     used = set(of_event.tolist())
     parents = set(events["parentEventID"].tolist())
     bare = [at for at in np.flatnonzero(~events.blank()) if at not in used and events.id[at] not in parents]
     if bare:
-        yield (
-            f"{archive.shown}: {len(bare):,} event{'s have' if len(bare) > 1 else ' has'} no occurrence, so nothing is "
-            f"read of {'them' if len(bare) > 1 else 'it'} (row {events.row[bare[0]]} of {events.shown}, for example); "
-            "a search that found nothing is an occurrence with the status absent"
+        yield said_many(
+            "{file}: {n} event has no occurrence, so nothing is read of it (row {row} of {events}); a search that "
+            "found nothing is an occurrence with the status absent",
+            "{file}: {n} events have no occurrence, so nothing is read of them (row {row} of {events}, for example); "
+            "a search that found nothing is an occurrence with the status absent",
+            len(bare),
+            file=archive.shown,
+            n=len(bare),
+            row=str(events.row[bare[0]]),
+            events=events.shown,
         )
     for at in events.beyond:
-        yield f"{events.shown}, row {events.row[at]}: it has more cells than columns; those beyond aren't read"
+        yield Said(
+            "{file}, row {row}: it has more cells than columns; those beyond aren't read",
+            file=events.shown,
+            row=str(events.row[at]),
+        )

@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from morphcline.errors import Problem
+from morphcline.language import Said, said_many
 from morphcline.records.columns import Fields
 from morphcline.records.dates import Order, When, detect_order, read_date, read_day_number
 from morphcline.records.numbers import read_count
@@ -195,13 +196,13 @@ def read_dates(fields: Fields, sheet: Sheet, verdicts: Verdicts, table: TextTabl
     In a workbook, numbers that were never formatted as dates are read by the workbook's calendar.
     """
     column = fields["date"]
-    warnings = []
+    warnings: list[str] = []
     order: Order
     if sheet.dates == "detect":
         found = detect_order(column.used)
         order = found.order
         if found.warning:
-            warnings.append(f"{table.shown}: {found.warning}")
+            warnings.append(Said("{file}: {finding}", file=table.shown, finding=found.warning))
     else:
         order = sheet.dates
 
@@ -223,11 +224,18 @@ def read_dates(fields: Fields, sheet: Sheet, verdicts: Verdicts, table: TextTabl
     )
     numbered = np.flatnonzero(dates.mended != "")
     if len(numbered):
-        one = len(numbered) == 1
         warnings.append(
-            f"{table.shown}: {len(numbered):,} {'date is a day number' if one else 'dates are day numbers'} and "
-            f"{'was' if one else 'were'} read by the workbook's calendar ({column[numbered[0]]} as "
-            f"{dates.text[numbered[0]]}); format the column as a date."
+            said_many(
+                "{file}: {n} date is a day number and was read by the workbook's calendar ({number} as {date}); format "
+                "the column as a date.",
+                "{file}: {n} dates are day numbers and were read by the workbook's calendar ({number} as {date}); "
+                "format the column as a date.",
+                len(numbered),
+                file=table.shown,
+                n=len(numbered),
+                number=str(column[numbered[0]]),
+                date=str(dates.text[numbered[0]]),
+            )
         )
     return dates, warnings
 

@@ -7,35 +7,36 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from morphcline.language import marked
 from morphcline.records.texts import TextColumn
 
 #: Why a row is rejected, in the order in which rows are checked.
 REASONS = {
-    "empty-row": "nothing stands in the row",
-    "row-ragged": "the row has more cells than the header, so its cells may stand in the wrong columns",
-    "site-missing": "a row of a table of sites names no site",
-    "site-twice": "a table of sites gives a site two places",
-    "count-missing": "no number of shells",
-    "count-not-whole": "the number of shells is not a whole number that can be meant",
-    "count-negative": "the number of shells is below zero",
-    "age-unreadable": "the age is neither adult nor juvenile",
-    "condition-unreadable": "the condition is neither live nor fresh nor worn",
-    "lip-unreadable": "the lip is neither dark nor white nor absent",
-    "species-missing": "adult shells without a species",
-    "species-unknown": "the name is of no species known here",
-    "species-not-studied": "the species is of a genus that the study doesn't analyse",
-    "banding-unreadable": "the banding is neither a formula nor one of the classes",
-    "colour-unreadable": "the colour is not yellow, pink or brown",
-    "colour-contradicts": "the formula carries another colour than the colour's own column",
-    "date-unreadable": "the date can't be read, or could be two dates",
-    "site-not-in-table": "the row has no place of its own and its site is not in the table of sites",
-    "position-missing": "no place",
-    "position-unreadable": "the place, its CRS or its uncertainty can't be read",
-    "position-zero": "both coordinates are zero, as when a fix failed",
-    "position-swapped": "the coordinates are exchanged: the other way round they lie in the study's area",
-    "position-outside-crs": "the place lies where the CRS of its coordinates, or the study's, is not defined",
-    "position-outside-area": "the place lies far outside the study's area",
-    "position-in-water": "the place lies in water with no land near",
+    "empty-row": marked("nothing stands in the row"),
+    "row-ragged": marked("the row has more cells than the header, so its cells may stand in the wrong columns"),
+    "site-missing": marked("a row of a table of sites names no site"),
+    "site-twice": marked("a table of sites gives a site two places"),
+    "count-missing": marked("no number of shells"),
+    "count-not-whole": marked("the number of shells is not a whole number that can be meant"),
+    "count-negative": marked("the number of shells is below zero"),
+    "age-unreadable": marked("the age is neither adult nor juvenile"),
+    "condition-unreadable": marked("the condition is neither live nor fresh nor worn"),
+    "lip-unreadable": marked("the lip is neither dark nor white nor absent"),
+    "species-missing": marked("adult shells without a species"),
+    "species-unknown": marked("the name is of no species known here"),
+    "species-not-studied": marked("the species is of a genus that the study doesn't analyse"),
+    "banding-unreadable": marked("the banding is neither a formula nor one of the classes"),
+    "colour-unreadable": marked("the colour is not yellow, pink or brown"),
+    "colour-contradicts": marked("the formula carries another colour than the colour's own column"),
+    "date-unreadable": marked("the date can't be read, or could be two dates"),
+    "site-not-in-table": marked("the row has no place of its own and its site is not in the table of sites"),
+    "position-missing": marked("no place"),
+    "position-unreadable": marked("the place, its CRS or its uncertainty can't be read"),
+    "position-zero": marked("both coordinates are zero, as when a fix failed"),
+    "position-swapped": marked("the coordinates are exchanged: the other way round they lie in the study's area"),
+    "position-outside-crs": marked("the place lies where the CRS of its coordinates, or the study's, is not defined"),
+    "position-outside-area": marked("the place lies far outside the study's area"),
+    "position-in-water": marked("the place lies in water with no land near"),
 }
 _MAKES_THE_REST_IDLE = ("empty-row", "row-ragged")
 _ORDER = {code: place for place, code in enumerate(REASONS)}

@@ -271,6 +271,6 @@ _STANDARD = (
         _WITH_FORMULA,
         Selection(formula=("00???",)),
     ),
-    _standard("fused", "shells with fused bands", _BANDED_WITH_FORMULA, Selection(fused=True), _BANDED_SHELLS),
+    _standard(marked("fused"), "shells with fused bands", _BANDED_WITH_FORMULA, Selection(fused=True), _BANDED_SHELLS),
     *(_morph(name) for name in MORPHS),
 )

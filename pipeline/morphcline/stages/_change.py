@@ -6,6 +6,7 @@ import pandas as pd
 from threadpoolctl import threadpool_limits
 
 from morphcline.files.tables import read_table, write_table
+from morphcline.language import Said
 from morphcline.records.change_table import (
     CHANGE_COLUMNS,
     RADIUS_COLUMNS,
@@ -39,8 +40,14 @@ def write_change(
         write_table(context.path(f"tables/{name}.csv"), table, columns)
     account["change"] = {"within_m": study.change.within_m, "surveys": tables.paired}
     account["warnings"] += [
-        f"{row['species']}: none of {row['earlier_sites']} sites of the survey {row['earlier_survey']} lies within "
-        f"{study.change.within_m:g} m of a present one, so no change is computed; see [change] within_m."
+        Said(
+            "{species}: none of {sites} sites of the survey {survey} lies within {within} m of a present one, so no "
+            "change is computed; see [change] within_m.",
+            species=str(row["species"]),
+            sites=int(row["earlier_sites"]),
+            survey=str(row["earlier_survey"]),
+            within=study.change.within_m,
+        )
         for row in tables.paired
         if not row["paired"]
     ]

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from morphcline.files.tables import write_table
+from morphcline.language import Said
 from morphcline.records.environment_columns import (
     EFFECT_COLUMNS,
     ENVIRONMENT_COLUMNS,
@@ -45,13 +46,16 @@ def environment_tasks(
     with_habitat, with_temperature = bool((sites["habitat"] != "").any()), bool(sites["temperature_c"].notna().any())
     if not (with_habitat or with_temperature):
         account["warnings"].append(
-            "No habitat or temperature is known at any site, so nothing is said of what they explain: environment.csv "
-            "holds its header only."
+            Said(
+                "No habitat or temperature is known at any site, so nothing is said of what they explain: "
+                "environment.csv holds its header only."
+            )
         )
         return []
-    for known, what in ((with_habitat, "habitat"), (with_temperature, "temperature")):
-        if not known:
-            account["warnings"].append(f"No {what} is known at any site; the environment models do without it.")
+    if not with_habitat:
+        account["warnings"].append(Said("No habitat is known at any site; the environment models do without it."))
+    if not with_temperature:
+        account["warnings"].append(Said("No temperature is known at any site; the environment models do without it."))
     tasks: list[EnvironmentTask] = []
     for species, of_species in samples.items():
         here = place.loc[list(of_species.names)]
@@ -67,7 +71,12 @@ def environment_tasks(
         if len(rows) > MOST_SITES:
             told["left_out_for_speed"] = len(rows) - MOST_SITES
             account["warnings"].append(
-                f"{species}: the environment models take {MOST_SITES:,} of {len(rows):,} sites, drawn at random."
+                Said(
+                    "{species}: the environment models take {taken} of {sites} sites, drawn at random.",
+                    species=species,
+                    taken=MOST_SITES,
+                    sites=len(rows),
+                )
             )
             rows = np.sort(rng.choice(rows, MOST_SITES, replace=False))
         if len(rows):

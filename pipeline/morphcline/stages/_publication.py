@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from morphcline.errors import Problem, SourceError
 from morphcline.files.atomic import write_text
 from morphcline.files.tables import read_table, write_table
+from morphcline.language import Said
 from morphcline.places.transforms import Transformation, area_lonlat
 from morphcline.records.account import REJECTED_COLUMNS
 from morphcline.records.observations import COLUMNS
@@ -131,7 +132,9 @@ def publish(context: Context, sites: pd.DataFrame, account: Account) -> pd.DataF
 def _unknown_sites(study: Study, names: pd.DataFrame) -> list[str]:
     known = {*names["site"], *names["recorded_as"]}
     absent = sorted({site for rule in study.publish.sensitive for site in rule.sites} - known)
-    return [f"[[publish.sensitive]] names sites that no record has: {', '.join(absent)}."] if absent else []
+    if not absent:
+        return []
+    return [Said("[[publish.sensitive]] names sites that no record has: {sites}.", sites=", ".join(absent))]
 
 
 def _person(study: Study) -> Callable[[str], str]:

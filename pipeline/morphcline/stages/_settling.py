@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from morphcline.language import Said, marked, said_list
 from morphcline.records.bandwidth_ways import disagreements, family_ways
 from morphcline.records.smoothing import Samples, is_exhaustive
 from morphcline.render import labels
@@ -209,37 +210,58 @@ def ways_of_choosing(settled: Sequence[Settled], blocks: SiteBlocks | None) -> A
     }
 
 
+_TOO_SMOOTH = marked(
+    "{species}, {traits}: the narrowest bandwidth tried foretells the sites best: the surface may be too smooth, give "
+    "one in metres."
+)
+_FLAT = marked(
+    "{species}, {traits}: the widest bandwidth tried foretells the sites best: as far as they tell, the surface is "
+    "flat."
+)
+
+
 def clustering_warnings(species: str, ways: Account) -> list[str]:
     """Say that sites are clustered, where it makes the two ways of choosing a bandwidth disagree."""
     differing = disagreements(ways)
     if not differing or not ways["clustered"]:
         return []
-    named = "; ".join(
-        f"{', '.join(family['traits'])} ({labels.distance(family['one_site_m'])} and "
-        f"{labels.distance(family['blocks_m'])})"
+    named = said_list(
+        Said(
+            "{traits} ({single} and {blocks})",
+            traits=said_list(family["traits"]),
+            single=labels.said_distance(family["one_site_m"]),
+            blocks=labels.said_distance(family["blocks_m"]),
+        )
         for family in differing
     )
     return [
-        f"{species}: sites are clustered: half of the map lies more than {labels.distance(ways['map_m'])} from a site, "
-        f"half of the sites less than {labels.distance(ways['spacing_m'])} from another. The bandwidths that foretell "
-        f"single sites and whole blocks of sites best differ by more than a factor of two for {named}: the wider is "
-        "used, since a site left out has neighbours that most of the map lacks."
+        Said(
+            "{species}: sites are clustered: half of the map lies more than {map} from a site, half of the sites less "
+            "than {spacing} from another. The bandwidths that foretell single sites and whole blocks of sites best "
+            "differ by more than a factor of two for {traits}: the wider is used, since a site left out has neighbours "
+            "that most of the map lacks.",
+            species=species,
+            map=labels.said_distance(ways["map_m"]),
+            spacing=labels.said_distance(ways["spacing_m"]),
+            traits=named,
+        )
     ]
 
 
 def limit_warnings(species: str, settled: Sequence[Settled]) -> list[str]:
     """Say where the best bandwidth tried is the narrowest or the widest: the curve has no lowest point within reach."""
     at_limit = [family for family in settled if family.curves[family.used].at_limit]
-    said = []
-    for narrowest, words in (
-        (
-            True,
-            "the narrowest bandwidth tried foretells the sites best: the surface may be too smooth, give one in metres",
-        ),
-        (False, "the widest bandwidth tried foretells the sites best: as far as they tell, the surface is flat"),
-    ):
+    said: list[str] = []
+    for narrowest, message in ((True, _TOO_SMOOTH), (False, _FLAT)):
         ends = [family for family in at_limit if family.curves[family.used].narrowest_is_best == narrowest]
         if ends:
-            named = "; ".join(f"{', '.join(family.traits)} ({labels.distance(family.metres)})" for family in ends)
-            said.append(f"{species}, {named}: {words}.")
+            named = said_list(
+                Said(
+                    "{traits} ({distance})",
+                    traits=said_list(family.traits),
+                    distance=labels.said_distance(family.metres),
+                )
+                for family in ends
+            )
+            said.append(Said(message, species=species, traits=named))
     return said

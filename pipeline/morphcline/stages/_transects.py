@@ -10,6 +10,7 @@ from threadpoolctl import threadpool_limits
 
 from morphcline.files.named_lines import read_named_lines
 from morphcline.files.tables import write_table
+from morphcline.language import said_many
 from morphcline.records.cline_tables import fit_cline_task
 from morphcline.records.smoothing import Samples
 from morphcline.records.stacking import joined
@@ -67,8 +68,16 @@ def write_transects(context: Context, samples: dict[str, Samples], account: Acco
         if here and all(one.not_fitted_because for one in here):
             most = max(one.sites for one in here)
             account["warnings"].append(
-                f"Transect {name}: no cline could be fitted ({most} sites at most within "
-                f"{study.clines.transect_within_m:g} m); transects.csv says why, trait by trait."
+                said_many(
+                    "Transect {name}: no cline could be fitted ({sites} site at most within {within} m); transects.csv "
+                    "says why, trait by trait.",
+                    "Transect {name}: no cline could be fitted ({sites} sites at most within {within} m); "
+                    "transects.csv says why, trait by trait.",
+                    most,
+                    name=name,
+                    sites=most,
+                    within=study.clines.transect_within_m,
+                )
             )
 
 

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from scipy.sparse import csr_array
 
 from morphcline.files.tables import read_table, write_table
+from morphcline.language import Said, said_list, said_many
 from morphcline.records.autocorrelation_tables import (
     CORRELOGRAM_COLUMNS,
     FORMS,
@@ -235,27 +236,52 @@ def _warnings(
     species: str, settings: Autocorrelation, done: list[tuple[_Task, _Result]], tested: int, assumed: list[str]
 ) -> list[str]:
     if done and all(_one_place(task.samples) for task, _ in done):
-        return [f"{species}: all sites lie at one place, so nothing can be said of neighbours or distances."]
+        return [
+            Said(
+                "{species}: all sites lie at one place, so nothing can be said of neighbours or distances.",
+                species=species,
+            )
+        ]
     if not tested:
         return [
-            f"{species}: no trait could be tested for spatial autocorrelation; that takes {MIN_SITES} sites with large "
-            "enough samples, and differences between them."
+            Said(
+                "{species}: no trait could be tested for spatial autocorrelation; that takes {sites} sites with large "
+                "enough samples, and differences between them.",
+                species=species,
+                sites=MIN_SITES,
+            )
         ]
-    said = []
+    said: list[str] = []
     share, task, result = max(
         ((len(result.islands) / max(1, len(task.samples.names)), task, result) for task, result in done),
         key=lambda item: item[0],
     )
     if share > _MANY_ISLANDS:
+        islands, sites = len(result.islands), len(task.samples.names)
+        within = settings.neighbours.within_m if isinstance(settings.neighbours, Within) else 0.0
         said.append(
-            f"{species}: {len(result.islands)} of {len(task.samples.names)} sites ({share:.0%}) have no neighbour "
-            f"{_in_words(settings.neighbours)} and take no part in Moran's I and local clusters; widen "
-            "[autocorrelation] neighbours or ask for a number of nearest sites."
+            said_many(
+                "{species}: {islands} of {sites} sites ({percent}%) has no neighbour within {within} m and takes no "
+                "part in Moran's I and local clusters; widen [autocorrelation] neighbours or ask for a number of "
+                "nearest sites.",
+                "{species}: {islands} of {sites} sites ({percent}%) have no neighbour within {within} m and take no "
+                "part in Moran's I and local clusters; widen [autocorrelation] neighbours or ask for a number of "
+                "nearest sites.",
+                islands,
+                species=species,
+                islands=islands,
+                sites=sites,
+                percent=round(100 * share),
+                within=within,
+            )
         )
     if assumed:
         said.append(
-            f"{species}: no intra-site correlation is known for {', '.join(assumed)}; rates are adjusted "
-            "as if it were 0."
+            Said(
+                "{species}: no intra-site correlation is known for {traits}; rates are adjusted as if it were 0.",
+                species=species,
+                traits=said_list(assumed),
+            )
         )
     return said
 

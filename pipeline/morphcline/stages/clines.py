@@ -19,6 +19,7 @@ from threadpoolctl import threadpool_limits
 from morphcline.errors import Problem, StudyError
 from morphcline.files.tables import read_table, write_table
 from morphcline.files.vectors import read_line
+from morphcline.language import Said
 from morphcline.records.change_table import CHANGE_COLUMNS, RADIUS_COLUMNS, UNMATCHED_COLUMNS
 from morphcline.records.cline_tables import CLINE_COLUMNS, ClineTask, Line, cline_rows, fit_cline_task
 from morphcline.records.environment_tables import EnvironmentResult, EnvironmentTask, fit_environment_task
@@ -126,8 +127,12 @@ def _transect_warnings(study: Study, tasks: list[ClineTask]) -> list[str]:
         return []
     bearings = {task.species: task.axis for task in tasks if isinstance(task.axis, float)}
     return [
-        f"{species}: the sites lie along a line towards {bearing:.0f}°, from which the bearing of a cline can't be "
-        "told; clines are fitted along that line."
+        Said(
+            "{species}: the sites lie along a line towards {bearing}°, from which the bearing of a cline can't be "
+            "told; clines are fitted along that line.",
+            species=species,
+            bearing=round(bearing),
+        )
         for species, bearing in bearings.items()
     ]
 
@@ -146,7 +151,9 @@ def _describe(account: Account, study: Study, tasks: Iterable[ClineTask], fitted
         told["not_converged"] += [f"{task.trait}, {fit.model}" for fit in tried if not fit.converged]
     for species, told in account["clines"].items():
         if not told["chosen"]:
-            account["warnings"].append(f"{species}: no cline could be fitted; clines.csv says why, trait by trait.")
+            account["warnings"].append(
+                Said("{species}: no cline could be fitted; clines.csv says why, trait by trait.", species=species)
+            )
 
 
 def _sources(study: Study) -> tuple[Path, ...]:

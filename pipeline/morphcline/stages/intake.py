@@ -23,6 +23,7 @@ from morphcline.errors import MorphclineError, Problem, SourceError
 from morphcline.files.exchange.darwin_core_reading import archive_files
 from morphcline.files.sheets import read_sheet
 from morphcline.files.tables import write_table
+from morphcline.language import Said, said_list
 from morphcline.places.crs import check_working_crs
 from morphcline.records.account import REJECTED_COLUMNS, SourceFate, tabulate_rejected, take_account, warn_of_bulk
 from morphcline.records.columns import Fields, Layout, blank_rows, find_columns, take_fields
@@ -363,7 +364,12 @@ def _observations(study: Study, one: _Opened, sites: SiteTable | None, warnings:
         cells = read_cells(one.morphs, one.table, verdicts, unread)
         nothing_found[cells.row[cells.morph < 0]] = True
     elif not {"colour", "banding"} & one.layout.of_field.keys():
-        warnings.append(f"{one.table.shown}: no column holds colour or banding, so its shells count for no trait")
+        warnings.append(
+            Said(
+                "{file}: no column holds colour or banding, so its shells count for no trait",
+                file=one.table.shown,
+            )
+        )
     scores = read_scores(
         fields, verdicts, layout=source.layout, species_studied=study.scoring.species, nothing_found=nothing_found
     )
@@ -425,7 +431,12 @@ def _flag_landcover(study: Study, flags: Flags) -> list[str]:
     )
     absent = sorted({name for name in meaning.values() if name and name not in shown})
     if absent:
-        return [f"the habitat raster has no class {', '.join(absent)}, so recorders' notes of it aren't compared"]
+        return [
+            Said(
+                "the habitat raster has no class {classes}, so recorders' notes of it aren't compared",
+                classes=said_list(absent),
+            )
+        ]
     return []
 
 

@@ -29,7 +29,7 @@ from morphcline.files.rasters import (
 )
 from morphcline.files.tables import read_table, write_table
 from morphcline.files.vectors import write_layers
-from morphcline.language import Said
+from morphcline.language import Said, said_many
 from morphcline.records.districts import COLUMN as DISTRICT_COLUMN
 from morphcline.records.districts import District, assign, larger_squares, tellable
 from morphcline.records.landscape import (
@@ -133,7 +133,7 @@ def describe_sites(places: pd.DataFrame, records: pd.DataFrame, study: Study) ->
 
 def _join_habitat(sites: pd.DataFrame, study: Study, account: Account) -> pd.DataFrame:
     if study.habitat is None:
-        account["left_out"].append("habitat from a raster: the study file has no [habitat]")
+        account["left_out"].append(Said("habitat from a raster: the study file has no [habitat]"))
         return sites.assign(habitat="", habitat_share=np.nan)
     settings, shown = study.habitat, study.shown(study.habitat.path)
     shares, missing = _shares(sites, settings, study, shown)
@@ -143,11 +143,19 @@ def _join_habitat(sites: pd.DataFrame, study: Study, account: Account) -> pd.Dat
     account["habitat"] = {"radius_m": settings.radius_m, **missing}
     _report_missing(missing, len(sites), shown, "habitat", account)
     if not settings.classes:
-        account["warnings"].append(f"{shown}: [habitat.classes] names no class, so codes stand for themselves.")
+        account["warnings"].append(
+            Said("{file}: [habitat.classes] names no class, so codes stand for themselves.", file=shown)
+        )
     for code, times in found.unlisted.items():
         account["warnings"].append(
-            f"{shown}: code {code}, found at {times} {'site' if times == 1 else 'sites'}, is not listed in "
-            f"[habitat.classes]; it counts as 'unlisted'."
+            said_many(
+                "{file}: code {code}, found at {n} site, is not listed in [habitat.classes]; it counts as 'unlisted'.",
+                "{file}: code {code}, found at {n} sites, is not listed in [habitat.classes]; it counts as 'unlisted'.",
+                times,
+                file=shown,
+                code=str(code),
+                n=times,
+            )
         )
     account["habitat"]["unlisted"] = {str(code): times for code, times in found.unlisted.items()}
     _report_loose_places(sites, settings, account)
@@ -228,12 +236,26 @@ def _by_year(
     undated = sum(not own for own in wanted)
     for year, times in sorted(absent.items()):
         account["warnings"].append(
-            f"{shown}: no band is described by the year {year} of {times} {'site' if times == 1 else 'sites'}; "
-            f"there are {min(bands)} to {max(bands)}."
+            said_many(
+                "{file}: no band is described by the year {year} of {n} site; there are {first} to {last}.",
+                "{file}: no band is described by the year {year} of {n} sites; there are {first} to {last}.",
+                times,
+                file=shown,
+                year=str(year),
+                n=times,
+                first=str(min(bands)),
+                last=str(max(bands)),
+            )
         )
     if undated:
         account["warnings"].append(
-            f"{shown}: {undated} {'site has' if undated == 1 else 'sites have'} no dated record, hence no temperature."
+            said_many(
+                "{file}: {n} site has no dated record, hence no temperature.",
+                "{file}: {n} sites have no dated record, hence no temperature.",
+                undated,
+                file=shown,
+                n=undated,
+            )
         )
     values = np.where(number > 0, total / np.maximum(number, 1), np.nan)
     counts = {
@@ -272,11 +294,36 @@ def _report_missing(missing: dict[str, int], sites: int, shown: str, what: str, 
         raise SourceError(
             Problem(shown, "", "the raster covers none of the sites", "give one of the study's area, and check its CRS")
         )
-    for key, where in (("outside", "off the raster"), ("nodata", "where it holds nothing")):
-        number = missing[key]
-        if number:
-            lie, have = ("site lies", "has") if number == 1 else ("sites lie", "have")
-            account["warnings"].append(f"{shown}: {number} {lie} {where} and {have} no {what}.")
+    for key in ("outside", "nodata"):
+        if missing[key]:
+            account["warnings"].append(_missing(key, missing[key], what, shown))
+
+
+def _missing(key: str, n: int, what: str, shown: str) -> Said:
+    """Say at how many sites a raster tells nothing."""
+    if (key, what) == ("outside", "habitat"):
+        return said_many(
+            "{file}: {n} site lies off the raster and has no habitat.",
+            "{file}: {n} sites lie off the raster and have no habitat.",
+            n, file=shown, n=n,
+        )  # fmt: skip
+    if key == "outside":
+        return said_many(
+            "{file}: {n} site lies off the raster and has no temperature.",
+            "{file}: {n} sites lie off the raster and have no temperature.",
+            n, file=shown, n=n,
+        )  # fmt: skip
+    if what == "habitat":
+        return said_many(
+            "{file}: {n} site lies where it holds nothing and has no habitat.",
+            "{file}: {n} sites lie where it holds nothing and have no habitat.",
+            n, file=shown, n=n,
+        )  # fmt: skip
+    return said_many(
+        "{file}: {n} site lies where it holds nothing and has no temperature.",
+        "{file}: {n} sites lie where it holds nothing and have no temperature.",
+        n, file=shown, n=n,
+    )  # fmt: skip
 
 
 def _report_loose_places(sites: pd.DataFrame, settings: Habitat, account: Account) -> None:
@@ -286,8 +333,15 @@ def _report_loose_places(sites: pd.DataFrame, settings: Habitat, account: Accoun
     account["habitat"]["placed_less_well_than_radius"] = loose
     if loose:
         account["warnings"].append(
-            f"{loose} {'site is' if loose == 1 else 'sites are'} placed less well than the habitat radius of "
-            f"{settings.radius_m:g} m (earlier surveys counted in): the raster's habitat there is the neighbourhood's."
+            said_many(
+                "{n} site is placed less well than the habitat radius of {radius} m (earlier surveys counted in): the "
+                "raster's habitat there is the neighbourhood's.",
+                "{n} sites are placed less well than the habitat radius of {radius} m (earlier surveys counted in): "
+                "the raster's habitat there is the neighbourhood's.",
+                loose,
+                n=loose,
+                radius=settings.radius_m,
+            )
         )
 
 
@@ -295,8 +349,12 @@ def _report_notes(records: pd.DataFrame, study: Study, account: Account) -> None
     others = () if study.habitat is None else tuple(study.habitat.classes.values())
     notes = sorted({note for note in records["habitat"].unique() if note and not read_habitat(note, others=others)})
     if notes:
-        shown = ", ".join(repr(note) for note in notes[:5]) + (" and others" if len(notes) > 5 else "")
-        account["warnings"].append(f"Habitat notes that name no single class are left out of the comparison: {shown}.")
+        shown = ", ".join(repr(note) for note in notes[:5])
+        if len(notes) > 5:
+            shown = Said("{notes} and others", notes=shown)
+        account["warnings"].append(
+            Said("Habitat notes that name no single class are left out of the comparison: {notes}.", notes=shown)
+        )
 
 
 def _report_districts(own: pd.DataFrame, shown: pd.DataFrame, districts: Sequence[District], account: Account) -> None:

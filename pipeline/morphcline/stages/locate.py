@@ -15,12 +15,14 @@ import shapely
 from morphcline.errors import Problem, StudyError
 from morphcline.files.tables import read_table, write_table
 from morphcline.files.vectors import read_area
+from morphcline.language import said_many
 from morphcline.places.bounds import Bounds
 from morphcline.places.bulk import Bulk, in_bulk
 from morphcline.places.crs import check_working_crs
 from morphcline.places.site_position import site_position
 from morphcline.places.transforms import Transformation, area_lonlat
 from morphcline.records.flags import group_codes
+from morphcline.render import labels
 from morphcline.stages.base import Account, Context, Stage
 from morphcline.study import Study
 
@@ -182,13 +184,18 @@ def _spread_warnings(places: pd.DataFrame) -> list[str]:
     if wide.empty:
         return []
     worst = wide.iloc[0]
-    one = len(wide) == 1
-    metres = worst["spread_m"]
-    spread = f"{metres:.0f} m" if metres < 1000 else f"{metres / 1000:.1f} km"
     return [
-        f"{len(wide)} {'site has' if one else 'sites have'} records more than {_WIDE_SPREAD_M:.0f} m apart "
-        f"({'it is' if one else 'the widest is'} {worst['site']}, {spread}): is each one place? "
-        f"{'It lies' if one else 'Each lies'} where most rows say."
+        said_many(
+            "{n} site has records more than {metres} m apart (it is {site}, {spread}): is it one place? It lies where "
+            "most rows say.",
+            "{n} sites have records more than {metres} m apart (the widest is {site}, {spread}): is each one place? "
+            "Each lies where most rows say.",
+            len(wide),
+            n=len(wide),
+            metres=round(_WIDE_SPREAD_M),
+            site=str(worst["site"]),
+            spread=labels.said_distance(float(worst["spread_m"])),
+        )
     ]
 
 
@@ -206,14 +213,27 @@ def _far_warnings(far: pd.DataFrame, study: Study) -> list[str]:
     if far.empty:
         return []
     worst = far.iloc[0]
-    one = len(far) == 1
-    left_out = (
-        "" if study.study.area is not None else f"; the area of surfaces and maps leaves {'it' if one else 'them'} out"
-    )
+    values = {"n": len(far), "site": str(worst["site"]), "km": round(float(worst["distance_m"]) / 1000)}
+    if study.study.area is not None:
+        return [
+            said_many(
+                "{n} site lies far from the rest (it is {site}, {km} km from the middle of the survey): is the place "
+                "right?",
+                "{n} sites lie far from the rest (the farthest is {site}, {km} km from the middle of the survey): is "
+                "the place right?",
+                len(far),
+                **values,
+            )
+        ]
     return [
-        f"{len(far)} {'site lies' if one else 'sites lie'} far from the rest ({'it is' if one else 'the farthest is'} "
-        f"{worst['site']}, {worst['distance_m'] / 1000:.0f} km from the middle of the survey){left_out}: is the place "
-        "right?"
+        said_many(
+            "{n} site lies far from the rest (it is {site}, {km} km from the middle of the survey); the area of "
+            "surfaces and maps leaves it out: is the place right?",
+            "{n} sites lie far from the rest (the farthest is {site}, {km} km from the middle of the survey); the area "
+            "of surfaces and maps leaves them out: is the place right?",
+            len(far),
+            **values,
+        )
     ]
 
 
@@ -226,8 +246,15 @@ def _outside_area(places: pd.DataFrame, study: Study) -> list[str]:
     outside = int((~shapely.contains_xy(area, own["x_m"], own["y_m"])).sum())
     if not outside:
         return []
-    lie, count = ("site lies", "it counts") if outside == 1 else ("sites lie", "they count")
-    return [f"{outside} {lie} outside the study area of {shown}; {count} all the same."]
+    return [
+        said_many(
+            "{n} site lies outside the study area of {file}; it counts all the same.",
+            "{n} sites lie outside the study area of {file}; they count all the same.",
+            outside,
+            n=outside,
+            file=shown,
+        )
+    ]
 
 
 STAGE = Stage(

@@ -16,6 +16,7 @@ import pandas as pd
 from morphcline.files.surfaces import QUANTITIES, Tile, write_surfaces
 from morphcline.files.tables import read_table, write_table
 from morphcline.files.vectors import read_barriers
+from morphcline.language import Said, said_list
 from morphcline.records.smoothing import Samples, families, samples_of
 from morphcline.records.surface_tables import (
     BANDWIDTH_COLUMNS,
@@ -301,21 +302,32 @@ def _tags(
 
 
 def _warnings(study: Study, species: str, settled: Sequence[Settled], table: pd.DataFrame, ways: Account) -> list[str]:
-    said = []
+    said: list[str] = []
     absent = table[table["not_smoothed_because"] != ""]
     if len(absent) == len(table):
-        said.append(f"{species}: no trait has the {MIN_SITES} samples that a surface needs; its raster is blank.")
+        said.append(
+            Said(
+                "{species}: no trait has the {n} samples that a surface needs; its raster is blank.",
+                species=species,
+                n=MIN_SITES,
+            )
+        )
     elif len(absent):
-        said.append(f"{species}: too few samples for a surface of {', '.join(absent['trait'])}.")
+        traits = said_list(absent["trait"])
+        said.append(Said("{species}: too few samples for a surface of {traits}.", species=species, traits=traits))
     said += clustering_warnings(species, ways)
     said += limit_warnings(species, settled)
     smoothed = table[table["not_smoothed_because"] == ""]
     blank = smoothed[smoothed["cells_blank"] == smoothed["cells"]]
     if len(blank):
         said.append(
-            f"{species}: nowhere are there {study.surfaces.min_effective_shells:g} effective shells for "
-            f"{', '.join(blank['trait'])}, or the sites that a plane needs; lower min_effective_shells, widen the "
-            "bandwidth or set degree = 0 to see them."
+            Said(
+                "{species}: nowhere are there {shells} effective shells for {traits}, or the sites that a plane needs; "
+                "lower min_effective_shells, widen the bandwidth or set degree = 0 to see them.",
+                species=species,
+                shells=study.surfaces.min_effective_shells,
+                traits=said_list(blank["trait"]),
+            )
         )
     return said
 
