@@ -208,7 +208,7 @@ def _bandwidths(panels: Sequence[SurfacePanel]) -> str:
         by_width.setdefault(panel.bandwidth, []).append(labels.trait_name(panel.trait))
     if len(by_width) == 1:
         return panels[0].bandwidth
-    named = "; ".join(f"{labels.listing(traits)} {width}" for width, traits in by_width.items())
+    named = labels.clauses(f"{labels.listing(traits)} {width}" for width, traits in by_width.items())
     return _("by trait: {traits_and_bandwidths}").format(traits_and_bandwidths=named)
 
 
