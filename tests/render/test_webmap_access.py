@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import io
+import re
 from importlib.resources import files
 from typing import Any
 
@@ -145,6 +146,17 @@ def test_every_symbol_has_an_edge_that_shows_and_a_shape_or_fill_of_its_own() ->
     assert all(on_white(mark.edge) >= 3 for name, mark in LOCAL_GROUPS.items() if name != "no local signal")
     signals = [mark for name, mark in LOCAL_GROUPS.items() if name not in ("no local signal", "not tested")]
     assert len({mark.marker for mark in signals}) == len(signals)
+
+
+def test_every_line_and_point_of_the_charts_shows_on_white() -> None:
+    folder = files("morphcline.render.webmap").joinpath("script")
+    for name in ("profile", "correlogram"):
+        code = folder.joinpath(f"{name}.js").read_text(encoding="utf-8")
+        lines = set(re.findall(r'stroke: "(#[0-9a-f]{6})"', code)) - {"#ffffff"}
+        assert lines
+        assert all(on_white(colour) >= 3 for colour in lines), name
+    assert on_white("#8c8c8c") >= 3  # a site of the profile
+    assert '"#8c8c8c"' in folder.joinpath("profile.js").read_text(encoding="utf-8")
 
 
 def test_the_library_s_style_brings_no_motion_of_its_own_but_zooming() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from functools import partial
 from importlib.resources import files
 from typing import Any
 
@@ -14,6 +15,7 @@ from markupsafe import Markup, escape
 
 from morphcline.language import _, again, many, spoken, within
 from morphcline.render import labels
+from morphcline.render.report.templates import in_italics
 from morphcline.render.webmap.cells import MOST_SITES
 from morphcline.render.webmap.contents import PageData
 from morphcline.render.webmap.leaflet import leaflet_script, leaflet_style
@@ -23,6 +25,7 @@ from morphcline.render.webmap.payload import survey_payload
 from morphcline.render.webmap.plain import as_script_value
 from morphcline.render.webmap.statements import regional_rows, sites_in_words
 from morphcline.scoring import cautions
+from morphcline.scoring.species import HORTENSIS, NEMORALIS
 
 #: Nothing may be fetched, whatever slips into the page.
 CONTENT_POLICY = (
@@ -140,9 +143,11 @@ def _words(data: PageData, payload: Mapping[str, Any]) -> dict[str, Any]:
     first = payload["species"][0]["traits"][0] if payload["species"] else None
     withheld = int((data.sites["lon"].isna() | data.sites["lat"].isna()).sum())
     cells = payload["cells"]
+    names = dict.fromkeys((*data.frequencies["species"].unique(), NEMORALIS, HORTENSIS))
     return {
         "title": data.title,
         "statement": first["statement"] if first else _("No shells were judged for any trait."),
+        "in_italics": partial(in_italics, tuple(names)),
         "legend": legend_parts(),
         "wording": data.wording,
         "shape": _shape(payload["bounds"]),

@@ -4,7 +4,7 @@
 
   my.correlogramChart = (name, trait) => {
     const { correlogram } = trait;
-    const heading = my.make("h3", {}, my.say("correlogramOf", { trait: trait.title, species: name }));
+    const heading = my.make("h3", {}, my.italic(my.say("correlogramOf", { trait: trait.title, species: name })));
     const text = my.make("p", {}, correlogram ? correlogram.text : my.say("noCorrelogram"));
     const element = my.make("div", { class: "chart-box", "data-chart": "correlogram" }, heading, text);
     if (!correlogram) { return { element, draw() {} }; }

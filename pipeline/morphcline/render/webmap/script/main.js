@@ -59,8 +59,8 @@
   function describe() {
     const { state } = my;
     const other = my.secondTrait();
-    my.byId("shown").textContent = my.trait().statement;
-    my.byId("shown-second").textContent = other ? my.say("comparedWith", { statement: other.statement }) : "";
+    my.byId("shown").replaceChildren(my.italic(my.trait().statement));
+    my.byId("shown-second").replaceChildren(my.italic(other ? my.say("comparedWith", { statement: other.statement }) : ""));
     my.byId("shown-second").hidden = !other;
     const traits = [my.trait(), other].filter(Boolean);
     const grid = traits.some((trait) => trait.grid);

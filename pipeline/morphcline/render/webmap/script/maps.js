@@ -134,9 +134,10 @@
       my.clauses(words(state.species, trait), state.how === "swipe" ? words(state.second[0], other) : ""));
     if (second && other) { my.byId("map_second").setAttribute("aria-label", words(state.second[0], other)); }
     const caption = (name, shown, side) => (side ? my.named(my.say(side), `${shown.title}, ${name}`) : `${shown.title}, ${name}`);
-    my.byId("first-title").textContent = caption(state.species, trait, state.how === "swipe" ? "left" : "");
-    my.byId("swiped-title").textContent = state.how === "swipe" ? caption(state.second[0], other, "right") : "";
-    my.byId("second-title").textContent = other ? caption(state.second[0], other, "") : "";
+    const put = (id, text) => my.byId(id).replaceChildren(my.italic(text));
+    put("first-title", caption(state.species, trait, state.how === "swipe" ? "left" : ""));
+    put("swiped-title", state.how === "swipe" ? caption(state.second[0], other, "right") : "");
+    put("second-title", other ? caption(state.second[0], other, "") : "");
   }
 
   const shownViews = () => [views.first, my.state.how === "beside" ? views.second : null, my.state.how === "swipe" ? views.swiped : null]

@@ -2,7 +2,7 @@
 (function (my) {
   my.profileChart = (name, trait) => {
     const { profile } = trait;
-    const heading = my.make("h3", {}, my.say("profileOf", { trait: trait.title, species: name }));
+    const heading = my.make("h3", {}, my.italic(my.say("profileOf", { trait: trait.title, species: name })));
     const text = my.make("p", {}, profile ? profile.text : my.say("noProfile"));
     const element = my.make("div", { class: "chart-box", "data-chart": "profile" }, heading, text);
     if (!profile || !profile.at.length) { return { element, draw() {} }; }

@@ -6,6 +6,19 @@
   my.siteCount = sites.name.length;
   my.species = new Map(species.map((one) => [one.name, one]));
 
+  // A text with the species' names in italics, as they are printed.
+  my.italic = (text) => {
+    const pieces = my.make("span");
+    const names = [...my.species.keys()];
+    for (let rest = text; rest;) {
+      const [at, name] = names.map((one) => [rest.indexOf(one), one]).filter(([place]) => place >= 0).sort((a, b) => a[0] - b[0])[0]
+        ?? [rest.length, ""];
+      pieces.append(rest.slice(0, at), ...(name ? [my.make("i", {}, name)] : []));
+      rest = rest.slice(at + name.length);
+    }
+    return pieces;
+  };
+
   my.findTrait = (name, key) => my.species.get(name)?.traits.find((trait) => trait.key === key);
   my.mainTraits = (name) => my.species.get(name).traits.filter((trait) => trait.kind === "main");
   my.siteNamed = (name) => sites.name.indexOf(name);
