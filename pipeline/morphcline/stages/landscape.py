@@ -180,7 +180,7 @@ def _shares(
 
 def _join_temperature(sites: pd.DataFrame, records: pd.DataFrame, study: Study, account: Account) -> pd.DataFrame:
     if study.temperature is None:
-        account["left_out"].append("temperature: the study file has no [temperature]")
+        account["left_out"].append(Said("temperature: the study file has no [temperature]"))
         return sites.assign(temperature_c=np.nan)
     settings, shown = study.temperature, study.shown(study.temperature.path)
     if settings.year is None:
