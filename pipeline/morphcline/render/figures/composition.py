@@ -261,7 +261,9 @@ def _caption(
         for panel, table in zip(panels, circles, strict=True)
     ]  # fmt: skip
     parts = [
-        _("{species}: composition of the samples ({numbers}).").format(species=species, numbers=labels.clauses(numbers)),
+        _("{species}: composition of the samples ({numbers}).").format(
+            species=species, numbers=labels.clauses(numbers)
+        ),
         *_way(circles, room, min_shells),
         _("Fewer than {n} shells scored: a hollow symbol.").format(n=labels.number(min_shells)),
     ]

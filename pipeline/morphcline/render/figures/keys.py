@@ -12,6 +12,7 @@ from matplotlib.axes import Axes
 from matplotlib.patches import Rectangle
 
 from morphcline.language import _, with_marks
+from morphcline.records.sample_size import chance_alone
 from morphcline.render import labels
 from morphcline.render.figures.sheet import MM_PER_POINT, SMALL, TEXT, Sheet, letter_number, place, text_width_mm
 from morphcline.render.figures.slices import draw_slices
@@ -25,7 +26,6 @@ from morphcline.render.palettes import (
     Mark,
     frequency_colours,
 )
-from morphcline.stats.proportions import wilson
 
 GAP_MM = 6.0
 ROW_GAP_MM = 2.5
@@ -189,11 +189,7 @@ def interval_notes(shells: Sequence[float], confidence: float) -> list[str]:
     >>> interval_notes([20, 100], 0.95)
     ['±20', '±9.6']
     """
-    halves = []
-    for total in shells:
-        low, high = wilson([total / 2], [total], confidence=confidence)
-        halves.append(labels.points(float(high[0] - low[0]) / 2).replace("+", "±"))
-    return halves
+    return [labels.points(half).replace("+", "±") for half in chance_alone(shells, confidence=confidence)]
 
 
 def slices_key(title: str, classes: Sequence[tuple[str, str, str]]) -> Key:
