@@ -246,7 +246,7 @@ def landscape_figure(width: float = 190.0, aspect: float = 0.7) -> Figure:
         "landscape",
         table,
         frame(aspect),
-        source=_("Habitat: {source}.").format(source=_("as the recorders noted it")),
+        source=source,
         width_mm=width,
     )
 
