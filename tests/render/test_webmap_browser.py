@@ -7,6 +7,7 @@ import io
 import json
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -166,6 +167,29 @@ def test_species_trait_layers_and_map_by_keyboard_alone(opened: Any) -> None:
     assert told == [ATTACK, "Mill bank", ATTACK, "Mill bank", "Owl wood"]
     box.send_keys(Keys.ESCAPE)
     assert text_of(opened, "card-told") == ""
+
+
+def test_the_wheel_reads_on_until_the_map_is_in_focus(opened: Any) -> None:
+    assert opened.execute_script("return morphmap.maps.first.scrollWheelZoom.enabled()") is False
+    by_id(opened, "map_survey").send_keys(Keys.ARROW_LEFT)
+    assert opened.execute_script("return morphmap.maps.first.scrollWheelZoom.enabled()") is True
+    by_id(opened, "trait").send_keys(Keys.HOME)
+    assert opened.execute_script("return morphmap.maps.first.scrollWheelZoom.enabled()") is False
+
+
+def test_a_survey_with_nothing_judged_opens_without_an_error(browser: Any, tmp_path: Path, page_data: PageData) -> None:
+    path = tmp_path / "map.html"
+    nothing = replace(page_data, frequencies=page_data.frequencies.iloc[:0], regional=page_data.regional.iloc[:0])
+    path.write_text(render_page(nothing), encoding="utf-8")
+    open_anew(browser, path.as_uri())
+    assert text_of(browser, "shown") == "No shells were judged for any trait."
+    assert browser.get_log("browser") == []
+
+
+def test_an_exact_place_is_said_to_be_one(opened: Any) -> None:
+    opened.execute_script("morphmap.show({ species: 'Cepaea hortensis', site: morphmap.siteNamed('Chapel lane') })")
+    assert "Shown at its exact place." in text_of(opened, "card-rest")
+    assert "within 10 m of the point shown" in text_of(opened, "card-rest")
 
 
 def test_focus_is_seen(opened: Any) -> None:

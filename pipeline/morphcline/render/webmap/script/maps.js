@@ -16,6 +16,10 @@
     box.setAttribute("role", "application");
     box.setAttribute("aria-describedby", "map-keys");
     box.addEventListener("keydown", steps);
+    // A reader who turns the wheel to read on isn't held up by the map: it zooms once it is in focus.
+    map.scrollWheelZoom.disable();
+    map.on("focus", () => map.scrollWheelZoom.enable());
+    map.on("blur", () => map.scrollWheelZoom.disable());
     map.on("move", () => follow(map));
     map.on("moveend", () => { follow(map); remember(map); });
     map.on("move zoomend resize viewreset", cut);
