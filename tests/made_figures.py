@@ -7,6 +7,7 @@ import pandas as pd
 from matplotlib.text import Text
 
 from morphcline.language import _, many
+from morphcline.records.change_table import OVER_PAIRS
 from morphcline.render import labels
 from morphcline.render.figures.bandwidth import draw_bandwidth
 from morphcline.render.figures.centres import CentrePanel, draw_centres
@@ -230,7 +231,7 @@ def change_figure(width: float = 190.0) -> Figure:
     for s in (SPECIES, "Cepaea hortensis"):
         for t in TRAITS:
             common = {"species": s, "trait": t, "pair": "1984 – now", "earlier_survey": "1984", "p": 0.1, "pairs": 12,
-                      "method": "paired sites", "earlier_count": 12.0, "earlier_total": 40.0, "later_count": 18.0,
+                      "method": OVER_PAIRS, "earlier_count": 12.0, "earlier_total": 40.0, "later_count": 18.0,
                       "later_total": 40.0, "earlier_frequency": 0.3, "later_frequency": 0.45}  # fmt: skip
             rows.append({**common, "site": "", "difference": 0.15, "low": 0.05, "high": 0.25})
             rows += [{**common, "site": f"S{i}", "difference": 0.02 * i, "low": -0.1, "high": 0.4} for i in range(12)]
