@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import re
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from babel.messages.catalog import Message
 from babel.messages.pofile import read_po
 
 import morphcline
+from morphcline import cli
 from morphcline.catalogue import extracted, write_catalogue
 from morphcline.errors import StudyFileError
 from morphcline.language import Language, _, many, placeholders, speaking, within
@@ -223,3 +225,16 @@ def test_a_guess_that_nobody_has_looked_at_is_not_shown(tmp_path: Path) -> None:
     path.write_text('#, fuzzy\nmsgid "marsh"\nmsgstr "Wald"\n\nmsgid "dune"\nmsgstr "Düne"\n', encoding="utf-8")
     with speaking(Language("de", path)):
         assert (_("marsh"), _("dune")) == ("marsh", "Düne")
+
+
+def test_the_command_says_what_it_wrote_and_how_the_study_names_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(sys, "argv", ["morphcline", "catalogue", "--language", "nl", "--to", str(tmp_path / "mijn.po")])
+    with pytest.raises(SystemExit, match="0"):
+        cli.main()
+    told = capsys.readouterr().out.splitlines()
+    assert re.fullmatch(r"wrote .*mijn\.po: [\d,]+ messages, 0 of them translated", told[0])
+    assert told[1] == 'In the study file: [publish] language = "nl", catalogue = "mijn.po"'
+    with speaking(Language("nl", tmp_path / "mijn.po")):
+        assert _("hedgerow") == "hedgerow"  # nothing is translated yet, and nothing stops
