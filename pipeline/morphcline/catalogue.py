@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 from collections.abc import Collection, Iterator, Mapping
+from copy import deepcopy
 from dataclasses import dataclass
 from functools import lru_cache
 from io import BytesIO
@@ -98,7 +99,7 @@ def write_catalogue(code: str, path: Path) -> Written:
     catalogue = _read(path, language) if path.exists() else Catalog(locale=language, fuzzy=False)
     catalogue.project, catalogue.version = "morphcline", __version__
     # A guess from a message of like wording would be shown as a translation.
-    catalogue.update(extracted(), no_fuzzy_matching=True, update_header_comment=False)
+    catalogue.update(deepcopy(extracted()), no_fuzzy_matching=True, update_header_comment=False)
     catalogue.header_comment = _HEADER.replace("LANGUAGE", Locale.parse(language).english_name or language)
     if language in SHIPPED and language != "en":
         _fill(catalogue, catalogue_of(Language(language)))
