@@ -91,7 +91,7 @@ def test_what_is_left_out_is_said(small: runner.RunResult) -> None:
 
 
 def test_figures_and_page_hold_no_exact_place_and_no_name(small: runner.RunResult) -> None:
-    sites = read_table(small.folder / "tables" / "sites.csv")
+    sites = read_table(small.folder / "private" / "tables" / "sites.csv")
     public = [small.folder / "map.html", small.folder / "report.html"]
     public += [path for path in (small.folder / "figures").iterdir() if path.suffix in {".csv", ".txt", ".md"}]
     assert len(public) > 10
