@@ -3,18 +3,23 @@
 from __future__ import annotations
 
 import codecs
+import contextlib
 import csv
 import io
 import itertools
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 
 from morphcline.errors import Problem, SourceError
+from morphcline.files.encodings import decode, refuse_zero_bytes
 from morphcline.files.headers import checked_header, table_from_rows
+from morphcline.files.limits import check_extent
 from morphcline.language import Said, said_many
 from morphcline.records.texts import TextColumn, TextTable
+from morphcline.study import USUAL_LIMITS, Limits
 
 DELIMITERS = (",", ";", "\t", "|")
 _NAMES = {",": "comma", ";": "semicolon", "\t": "tab", "|": "pipe"}
@@ -25,6 +30,8 @@ _BOMS = (
     (codecs.BOM_UTF16_LE, "utf-16"),
     (codecs.BOM_UTF16_BE, "utf-16"),
 )
+_HINT = re.compile(r"sep=([^\w\s\"]|\t)(?:\r\n|\r|\n|$)", re.IGNORECASE)
+_LINE_END = re.compile(r"\r\n|\r|\n")
 _SAMPLE_ROWS = 200
 _SAMPLE_LENGTH = 1 << 18
 #: Texts of this many characters and more are tried by the faster reader first.
@@ -33,7 +40,9 @@ LARGE = 1 << 22
 csv.field_size_limit(1 << 24)
 
 
-def read_delimited(path: Path, shown: str, *, delimiter: str | None, encoding: str | None) -> TextTable:
+def read_delimited(
+    path: Path, shown: str, *, delimiter: str | None, encoding: str | None, limits: Limits = USUAL_LIMITS
+) -> TextTable:
     """Read a text file with a header row.
 
     Parameters
@@ -43,6 +52,7 @@ def read_delimited(path: Path, shown: str, *, delimiter: str | None, encoding: s
         The file as messages name it.
     delimiter, encoding : str or None
         None detects it.
+    limits : Limits
 
     Returns
     -------
@@ -53,20 +63,21 @@ def read_delimited(path: Path, shown: str, *, delimiter: str | None, encoding: s
     Raises
     ------
     SourceError
-        Undecodable text, an unknown encoding, a quotation mark that isn't closed, and what
+        Undecodable text, an unknown encoding, a character NUL, a quotation mark that isn't closed, and what
         :func:`~morphcline.files.headers.table_from_rows` refuses.
     """
     data = path.read_bytes()
     text, used_encoding, warnings = _decode(data, shown, encoding)
-    if text.lower().startswith("sep=") and text[5:6] in "\r\n":  # a spreadsheet's own hint, not a row
-        delimiter = delimiter or text[4]
-        text = text[5:].lstrip("\r").removeprefix("\n")
+    refuse_zero_bytes(text, shown)
+    if hint := _HINT.match(text):  # a spreadsheet's own hint at the delimiter, not a row
+        delimiter = delimiter or hint[1]
+        text = text[hint.end() :]
     delimiter = delimiter or _detect_delimiter(text)
     table = None
     if len(text) >= LARGE and '"' not in text:
-        table = _read_large(text, delimiter, shown)
+        table = _read_large(text, delimiter, shown, limits)
     if table is None:
-        table = table_from_rows(_rows(text, delimiter, shown), shown)
+        table = table_from_rows(_rows(text, delimiter, shown), shown, limits)
     details = {"encoding": used_encoding, "delimiter": _NAMES.get(delimiter, delimiter)}
     if table.short:
         warnings.append(
@@ -103,14 +114,15 @@ def _rows(text: str, delimiter: str, shown: str) -> Iterator[list[str]]:
             raise SourceError(problem) from error
 
 
-def _read_large(text: str, delimiter: str, shown: str) -> TextTable | None:
+def _read_large(text: str, delimiter: str, shown: str, limits: Limits) -> TextTable | None:
     """Read a text without quotation marks, several times as fast as row by row; None where its rows are uneven."""
     import pyarrow as pa
     from pyarrow import csv as arrow_csv
 
-    first = text[:_SAMPLE_LENGTH].splitlines()[0].split(delimiter)
+    first = _LINE_END.split(text[:_SAMPLE_LENGTH], maxsplit=1)[0].split(delimiter)
     if len(first) < 2 or not all(cell.strip() for cell in first):
         return None
+    check_extent(0, len(first), shown, limits)
     header = checked_header(first, shown)
     try:
         frame = arrow_csv.read_csv(
@@ -123,6 +135,7 @@ def _read_large(text: str, delimiter: str, shown: str) -> TextTable | None:
         )
     except pa.ArrowInvalid:
         return None
+    check_extent(frame.num_rows, len(header), shown, limits)
     columns = {}
     for name, column in zip(header, frame.columns, strict=True):
         coded = column.combine_chunks().dictionary_encode()
@@ -135,44 +148,19 @@ def _read_large(text: str, delimiter: str, shown: str) -> TextTable | None:
 def _decode(data: bytes, shown: str, encoding: str | None) -> tuple[str, str, list[str]]:
     """Return the text, the encoding it was read in, and warnings."""
     if encoding is not None:
-        return _decode_as_told(data, shown, encoding), encoding, []
+        return decode(data, shown, encoding), encoding, []
     for mark, name in _BOMS:
         if data.startswith(mark):
-            try:
-                return data.decode(name), name, []
-            except UnicodeDecodeError as error:
-                raise SourceError(_undecodable(shown, name, error)) from error
+            return decode(data, shown, name), name, []
     name = _wide_without_mark(data)
     if name:
-        return data.decode(name, errors="strict"), name, []
-    try:
-        return data.decode("utf-8"), "utf-8", []
-    except UnicodeDecodeError:
-        pass
-    try:
-        text = data.decode("cp1252")
-    except UnicodeDecodeError:
-        return _decode_by_guess(data, shown)
-    return text, "cp1252", [_guessed(shown, "cp1252")]
-
-
-def _decode_as_told(data: bytes, shown: str, encoding: str) -> str:
-    try:
-        return data.decode(encoding).removeprefix("\ufeff")
-    except LookupError as error:
-        problem = Problem(shown, "[records] encoding", f"found {encoding!r}", "utf-8, utf-16, cp1252 or latin-1, say")
-        raise SourceError(problem) from error
-    except UnicodeDecodeError as error:
-        raise SourceError(_undecodable(shown, encoding, error)) from error
-
-
-def _undecodable(shown: str, encoding: str, error: UnicodeDecodeError) -> Problem:
-    return Problem(
-        shown,
-        f"byte {error.start}",
-        f"this is not {encoding} text",
-        "save the file as UTF-8, or name its encoding in [records] encoding",
-    )
+        return decode(data, shown, name), name, []
+    for name, warnings in (("utf-8", []), ("cp1252", [_guessed(shown, "cp1252")])):
+        try:
+            return data.decode(name), name, warnings
+        except UnicodeDecodeError:
+            continue
+    return _decode_by_guess(data, shown)
 
 
 def _wide_without_mark(data: bytes) -> str:
@@ -195,13 +183,17 @@ def _wide_without_mark(data: bytes) -> str:
 def _decode_by_guess(data: bytes, shown: str) -> tuple[str, str, list[str]]:
     from charset_normalizer import from_bytes
 
-    best = from_bytes(data).best()
-    if best is None:
-        problem = Problem(
-            shown, "", "the text's encoding can't be made out", "save it as UTF-8, or name it in [records] encoding"
-        )
-        raise SourceError(problem)
-    return str(best), best.encoding, [_guessed(shown, best.encoding)]
+    sample = data if len(data) <= _SAMPLE_LENGTH else data[: data.rfind(b"\n", 0, _SAMPLE_LENGTH) + 1]
+    for part in (sample, data):
+        best = from_bytes(part).best()
+        if best is None:
+            continue
+        with contextlib.suppress(UnicodeDecodeError):  # something further down that the beginning doesn't show
+            return data.decode(best.encoding), best.encoding, [_guessed(shown, best.encoding)]
+    problem = Problem(
+        shown, "", "the text's encoding can't be made out", "save it as UTF-8, or name it in [records] encoding"
+    )
+    raise SourceError(problem)
 
 
 def _guessed(shown: str, encoding: str) -> str:

@@ -12,13 +12,18 @@ from numpy.typing import NDArray
 
 from morphcline.errors import Problem, SourceError
 from morphcline.files.headers import checked_header
+from morphcline.files.limits import check_extent, refuse
 from morphcline.records.texts import TextColumn, TextTable, cell_text, folded
+from morphcline.study import USUAL_LIMITS, Limits
 
 #: Written for the CRS of a Parquet file that states none: the GeoParquet specification's default, in lon/lat order.
 _PARQUET_DEFAULT_CRS = "OGC:CRS84"
+#: How every GeoPackage begins.
+_SQLITE = b"SQLite format 3\0"
+_ROWS_AT_ONCE = 10_000
 
 
-def read_geopackage(path: Path, shown: str, *, layer: str | None) -> TextTable:
+def read_geopackage(path: Path, shown: str, *, layer: str | None, limits: Limits = USUAL_LIMITS) -> TextTable:
     """Read a layer's attributes and points; rows are its features, numbered from 1.
 
     Parameters
@@ -28,26 +33,35 @@ def read_geopackage(path: Path, shown: str, *, layer: str | None) -> TextTable:
         The file as messages name it.
     layer : str or None
         Its name; None takes the first.
+    limits : Limits
 
     Raises
     ------
     SourceError
-        An unreadable file, an absent layer, geometries other than single points, a layer without features.
+        An unreadable file, an absent layer, geometries other than single points, a layer without features, or with
+        more than the limits allow.
     """
     import pyogrio
     from pyogrio.errors import DataLayerError, DataSourceError
 
+    unreadable = Problem(shown, "", "this is not a GeoPackage that can be read", "a GeoPackage")
+    with path.open("rb") as file:
+        # GDAL goes by content, and what is named so but is another thing may ask for files elsewhere.
+        if file.read(len(_SQLITE)) != _SQLITE:
+            raise SourceError(unreadable)
     try:
         names = [str(name) for name, _ in pyogrio.list_layers(path)]
-    except DataSourceError as error:
-        raise SourceError(Problem(shown, "", "this is not a GeoPackage that can be read", "a GeoPackage")) from error
+    except (DataSourceError, UnicodeDecodeError) as error:
+        raise SourceError(unreadable) from error
     name = layer if layer is not None else (names[0] if names else None)
     if name not in names:
         listed = ", ".join(repr(known) for known in names) or "none"
         raise SourceError(Problem(shown, "", f"it has no layer {name!r}", f"its layers: {listed}"))
     try:
+        about = pyogrio.read_info(path, layer=name)
+        check_extent(max(int(about["features"]), 0), len(about["fields"]), shown, limits)
         meta, _, geometry, fields = pyogrio.raw.read(path, layer=name)
-    except (DataSourceError, DataLayerError) as error:
+    except (DataSourceError, DataLayerError, RuntimeError, ValueError) as error:
         raise SourceError(Problem(shown, f"layer {name}", f"it can't be read ({error})", "a GeoPackage")) from error
     header = checked_header([str(field) for field in meta["fields"]], shown)
     columns = {field: _text_column(values) for field, values in zip(header, fields, strict=True)}
@@ -56,7 +70,7 @@ def read_geopackage(path: Path, shown: str, *, layer: str | None) -> TextTable:
     return _table(shown, columns, rows, points, meta["crs"] or "", {"sheet": name})
 
 
-def read_parquet(path: Path, shown: str) -> TextTable:
+def read_parquet(path: Path, shown: str, *, limits: Limits = USUAL_LIMITS) -> TextTable:
     """Read a Parquet file, with its points where it is a GeoParquet file; rows are numbered from 1.
 
     Raises
@@ -68,13 +82,15 @@ def read_parquet(path: Path, shown: str) -> TextTable:
     import pyarrow.parquet as pq
 
     try:
-        frame = pq.read_table(path)
-    except (pa.ArrowException, OSError) as error:
+        with pq.ParquetFile(path) as file:
+            check_extent(file.metadata.num_rows, len(file.schema_arrow), shown, limits)
+            frame = _read_within(file, shown, limits)
+    except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
         raise SourceError(
             Problem(shown, "", "this is not a Parquet file that can be read", "a Parquet file")
         ) from error
     points, crs = None, ""
-    geo = json.loads((frame.schema.metadata or {}).get(b"geo", b"null"))
+    geo = _geometry_columns(frame.schema.metadata or {}, frame.column_names, shown)
     if geo:
         primary = geo["primary_column"]
         about = geo["columns"][primary]
@@ -82,15 +98,44 @@ def read_parquet(path: Path, shown: str) -> TextTable:
             raise SourceError(
                 Problem(shown, f"column {primary}", f"found geometry encoded as {about.get('encoding')!r}", "WKB")
             )
-        points = _points(np.array(frame.column(primary).to_pylist(), dtype=object), shown)
+        points = _points(np.array([*frame.column(primary).to_pylist(), None], dtype=object)[:-1], shown)
         crs = json.dumps(about["crs"]) if about.get("crs") else _PARQUET_DEFAULT_CRS if "crs" not in about else ""
-        frame = frame.drop_columns(list(geo["columns"]))
+        frame = frame.drop_columns([name for name in geo["columns"] if name in frame.column_names])
     header = checked_header(frame.column_names, shown)
     columns = {
         name: TextColumn.of(cell_text(value) for value in column.to_pylist())
         for name, column in zip(header, frame.columns, strict=True)
     }
     return _table(shown, columns, frame.num_rows, points, crs, {})
+
+
+def _read_within(file: Any, shown: str, limits: Limits) -> Any:
+    """Read a file piece by piece, for a few bytes of it may stand for a great many equal cells."""
+    import pyarrow as pa
+
+    pieces, size = [], 0
+    for piece in file.iter_batches(batch_size=_ROWS_AT_ONCE):
+        size += piece.nbytes
+        if size > limits.size_mb * 1e6:
+            refuse(shown, "", "its cells unpack to more", f"{limits.size_mb:,g} MB", "size_mb")
+        pieces.append(piece)
+    return pa.Table.from_batches(pieces, schema=file.schema_arrow)
+
+
+def _geometry_columns(metadata: dict[bytes, bytes], columns: Sequence[str], shown: str) -> dict[str, Any] | None:
+    """Return what a GeoParquet file says of its geometry; None where the file is a plain one."""
+    text = metadata.get(b"geo")
+    if text is None:
+        return None
+    try:
+        geo = json.loads(text)
+        if isinstance(geo["columns"][geo["primary_column"]], dict) and geo["primary_column"] in columns:
+            return dict(geo)
+    except (ValueError, KeyError, TypeError, RecursionError):
+        pass
+    raise SourceError(
+        Problem(shown, "", "what it says of its geometry can't be read", "a GeoParquet file, or a Parquet file without")
+    )
 
 
 def _text_column(values: NDArray[Any]) -> TextColumn:
@@ -107,7 +152,10 @@ def _points(geometry: NDArray[np.object_], shown: str) -> NDArray[np.float64]:
     """Return the coordinates, shape (n, 2), of points given as WKB; missing or empty ones are NaN."""
     import shapely
 
-    shapes = shapely.from_wkb(geometry)
+    try:
+        shapes = shapely.from_wkb(geometry)
+    except (shapely.errors.ShapelyError, TypeError) as error:
+        raise SourceError(Problem(shown, "", "its geometry can't be read", "points as WKB")) from error
     multiple = shapely.get_type_id(shapes) == shapely.GeometryType.MULTIPOINT
     single = multiple & (shapely.get_num_geometries(shapes) == 1)
     shapes[single] = shapely.get_geometry(shapes[single], 0)

@@ -9,7 +9,9 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 
 from morphcline.errors import Problem, SourceError
+from morphcline.files.limits import check_extent
 from morphcline.records.texts import TableBuilder, TextTable, tidy
+from morphcline.study import USUAL_LIMITS, Limits
 
 _BLOCK_ROWS = 50_000
 
@@ -32,7 +34,9 @@ def checked_header(cells: Sequence[str], shown: str) -> tuple[str, ...]:
     return tuple(name or f"(column {place})" for place, name in enumerate(names, start=1))
 
 
-def table_from_rows(rows: Iterable[Sequence[str]], shown: str, *, can_be_ragged: bool = True) -> TextTable:
+def table_from_rows(
+    rows: Iterable[Sequence[str]], shown: str, limits: Limits = USUAL_LIMITS, *, can_be_ragged: bool = True
+) -> TextTable:
     """Make a table from rows of cells: the first row that isn't blank is the header.
 
     Parameters
@@ -41,6 +45,7 @@ def table_from_rows(rows: Iterable[Sequence[str]], shown: str, *, can_be_ragged:
         From the sheet's row 1.
     shown : str
         The file as messages name it.
+    limits : Limits
     can_be_ragged : bool
         Cells beyond the header are kept as such (a text file may be misaligned there); otherwise they make columns
         without a name (in a workbook a cell stands where it stands).
@@ -48,7 +53,7 @@ def table_from_rows(rows: Iterable[Sequence[str]], shown: str, *, can_be_ragged:
     Raises
     ------
     SourceError
-        No header, no row below it, or columns with the same name.
+        No header, no row below it, columns with the same name, or more columns or cells than the limits allow.
     """
     numbered = iter(rows)
     header: Sequence[str] = ()
@@ -61,15 +66,22 @@ def table_from_rows(rows: Iterable[Sequence[str]], shown: str, *, can_be_ragged:
     if not header:
         raise SourceError(Problem(shown, "", "the file is empty", "a header row and at least one row below it"))
     header = _without_trailing_blanks(header)
+    check_extent(0, len(header), shown, limits)
     if can_be_ragged:
         builder = TableBuilder(len(header))
+        below_count = 0
         for block in iter(lambda: list(itertools.islice(numbered, _BLOCK_ROWS)), []):
             builder.add(block)
+            below_count += len(block)
+            check_extent(below_count, len(header), shown, limits)
     else:
-        below = [list(cells) for cells in numbered]
-        while below and not any(cell.strip() for cell in below[-1]):  # formatted, but nobody sees a row there
+        below, width = [], len(header)
+        for cells in numbered:
+            below.append(_without_trailing_blanks(cells))
+            width = max(width, len(below[-1]))
+            check_extent(len(below), width, shown, limits)
+        while below and not below[-1]:  # formatted, but nobody sees a row there
             below.pop()
-        width = max((len(_without_trailing_blanks(cells)) for cells in below), default=0)
         header = [*header, *[""] * (width - len(header))]
         builder = TableBuilder(len(header))
         builder.add(below)

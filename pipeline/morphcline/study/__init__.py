@@ -5,6 +5,7 @@ from morphcline.study.clines import Change, Clines
 from morphcline.study.general import General
 from morphcline.study.habitat import Habitat
 from morphcline.study.in_force import settings_in_force, source_key
+from morphcline.study.limits import USUAL_LIMITS, Limits
 from morphcline.study.load import Study, load_study
 from morphcline.study.plan import Plan
 from morphcline.study.publish import Plate, Publish, Sensitive
@@ -17,6 +18,7 @@ from morphcline.study.temperature import Temperature
 
 __all__ = [
     "FIELDS",
+    "USUAL_LIMITS",
     "Area",
     "Autocorrelation",
     "Change",
@@ -24,6 +26,7 @@ __all__ = [
     "EarlierSurvey",
     "General",
     "Habitat",
+    "Limits",
     "Neighbours",
     "Plan",
     "Plate",

@@ -5,9 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Literal
 
-from pydantic import Field, model_validator
+from pydantic import Field, field_validator, model_validator
 
 from morphcline.study._base import Section
+from morphcline.study.limits import Limits
 
 Layout = Literal["counts", "wide", "shells", "darwin-core"]
 WrittenAs = Literal["longitude-latitude", "easting-northing", "grid-reference"]
@@ -65,6 +66,8 @@ class Sheet(Section):
     columns : dict
         Our field = "their column"; a field left out is looked for under its own name.
     position : Position
+    limits : Limits
+        How much the file may hold.
     """
 
     path: Path
@@ -74,6 +77,14 @@ class Sheet(Section):
     dates: DateOrder = "detect"
     columns: dict[FieldName, str] = Field(default_factory=dict)
     position: Position = Position()
+    limits: Limits = Limits()
+
+    @field_validator("delimiter")
+    @classmethod
+    def _delimiters_part_cells(cls, delimiter: str | None) -> str | None:
+        if delimiter is not None and delimiter in '"\r\n\0':
+            raise ValueError("a sign that parts cells, such as a comma or a semicolon")
+        return delimiter
 
 
 class RecordSource(Sheet):

@@ -37,6 +37,13 @@ layout = "counts"                    # counts: a row per site, species, colour a
 # written_as = "longitude-latitude"  # or easting-northing, or grid-reference (British, Irish, MGRS)
 # crs = "EPSG:4326"                  # of the coordinates, where rows have no crs of their own
 
+# [records.limits]                   # a file beyond them is refused; raise what a large survey needs
+# size_mb = 1000.0                   # of the file, and of what is packed in a workbook or an archive
+# ratio = 200.0                      # how many times what is packed may be larger than its packed form
+# cells = 100_000_000                # rows times columns
+# columns = 1000
+# cell_length = 100_000              # characters in a cell
+
 # [[records.earlier]]                # an earlier survey of the same places: the keys of [records], and a name
 # name = "1984"
 # path = "earlier.csv"

@@ -189,7 +189,7 @@ def test_broken_archives_are_told_with_file_row_and_what_is_accepted(tmp_path: P
     circle = problems(write(tmp_path / "h", event__csv=",".join(EVENT) + "\n" + EVENTS.replace("a,,,", "a,a1,,")))
     assert "are their own parents" in circle
     wrong = problems(write(tmp_path / "i", event__csv=(",".join(EVENT) + "\nbé,,,,,,,,\n").encode("latin-1")))
-    assert "x.zip#event.csv, row 2: byte" in wrong
+    assert "x.zip#event.csv, row 2, byte" in wrong
     assert "is not UTF-8 text; save the file as UTF-8, or name its encoding in meta.xml" in wrong
     quote = problems(write(tmp_path / "j", event__csv=",".join(EVENT) + '\n"a1"x,,,,,,,,\n'))
     assert "row 2: a quotation mark opens or closes a cell in the wrong place" in quote

@@ -6,10 +6,13 @@ their cells are parted, and which term each column holds; a field may have a def
 
 from __future__ import annotations
 
-import codecs
 import csv
 import io
+import lzma
+import re
+import struct
 import zipfile
+import zlib
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import chain, islice
@@ -20,10 +23,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from morphcline.errors import Problem, SourceError
+from morphcline.files.encodings import decode, refuse_zero_bytes
+from morphcline.files.limits import check_packed, check_size
+from morphcline.files.safe_xml import parse_xml
 from morphcline.records.exchange_reading import READ, Archive, ArchiveFile, read_records
 from morphcline.records.texts import TextTable
+from morphcline.study import USUAL_LIMITS, Limits
 
 META_FILE = "meta.xml"
+_UNZIPPABLE = (
+    zipfile.BadZipFile, zipfile.LargeZipFile, zlib.error, lzma.LZMAError, NotImplementedError, RuntimeError, EOFError,
+    OSError, ValueError, KeyError, struct.error,
+)  # fmt: skip
+_SMALL_NUMBER = re.compile(r"[0-9]{1,6}")
+_LINE_ENDS = ("\n", "\r")
 _ESCAPES = {r"\t": "\t", r"\n": "\n", r"\r": "\r", r"\r\n": "\r\n", r"\\": "\\"}
 
 
@@ -46,7 +59,7 @@ class _Source:
     read: Callable[[str], bytes]
 
 
-def read_archive(path: Path, shown: str, *, encoding: str | None = None) -> TextTable:
+def read_archive(path: Path, shown: str, *, encoding: str | None = None, limits: Limits = USUAL_LIMITS) -> TextTable:
     """Read an archive as a sheet of records.
 
     Parameters
@@ -57,6 +70,7 @@ def read_archive(path: Path, shown: str, *, encoding: str | None = None) -> Text
         As messages name it.
     encoding : str, optional
         Of its tables; else as ``meta.xml`` says.
+    limits : Limits
 
     Returns
     -------
@@ -68,7 +82,7 @@ def read_archive(path: Path, shown: str, *, encoding: str | None = None) -> Text
     SourceError
         When it is no archive, a file that it names is absent or can't be read, or its rows don't fit together.
     """
-    source = _open(path, shown)
+    source = _open(path, shown, limits)
     root = _parse(source, META_FILE)
     cores = [part for part in root if _local(part.tag) == "core"]
     if len(cores) != 1:
@@ -93,23 +107,34 @@ def archive_files(path: Path) -> tuple[Path, ...]:
     if not path.is_dir() and path.name != META_FILE:
         return (path,)
     try:
-        root = _parse(_open(path, path.name), META_FILE)
+        root = _parse(_open(path, path.name, USUAL_LIMITS), META_FILE)
     except (SourceError, OSError):
         return (path,)
     named = [(text.text or "").strip() for text in root.iter() if _local(text.tag) == "location"]
     files = [folder / name for name in (META_FILE, *named, root.get("metadata", "")) if name]
-    return tuple(file for file in dict.fromkeys(files) if file.is_file())
+    return tuple(file for file in dict.fromkeys(files) if file.is_file() and _lies_in(folder, file))
 
 
-def _open(path: Path, shown: str) -> _Source:
+def _lies_in(folder: Path, file: Path) -> bool:
+    """Tell whether a file lies in an archive's folder, links followed: a name in it must not lead out of it."""
+    return file.resolve().is_relative_to(folder.resolve())
+
+
+def _open(path: Path, shown: str, limits: Limits) -> _Source:
     if path.is_dir() or path.name == META_FILE:
         folder = path if path.is_dir() else path.parent
-        names = tuple(sorted(file.relative_to(folder).as_posix() for file in folder.rglob("*") if file.is_file()))
-        source = _Source(shown, names, lambda name: (folder / name).read_bytes())
+        files = [file for file in folder.rglob("*") if file.is_file() and _lies_in(folder, file)]
+        names = tuple(sorted(file.relative_to(folder).as_posix() for file in files))
+
+        def read(name: str) -> bytes:
+            check_size(folder / name, f"{shown}#{name}", limits)
+            return (folder / name).read_bytes()
+
+        source = _Source(shown, names, read)
     elif not path.exists():
         raise SourceError(Problem(shown, "", "there is no such file", "check the path"))
     else:
-        source = _open_zip(path, shown)
+        source = _open_zip(path, shown, limits)
     if META_FILE not in source.names:
         listed = ", ".join(repr(name) for name in source.names[:8]) or "nothing"
         found = f"there is no {META_FILE} in it; it holds {listed}"
@@ -117,28 +142,35 @@ def _open(path: Path, shown: str) -> _Source:
     return source
 
 
-def _open_zip(path: Path, shown: str) -> _Source:
+def _open_zip(path: Path, shown: str, limits: Limits) -> _Source:
+    accepted = f"a Darwin Core archive: a ZIP, a folder, or its {META_FILE}"
     try:
         with zipfile.ZipFile(path) as archive:
-            content = {entry.filename: archive.read(entry) for entry in archive.infolist() if not entry.is_dir()}
-    except (zipfile.BadZipFile, zipfile.LargeZipFile, NotImplementedError, RuntimeError, EOFError) as error:
-        found = f"it can't be read as a ZIP ({error})"
-        accepted = f"a Darwin Core archive: a ZIP, a folder, or its {META_FILE}"
-        raise SourceError(Problem(shown, "", found, accepted)) from error
-    if META_FILE not in content:
+            check_packed(archive, shown, limits)
+            names = [entry.filename for entry in archive.infolist() if not entry.is_dir()]
+    except _UNZIPPABLE as error:
+        raise SourceError(Problem(shown, "", f"it can't be read as a ZIP ({error})", accepted)) from error
+    folder = ""
+    if META_FILE not in names:
         # Packed with the folder that holds it.
-        inside = [name.removesuffix(META_FILE) for name in content if name.endswith(f"/{META_FILE}")]
+        inside = [name.removesuffix(META_FILE) for name in names if name.endswith(f"/{META_FILE}")]
         if len(inside) == 1:
-            content = {name.removeprefix(inside[0]): data for name, data in content.items()}
-    return _Source(shown, tuple(sorted(content)), content.__getitem__)
+            folder = inside[0]
+
+    def read(name: str) -> bytes:
+        full = f"{folder}{name}"
+        try:
+            with zipfile.ZipFile(path) as archive:
+                return archive.read(full if full in names else name)
+        except _UNZIPPABLE as error:
+            found = f"it can't be unpacked ({error})"
+            raise SourceError(Problem(f"{shown}#{name}", "", found, accepted)) from error
+
+    return _Source(shown, tuple(sorted({name.removeprefix(folder) for name in names})), read)
 
 
 def _parse(source: _Source, name: str) -> Xml.Element:
-    try:
-        return Xml.fromstring(source.read(name))
-    except Xml.ParseError as error:
-        problem = Problem(f"{source.shown}#{name}", "", f"this is not XML: {error}", "mend the line named")
-        raise SourceError(problem) from error
+    return parse_xml(source.read(name), f"{source.shown}#{name}")
 
 
 def _title(source: _Source, name: str) -> str:
@@ -146,8 +178,8 @@ def _title(source: _Source, name: str) -> str:
     if name not in source.names:
         return ""
     try:
-        root = Xml.fromstring(source.read(name))
-    except Xml.ParseError:
+        root = _parse(source, name)
+    except SourceError:
         return ""
     found = root.find("./dataset/title")
     return " ".join((found.text or "").split()) if found is not None else ""
@@ -171,7 +203,11 @@ def _read_file(source: _Source, part: Xml.Element, key: str, encoding: str | Non
     name = locations[0]
     shown = f"{source.shown}#{name}"
     at_id, terms, defaults = _fields(part, key, meta, where)
-    text = _decoded(source.read(name), shown, encoding or part.get("encoding") or "UTF-8")
+    named_in = f"{META_FILE} or [records] encoding"
+    text = decode(
+        source.read(name), shown, (encoding or part.get("encoding") or "").strip() or "UTF-8", named_in=named_in
+    )
+    refuse_zero_bytes(text, shown)
     skipped = _number(part.get("ignoreHeaderLines", "0"), meta, f"{where}, ignoreHeaderLines")
     needed = max([at_id, *terms]) + 1
     rows = _rows(text, part, shown)
@@ -246,34 +282,23 @@ def _fields(part: Xml.Element, key: str, meta: str, where: str) -> tuple[int, di
 
 
 def _number(text: str, meta: str, where: str) -> int:
-    if not text.strip().isdigit():
-        raise SourceError(Problem(meta, where, f"found {text!r}", "a whole number of 0 or more"))
+    if not _SMALL_NUMBER.fullmatch(text.strip()):
+        raise SourceError(Problem(meta, where, f"found {text[:40]!r}", "a whole number from 0 to 999999"))
     return int(text)
-
-
-def _decoded(data: bytes, shown: str, encoding: str) -> str:
-    try:
-        name = codecs.lookup(encoding.strip() or "UTF-8").name
-    except LookupError as error:
-        problem = Problem(shown, "encoding", f"found {encoding!r}", "an encoding such as UTF-8 or ISO-8859-1")
-        raise SourceError(problem) from error
-    try:
-        return data.decode("utf-8-sig" if name == "utf-8" else name)
-    except UnicodeDecodeError as error:
-        row = data[: error.start].count(b"\n") + 1
-        found = f"byte {error.start} is not {encoding} text"
-        accepted = f"save the file as {encoding}, or name its encoding in {META_FILE} or [records] encoding"
-        raise SourceError(Problem(shown, f"row {row}", found, accepted)) from error
 
 
 def _rows(text: str, part: Xml.Element, shown: str) -> Iterator[list[str]]:
     delimiter = _unescaped(part.get("fieldsTerminatedBy", ","))
     quote = _unescaped(part.get("fieldsEnclosedBy", '"'))
     line_end = _unescaped(part.get("linesTerminatedBy", "\n"))
-    if len(delimiter) != 1 or len(quote) > 1:
-        found = f"found {delimiter!r}" if len(delimiter) != 1 else f"found {quote!r}"
-        attribute = "fieldsTerminatedBy" if len(delimiter) != 1 else "fieldsEnclosedBy"
-        raise SourceError(Problem(f"{shown.partition('#')[0]}#{META_FILE}", attribute, found, "one sign"))
+    for attribute, sign, fits in (
+        ("fieldsTerminatedBy", delimiter, len(delimiter) == 1 and delimiter != quote),
+        ("fieldsEnclosedBy", quote, len(quote) <= 1),
+    ):
+        if not fits or sign in _LINE_ENDS:
+            found = f"found {sign!r}"
+            accepted = "one sign, and another for cells than for quotation"
+            raise SourceError(Problem(f"{shown.partition('#')[0]}#{META_FILE}", attribute, found, accepted))
     if line_end not in ("\n", "\r", "\r\n", ""):
         text = text.replace(line_end, "\n")
     lines = io.StringIO(text, newline="")
