@@ -289,7 +289,10 @@ def _place_all(study: Study, opened: list[_Opened]) -> list[str]:
         spots, far = judge(spots, extent, crs, bounds)
         spots, near_water = _refuse_water(study, spots, stated[at], one)
         one.places = PlaceSource(spots, one.sheet.position, _written(one, spots), stated[at], far, near_water)
-    return [f"{', '.join(dict.fromkeys(files))}: {sentence}" for sentence, files in lacking.items()]
+    return [
+        Said("{file}: {finding}", file=", ".join(dict.fromkeys(files)), finding=sentence)
+        for sentence, files in lacking.items()
+    ]
 
 
 def _written(one: _Opened, spots: Spots) -> str:
@@ -365,10 +368,7 @@ def _observations(study: Study, one: _Opened, sites: SiteTable | None, warnings:
         nothing_found[cells.row[cells.morph < 0]] = True
     elif not {"colour", "banding"} & one.layout.of_field.keys():
         warnings.append(
-            Said(
-                "{file}: no column holds colour or banding, so its shells count for no trait",
-                file=one.table.shown,
-            )
+            Said("{file}: no column holds colour or banding, so its shells count for no trait", file=one.table.shown)
         )
     scores = read_scores(
         fields, verdicts, layout=source.layout, species_studied=study.scoring.species, nothing_found=nothing_found
