@@ -17,7 +17,7 @@ from morphcline.records.change_table import OVER_PAIRS
 from morphcline.records.isolation_tables import ISOLATION, ISOLATION_BINS
 from morphcline.records.privacy import public_sites
 from morphcline.runner import load_stage
-from morphcline.stages import NAMES, _mapframe, _panels, maps
+from morphcline.stages import NAMES, _figure_orders, _mapframe, _panels, maps
 from morphcline.stages.base import Context
 from morphcline.study import Study, load_study
 from morphcline.workers import Workers
@@ -156,7 +156,7 @@ def blurred(sites: pd.DataFrame, blur_m: float) -> pd.DataFrame:
 
 def write_tables(folder: Path, found: dict[str, pd.DataFrame], blur_m: float = 1000.0) -> None:
     columns = {table: columns for stage in NAMES for table, columns in load_stage(stage).columns.items()}
-    for name in maps.TABLES:
+    for name in _figure_orders.TABLES:
         declared = list(columns[f"tables/{name}.csv"])
         table = found.get(name, pd.DataFrame(columns=declared))
         if name == "sites":

@@ -16,12 +16,12 @@ from morphcline.render.figures.frame import MapFrame
 from morphcline.render.figures.sheet import Figure, no_taller_than
 from morphcline.render.report import ShownFigure
 from morphcline.render.report.parts import leading_traits
+from morphcline.stages._figure_orders import figure_material, figure_orders
 from morphcline.stages._mapframe import map_frame
 from morphcline.stages._orders import Order
 from morphcline.stages._panels import Material
 from morphcline.stages._saving import save
 from morphcline.stages.base import Context
-from morphcline.stages.maps import _load, _orders
 from morphcline.study import Study
 from morphcline.workers import Workers
 
@@ -38,7 +38,7 @@ _FORMATS = {"svg": "image/svg+xml", "png": "image/png"}
 
 def report_material(context: Context) -> Material:
     """Return what the maps are drawn of, with the leading traits of each species alone."""
-    return leading_material(_load(context))
+    return leading_material(figure_material(context))
 
 
 def report_figures(context: Context, material: Material) -> list[ShownFigure]:
@@ -82,7 +82,7 @@ def _rows_of(table: pd.DataFrame, leading: set[tuple[str, str]]) -> pd.DataFrame
 
 
 def _wanted(material: Material, frame: MapFrame) -> list[Order]:
-    orders = _orders(material, frame)
+    orders = figure_orders(material, frame)
     return [order for order in orders if order.draw is not None and not order.name.startswith(_ELSEWHERE)]
 
 
