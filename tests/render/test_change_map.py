@@ -83,7 +83,7 @@ def test_a_shift_that_near_sites_share_is_not_called_sure() -> None:
     assert section is not None
     (told,) = section.points[0].texts
     assert "rose since 1984" in told
-    assert "standard deviation of 0.50 logits (0.20 to 0.90) beyond chance" in told
+    assert "standard deviation of 0.50 logits (0.20 to 0.90) beyond what chance makes" in told
     assert "Near sites changed alike (I = 0.30, p = 0.001), so that the pairs are worth some 9 independent ones" in told
     assert "the shift could be such drift (p = 0.15)" in told
     assert list(section.tables[0].rows[0][3:7]) == ["40", "0.25", "0.08 to 0.42", "0.004"]
