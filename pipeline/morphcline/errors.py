@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+#: A part of a message that is longer is shortened in its middle.
+_LONGEST_PART = 400
+
 
 @dataclass(frozen=True)
 class Problem:
@@ -28,10 +31,21 @@ class Problem:
     accepted: str
 
     def __str__(self) -> str:
-        place = ", ".join(part for part in (self.file, self.where) if part)
-        sentence = f"{place}: {self.found}" if place else self.found
-        whole = f"{sentence}; {self.accepted}" if self.accepted else sentence
+        file, where, found, accepted = map(_printable, (self.file, self.where, self.found, self.accepted))
+        place = ", ".join(part for part in (file, where) if part)
+        sentence = f"{place}: {found}" if place else found
+        whole = f"{sentence}; {accepted}" if accepted else sentence
         return whole if whole.endswith("?") else f"{whole}."
+
+
+def _printable(part: str) -> str:
+    """Return a part of a message on one line: what stood in a file may be long, or drive the terminal."""
+    if len(part) > _LONGEST_PART:
+        half = _LONGEST_PART // 2 - 2
+        part = f"{part[:half]} … {part[-half:]}"
+    if part.isprintable():
+        return part
+    return "".join(sign if sign.isprintable() else sign.encode("unicode_escape").decode("ascii") for sign in part)
 
 
 class MorphclineError(Exception):

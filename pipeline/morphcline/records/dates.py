@@ -247,7 +247,7 @@ def _when(text: str, year: int | None, month: int | None, day: int | None) -> Wh
     if year is None or year < EARLIEST_YEAR:
         raise UnreadableDate(f'the date "{text}" lies before {EARLIEST_YEAR}; {_ACCEPTED}')
     try:
-        first = dt.date(year, month or 1, day or 1)
+        first = dt.date(year, 1 if month is None else month, 1 if day is None else day)
     except ValueError as error:
         raise UnreadableDate(f'there is no such day as "{text}"; {_ACCEPTED}') from error
     if day is not None:

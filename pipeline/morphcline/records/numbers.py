@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 
@@ -19,6 +20,9 @@ _ANGLE = re.compile(
     re.IGNORECASE,
 )
 _METRES = re.compile(r"(?P<number>.*?)\s*(?P<unit>km|kilomet(?:re|er)s?|m|met(?:re|er)s?)?\.?", re.IGNORECASE)
+#: No number that anyone writes is longer.
+_LONGEST = 60
+_LARGEST_POWER = 300
 _MINUS_SIGNS = str.maketrans({"−": "-", "–": "-", "‒": "-", "﹣": "-"})  # as word processors write them
 
 
@@ -53,14 +57,30 @@ def read_number(text: str) -> Written:
     >>> read_number("451 200,5")
     Written(value=451200.5, unit=0.1)
     """
-    plain = text.strip().translate(_MINUS_SIGNS)
+    plain = _plain(text)
     if found := _SCIENTIFIC.fullmatch(plain):
-        return Written(float(plain.replace(",", ".")), 10.0 ** (int(found[2]) - _places(found[1])))
+        return _written(text, plain.replace(",", "."), int(found[2]) - _places(found[1]))
     found = _NUMBER.fullmatch(plain)
     if found is None:
         raise UnreadableNumber(f'"{text}" is not a number; expected one such as 6.1234 or 6,1234')
     digits = re.sub(r"[ ']", "", plain).replace(",", ".")
-    return Written(float(digits), 10.0 ** -len(found[4] or found[5] or ""))
+    return _written(text, digits, -len(found[4] or found[5] or ""))
+
+
+def _plain(text: str) -> str:
+    """Return a text ready to be matched; one so long that matching it would take long is refused."""
+    plain = text.strip()
+    if len(plain) > _LONGEST:
+        raise UnreadableNumber(f'"{plain[:20]}…" has {len(plain):,} characters, more than any number that is meant')
+    return plain.translate(_MINUS_SIGNS)
+
+
+def _written(text: str, digits: str, power: int) -> Written:
+    """Return a number whose last place is a power of ten, refusing what is larger than a computer holds."""
+    value = float(digits)
+    if not math.isfinite(value) or power > _LARGEST_POWER:
+        raise UnreadableNumber(f'"{text}" is larger than any number that can be meant')
+    return Written(value, 10.0**power)
 
 
 def read_metres(text: str) -> float:
@@ -75,12 +95,15 @@ def read_metres(text: str) -> float:
     >>> read_metres("25"), read_metres("1,5 km"), read_metres("30 m")
     (25.0, 1500.0, 30.0)
     """
-    found = _METRES.fullmatch(text.strip())
+    found = _METRES.fullmatch(_plain(text))
     try:
         value = read_number(found["number"] if found else text).value
     except UnreadableNumber as error:
         raise UnreadableNumber(f'"{text}" is no distance; expected metres, such as 25, 25 m or 1.5 km') from error
-    return value * 1000.0 if found and (found["unit"] or "").casefold().startswith("k") else value
+    metres = value * 1000.0 if found and (found["unit"] or "").casefold().startswith("k") else value
+    if not math.isfinite(metres):
+        raise UnreadableNumber(f'"{text}" is longer than any distance')
+    return metres
 
 
 def read_count(text: str) -> int:
@@ -96,7 +119,7 @@ def read_count(text: str) -> int:
     >>> read_count("12"), read_count("12.0"), read_count("-3")
     (12, 12, -3)
     """
-    plain = text.strip().translate(_MINUS_SIGNS)
+    plain = _plain(text)
     found = _WHOLE.fullmatch(plain)
     if found is None:
         raise UnreadableNumber(f'the count "{text}" is not a whole number; expected one such as 12')
@@ -125,7 +148,7 @@ def read_degrees(text: str, axis: str) -> Written:
     >>> read_degrees("2°30'W", "longitude").value
     -2.5
     """
-    plain = text.strip().translate(_MINUS_SIGNS)
+    plain = _plain(text)
     try:
         return read_number(plain)
     except UnreadableNumber:
@@ -149,6 +172,8 @@ def _degrees_of(found: re.Match[str], text: str, axis: str, *, negative: bool) -
             f'the {axis} "{text}" can\'t be read; minutes and seconds run from 0 to 59, decimals stand in the last part'
         )
     value = sum(float(part) / 60**power for power, part in enumerate(parts))
+    if not math.isfinite(value):
+        raise UnreadableNumber(f'the {axis} "{text}" is larger than any number that can be meant')
     unit = 10.0 ** -_places(last) / 60.0 ** len(whole)
     return Written(-value if negative else value, unit)
 

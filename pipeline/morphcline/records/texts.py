@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+import unicodedata
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -18,16 +19,37 @@ Value = TypeVar("Value")
 #: What spreadsheets and statistics programs write for "nothing here".
 NOTHING = frozenset({"", "na", "n/a", "#n/a", "nan", "null"})
 
+#: Control characters, and what has no width or turns the direction of all that follows.
+_UNSEEN: dict[int, str] = {
+    **dict.fromkeys([*range(0x20), *range(0x7F, 0xA0)], " "),
+    **dict.fromkeys([0x200B, 0x2060, 0xFEFF, *range(0x202A, 0x202F), *range(0x2066, 0x206A)], ""),
+}
+
 
 def tidy(text: str) -> str:
     r"""Return a text without surrounding white space, inner runs of white space as one blank.
+
+    Characters that drive a terminal or a printer count as white space; those that nobody sees are left out, and letters
+    put together of a letter and its accent become one, so that a name typed on two machines is one name.
 
     Examples
     --------
     >>> tidy("  Mill\u00a0  lane ")
     'Mill lane'
+    >>> tidy("Pre\u0301\u200b") == "Pr\u00e9"
+    True
     """
-    return " ".join(text.split())
+    if text.isascii() and text.isprintable():
+        return " ".join(text.split())
+    return " ".join(unicodedata.normalize("NFC", text.translate(_UNSEEN)).split())
+
+
+def shortened(text: str, longest: int = 500) -> str:
+    """Return a text with its middle left out where it is longer than that."""
+    if len(text) <= longest:
+        return text
+    half = longest // 2 - 2
+    return f"{text[:half]} … {text[-half:]}"
 
 
 def folded(text: str) -> str:

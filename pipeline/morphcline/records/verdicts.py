@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from morphcline.language import marked
-from morphcline.records.texts import TextColumn
+from morphcline.records.texts import TextColumn, shortened
 
 #: Why a row is rejected, in the order in which rows are checked.
 REASONS = {
@@ -93,4 +93,4 @@ class Verdicts:
 def _sentence(found: list[tuple[str, str]]) -> str:
     if found[0][0] in _MAKES_THE_REST_IDLE:
         return found[0][1]
-    return "; also: ".join(reason for _, reason in found)
+    return "; also: ".join(shortened(reason) for _, reason in found)
