@@ -87,9 +87,9 @@ def test_a_shift_that_near_sites_share_is_not_called_sure() -> None:
     assert "Near sites changed alike (I = 0.30, p = 0.001), so that the pairs are worth some 9 independent ones" in told
     assert "the shift could be such drift (p = 0.15)" in told
     assert list(section.tables[0].rows[0][3:7]) == ["40", "0.25", "0.08 to 0.42", "0.004"]
-    assert list(summary._change(rows(p=0.15, p_moran=0.001))) == []
-    assert len(list(summary._change(rows(p=0.01, p_moran=0.001)))) == 1
-    assert len(list(summary._change(rows(p=0.15, p_moran=0.4)))) == 1
+    assert list(summary._change({"change": rows(p=0.15, p_moran=0.001)})) == []
+    assert len(list(summary._change({"change": rows(p=0.01, p_moran=0.001)}))) == 1
+    assert len(list(summary._change({"change": rows(p=0.15, p_moran=0.4)}))) == 1
 
 
 def test_where_no_change_was_seen_it_says_what_would_have_been() -> None:
