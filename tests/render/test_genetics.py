@@ -148,4 +148,4 @@ def test_the_section_is_said_in_french() -> None:
 
     told = " ".join(check_french(texts))
     assert typeset("Différenciation entre habitats, « couleur » : F_ST = 0,00 (0,00 à 0,02 ; 5 habitats, 80 ") in told
-    assert typeset("ensemble moins souvent que par hasard au sein des sites : D′ = −0,40 (−0,50 à −0,30 ;") in told
+    assert typeset("ensemble moins souvent que ne le voudrait le hasard au sein des sites : D′ = −0,40 (−0,50") in told

@@ -320,7 +320,7 @@ def test_key_sentences_in_french() -> None:
     assert told[2] == typeset(
         "Jaune (parmi les coquilles dont la couleur a été notée) : hausse de 15 % à 84 % vers 064° (060° à 068°), "
         "centre à −3,2 km (−3,7 à −2,8 km) du milieu des sites, compté dans ce sens, largeur de 8,9 km (7 à 11 km) ; "
-        "sigmoïde à extrémités libres ; 10 201 coquilles de 312 sites ; poids d’AICc 0,98."
+        "sigmoïde à extrémités libres ; 10 201 coquilles de 312 sites ; poids d’Akaike de 0,98."
     )
     assert told[3] == typeset(
         "Jaune, parmi les coquilles dont la couleur a été notée : −13 points de pourcentage (−17 à −8,8) pour "

@@ -188,7 +188,7 @@ def test_what_is_said_of_clines_compared() -> None:
         "ce caractère qui sont comparées) : rien n’indique que leurs clines diffèrent par le centre, la largeur et "
         "l’azimut (p = 0,21 pour l’ensemble). Du premier au second : centre −666 m (−1,9 km à +518 m), p = 0,29 ; "
         "largeur × 1,45 (0,90 à 2,09), p = 0,12 ; azimut −5° (−11° à +2°), p = 0,14 (326 sites ; sites où les deux "
-        "caractères sont jugés : 320)."
+        "caractères sont évalués : 320)."
     )
     assert "pris ensemble (p = 0,010) et, pris séparément, par le centre, la largeur et l’azimut." in apart
 
