@@ -18,6 +18,9 @@ import multiprocessing
 import os
 import platform
 import statistics
+import subprocess
+import sys
+import tempfile
 import time
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -200,6 +203,21 @@ def peak_mb(call: Callable[[], Any]) -> float | None:
         process.join()
 
 
+def first_call_s(code: str) -> float:
+    """Return the seconds that a line of code takes in a new process with nothing compiled on disk.
+
+    The code sets things up before a line ``# timed``; what follows is timed.
+    """
+    before, after = code.split("# timed\n")
+    script = f"import time\n{before}\nstart = time.perf_counter()\n{after}\nprint(time.perf_counter() - start)"
+    with tempfile.TemporaryDirectory() as empty:
+        done = subprocess.run(
+            [sys.executable, "-c", script], env={**os.environ, "NUMBA_CACHE_DIR": empty}, cwd=HERE,
+            capture_output=True, text=True, check=True,
+        )  # fmt: skip
+    return float(done.stdout.split()[-1])
+
+
 def _resident(which: str) -> int:
     for line in Path("/proc/self/status").read_text().splitlines():
         if line.startswith(which + ":"):
@@ -268,7 +286,7 @@ def invented_survey(sites: int, *, traits: int = 12, extent_m: float = 100_000.0
     middles = rng.uniform(0, extent_m, (max(3, sites // 40), 2))
     scatter = rng.normal(0, 2 * extent_m / math.sqrt(sites), (sites - spread, 2))
     clustered = middles[rng.integers(len(middles), size=sites - spread)] + scatter
-    places = np.vstack([rng.uniform(0, extent_m, (spread, 2)), np.clip(clustered, 0, extent_m)])
+    places = np.vstack([rng.uniform(0, extent_m, (spread, 2)), clustered % extent_m])
     places = places[rng.permutation(sites)]
     centre, width = rng.uniform(0.2, 0.8, traits), rng.uniform(0.3, 1.5, traits) * rng.choice([-1, 1], traits)
     logit = 4 * (places[:, :1] / extent_m - centre) / width + rng.normal(0, 0.7, (sites, traits))

@@ -4,6 +4,8 @@ from itertools import combinations
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from numpy.testing import assert_allclose, assert_array_equal
 from scipy.special import chdtrc
 from statsmodels.stats.proportion import proportion_confint
@@ -152,3 +154,68 @@ def test_weights_are_not_changed():
     before = binary(weights).toarray()
     permute_moran(np.arange(25.0), weights, permutations=9, rng=np.random.default_rng(0))
     assert_array_equal(binary(weights).toarray(), before)
+
+
+def plain(monkeypatch, *arguments, **named):
+    """Do without compiled code."""
+    with monkeypatch.context() as patched:
+        patched.setattr(permutation, "can_compile", lambda: False)
+        return permute_moran(*arguments, **named)
+
+
+@pytest.mark.parametrize("traits", [1, 5, 12, 110])
+@pytest.mark.parametrize("kind", ["nearest", "within", "islands", "tied", "general weights"])
+def test_compiled_shuffles_are_the_plain_ones(monkeypatch, kind, traits):
+    """At a size that compiles: the same p, and the draws to within 3e-5 of their spread."""
+    rng = np.random.default_rng(21)
+    easting, northing = rng.uniform(0, 10_000, (2, 1100))
+    values = rng.gamma(0.5, size=(1100, traits)) + 1e-4 * easting[:, np.newaxis]
+    weights = nearest(easting, northing, 7) if kind != "within" else within(easting, northing, 800.0)
+    if kind == "islands":
+        weights = within(easting, northing, 300.0)
+        assert 0 < np.count_nonzero(np.diff(weights.indptr) == 0) < 100
+    if kind == "tied":  # sums of whole numbers: many draws are exactly the observed one
+        values, weights = (rng.uniform(size=values.shape) < 0.002).astype(float), binary(weights)
+    if kind == "general weights":
+        weights = weights.copy()
+        weights.data *= rng.uniform(0.1, 3, weights.nnz)
+    named = {"permutations": 299, "rng": np.random.default_rng(5)}
+    fast = permute_moran(values, weights, **named)
+    named["rng"] = np.random.default_rng(5)
+    slow = plain(monkeypatch, values, weights, **named)
+    assert_array_equal(fast.p, slow.p)
+    assert_allclose(fast.drawn, slow.drawn, rtol=0, atol=3e-5 * slow.drawn.std(axis=0).min())
+
+
+@given(st.integers(0, 2**32 - 1), st.integers(10, 200), st.integers(1, 30))
+def test_compiled_shuffles_are_the_plain_ones_whatever_the_map(seed, sites, permutations):
+    rng = np.random.default_rng(seed)
+    weights = nearest(*rng.uniform(0, 1000, (2, sites)), int(rng.integers(1, 12)))
+    values = rng.integers(0, 4, (sites, 3)).astype(float)
+    results = []
+    for can in (True, False):
+        with pytest.MonkeyPatch.context() as patched:
+            patched.setattr(permutation, "STREAMS_FROM", 10)
+            patched.setattr(permutation, "can_compile", lambda can=can: can)
+            results.append(permute_moran(values, weights, permutations=permutations, rng=np.random.default_rng(seed)))
+    assert_array_equal(results[0].p, results[1].p)
+    assert_allclose(results[0].drawn, results[1].drawn, atol=1e-5)
+
+
+def test_draws_of_many_sites_do_not_depend_on_threads(monkeypatch):
+    rng = np.random.default_rng(22)
+    weights, values = nearest(*rng.uniform(0, 1000, (2, 1500)), 6), rng.normal(size=(1500, 4))
+    found = []
+    for number in (1, 2, 5):
+        monkeypatch.setattr("morphcline.stats._compiling.threads", lambda number=number: number)
+        found.append(permute_moran(values, weights, permutations=101, rng=np.random.default_rng(1)).drawn.tobytes())
+    assert len(set(found)) == 1
+
+
+def test_draws_of_many_sites_have_the_moments_of_randomisation():
+    rng = np.random.default_rng(23)
+    weights, values = nearest(*rng.uniform(0, 1000, (2, 1200)), 6), rng.gamma(0.5, size=(1200, 2))
+    drawn = permute_moran(values, weights, permutations=20_000, rng=rng).drawn
+    variance = moran(values, weights).variance
+    assert_allclose(drawn.mean(axis=0), -1 / 1199, atol=4.5 * np.sqrt(variance.max() / 20_000))
+    assert_allclose(drawn.var(axis=0), variance, rtol=0.05)

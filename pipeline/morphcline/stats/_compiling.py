@@ -8,7 +8,6 @@ threads, and safe wherever a scheduler runs several tasks in one process.
 
 from __future__ import annotations
 
-import importlib.util
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from functools import cache
@@ -21,8 +20,12 @@ Result = TypeVar("Result")
 
 @cache
 def can_compile() -> bool:
-    """Return whether numba is installed; it isn't imported for that."""
-    return importlib.util.find_spec("numba") is not None
+    """Return whether numba works here. Asking imports it, which takes a second: ask only where it would be used."""
+    try:
+        import numba  # noqa: F401  whether it can be imported is the question
+    except ImportError:
+        return False
+    return True
 
 
 def compiled(function: Function) -> Function:
