@@ -85,14 +85,15 @@ class Spots:
         return f"{self.first[spot]:.10g}, {self.second[spot]:.10g}"
 
 
-def rough_bounds(spots: list[Spots]) -> Bounds | None:
+def rough_bounds(spots: list[Spots], study_crs: CRS) -> Bounds | None:
     """Return west, south, east and north, in degrees, about the bulk of the places; strays don't widen it.
 
-    Their middle is the median place.
+    Their middle is the median place. Places that the study's CRS isn't meant for don't count: a sheet whose columns are
+    exchanged lies elsewhere on the globe, and an operation for there would be none for here.
     """
     longitude = np.concatenate([one.longitude[one.usable] for one in spots] or [np.empty(0)])
     latitude = np.concatenate([one.latitude[one.usable] for one in spots] or [np.empty(0)])
-    known = np.isfinite(longitude) & np.isfinite(latitude)
+    known = within_area_of_use(study_crs, longitude, latitude, margin_deg=_STUDY_CRS_MARGIN_DEG)
     if not known.any():
         return None
     limits = []

@@ -269,8 +269,8 @@ def _place_all(study: Study, opened: list[_Opened]) -> list[str]:
         from morphcline.files.vectors import read_area
 
         polygon = read_area(study.study.area, study.study.crs, shown=study.shown(study.study.area))
-    bounds = rough_bounds(list(raw.values()))
     crs = check_working_crs(study.study.crs, None, file=study.file.name)
+    bounds = rough_bounds(list(raw.values()), crs)
     lacking: dict[str, list[str]] = {}
     problems: list[Problem] = []
     for at, spots in raw.items():
