@@ -118,7 +118,7 @@ def test_a_note_speaks_the_studys_language(tmp_path: Path):
     path = make(tmp_path, 'language = "fr"\n')
     runner.run(path, stages=TO_SURFACES)
     text = noting.make_notes(load_study(path)).folder.joinpath("zenobia-fennwick.txt").read_text(encoding="utf-8")
-    for words in ("Ce que vous avez trouvé", "À l’attention de Zenobia Fennwick", "Toute la campagne", "sans bandes"):
+    for words in ("Ce que vous avez trouvé", "Pour Zenobia Fennwick", "Toute la campagne", "sans bandes"):
         assert words in text
     english = r"\b(the|of|and|your|shells?|among|from|with|found|unbanded|yellow|rows?)\b"
     assert not re.findall(english, re.sub(r"records\.csv|Quiet valley", "", text))

@@ -115,7 +115,7 @@ def _printed(section: Section) -> Section:
 
 def _head(caption: str) -> str:
     """Return the first sentence of a caption, without what follows a colon or semicolon."""
-    return re.split(r"(?<=[.])\s|[;:]\s", caption, maxsplit=1)[0].rstrip(".") + "."
+    return re.split(r"(?<=[.])\s|\s?[;:]\s", caption, maxsplit=1)[0].rstrip(".") + "."
 
 
 def _short(table: ShownTable) -> bool:
