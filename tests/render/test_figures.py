@@ -161,12 +161,14 @@ def test_descriptions_travel_inside_and_beside_the_files(tmp_path: Path) -> None
     figure = bandwidth_figure()
     names = save(figure, tmp_path, ["png", "svg", "pdf"])
     assert names == [f"bandwidth.{end}" for end in ("png", "svg", "pdf", "csv", "txt")]
+    title = "Choice of the smoothing bandwidths: deviance of each site's counts under local logistic regression"
     with Image.open(tmp_path / "bandwidth.png") as image:
-        assert image.text["Description"] == figure.alt
+        assert (image.text["Title"], image.text["Description"]) == (title, figure.alt)
     svg = (tmp_path / "bandwidth.svg").read_text(encoding="utf-8")
     described = re.search(r'<desc id="figure-description">(.*?)</desc>', svg, re.DOTALL)
     assert described is not None
     assert described.group(1) == figure.alt
+    assert f'<title id="figure-title">{title}</title>' in svg
     assert 'role="img"' in svg
     assert b"/Subject" in (tmp_path / "bandwidth.pdf").read_bytes()
     caption, _, alt = (tmp_path / "bandwidth.txt").read_text(encoding="utf-8").rstrip("\n").partition("\n\n")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
@@ -45,8 +46,13 @@ def save(figure: Figure, folder: Path, formats: Iterable[str]) -> list[str]:
     return [*names, f"{figure.name}.csv", f"{figure.name}.txt"]
 
 
+def title_of(figure: Figure) -> str:
+    """Return what a figure shows, in the study's language: its caption as far as a bracket, semicolon or full stop."""
+    return re.split(r"\.(?:\s|$)|\s?[(;]", figure.caption, maxsplit=1)[0]
+
+
 def _metadata(figure: Figure, kind: str) -> dict[str, str | None]:
-    title = figure.name.replace("_", " ").replace("-", " ")
+    title = title_of(figure)
     if kind == "png":
         return {"Software": "morphcline", "Title": title, "Description": figure.alt}
     if kind == "svg":
@@ -64,7 +70,7 @@ def _describe(path: Path, figure: Figure) -> None:
     attributes, end, body = rest.partition(">")
     described = (
         f'role="img" aria-labelledby="figure-title figure-description" {attributes}{end}\n'
-        f' <title id="figure-title">{escape(figure.name)}</title>\n'
+        f' <title id="figure-title">{escape(title_of(figure))}</title>\n'
         f' <desc id="figure-description">{escape(figure.alt)}</desc>'
     )
     path.write_bytes((head + tag + described + body).encode("utf-8"))
