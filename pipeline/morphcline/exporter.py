@@ -200,7 +200,10 @@ def _dataset(study: Study, survey: str) -> Dataset:
         of_habitat = f"class {where} the site's own place in the raster {habitat.path.name}"
     if temperature is not None:
         how = f"mean within {temperature.radius_m:g} m of" if temperature.radius_m else "bilinear at"
-        of_temperature = f"{how} the site's own place in the raster {temperature.path.name}"
+        where = f"{how} the site's own place" if study.publish.blur_m == 0 else "mean over the square shown"
+        if study.publish.blur_m == 0 and study.publish.sensitive:
+            where += ", or mean over the square shown"
+        of_temperature = f"{where} in the raster {temperature.path.name}"
     return Dataset(
         identifier=dataset_identifier(study.study.name, survey),
         title=f"{_title(study)}: earlier survey {survey}" if survey else _title(study),

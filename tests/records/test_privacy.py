@@ -62,9 +62,12 @@ def test_a_place_is_a_square_and_nothing_finer(places):
     assert (shown["blur_m"] == 1000).all()
 
 
-def test_what_rasters_say_is_told_no_finer_than_would_find_the_cell():
-    shown = public_sites(made_sites([(1.0, 1.0)]), np.array([1000.0]), degrees).iloc[0]
-    assert (shown["temperature_c"], shown["share_woodland"], shown["habitat_share"]) == (11.2, 0.8, 0.8)
+def test_what_rasters_say_at_a_hidden_place_is_not_told():
+    # A share and a temperature fit a handful of a square's cells, and the rasters are public.
+    shown = public_sites(made_sites([(1.0, 1.0), (3.0, 1.0)]), np.array([1000.0, 0.0]), degrees)
+    told = ["temperature_c", "share_woodland", "habitat_share"]
+    assert shown.loc[0, told].isna().all()
+    assert shown.loc[1, told].tolist() == [11.2345678, 0.7654, 0.7654]
 
 
 def test_without_blur_a_place_is_as_it_is():

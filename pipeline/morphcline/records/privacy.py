@@ -5,8 +5,9 @@ from __future__ import annotations
 import base64
 import hashlib
 import hmac
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from functools import cache
+from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
@@ -25,12 +26,12 @@ Floats = NDArray[np.float64]
 SAME_PLACE_M = 100.0
 #: Decimals of longitude and latitude of a square's centre: about a metre.
 _LONLAT_DECIMALS = 5
-#: What a raster says at a place is told no finer than this: to the last digit it would point to one cell.
-_CELSIUS_DECIMALS, _SHARE_DECIMALS = 1, 1
 
 BLUR_COLUMN = {
     "blur_m": "side of the square, at whose centre the site is shown, in metres; 0: shown exactly; empty: not shown"
 }
+#: What a raster says at a place: together they fit a few cells of a square, often one.
+_BY_RASTER = ("habitat_share", "temperature_c")
 #: Cells of an observation that tell where.
 _PLACE = (
     "longitude", "latitude", "easting", "northing", "grid_reference", "crs", "x_m", "y_m", "position_uncertainty_m",
@@ -98,7 +99,7 @@ def public_sites(
     Notes
     -----
     The radius that held the place with 95 % confidence grows by the half diagonal of the square, so that it holds it
-    round the centre too.
+    round the centre too. What rasters say at a hidden place is left out, but for its habitat.
     """
     shown = sites.copy()
     hidden, withheld = side > 0, np.isinf(side)
@@ -119,11 +120,9 @@ def public_sites(
         x_m=x, y_m=y, lon=longitude, lat=latitude,
         position_uncertainty_m=np.where(withheld, np.nan, np.where(moved, grown, radius)),
     )  # fmt: skip
-    if "temperature_c" in shown:
-        shown.loc[hidden, "temperature_c"] = shown.loc[hidden, "temperature_c"].round(_CELSIUS_DECIMALS)
-    for name in ("habitat_share", *(name for name in shown.columns if str(name).startswith("share_"))):
-        if name in shown:
-            shown.loc[hidden, name] = shown.loc[hidden, name].round(_SHARE_DECIMALS)
+    for name in shown.columns:
+        if name in _BY_RASTER or str(name).startswith("share_"):
+            shown[name] = shown[name].where(~hidden, np.nan)
     at = shown.columns.get_loc("position_uncertainty_m")
     assert isinstance(at, int)
     shown.insert(at + 1, "blur_m", np.where(withheld, np.nan, side))
@@ -136,6 +135,7 @@ def public_records(
     *,
     habitat_of: Callable[[str], str],
     person_of: Callable[[str], str],
+    kept_back: Mapping[tuple[str, str], frozenset[str]] = MappingProxyType({}),
 ) -> pd.DataFrame:
     """Return observations as the public may see them, with the column ``blur_m`` after ``position_uncertainty_m``.
 
@@ -149,6 +149,8 @@ def public_records(
         A recorder's note to the class it means, or "": a note may say whose garden it was.
     person_of : callable
         A recorder to what is shown of him or her.
+    kept_back : mapping
+        By survey and site, the classes of habitat that would find it in its square.
     """
     known = pd.DataFrame({"survey": records["survey"], "site": records["site"]}).merge(
         places[["survey", "site", "x_m", "y_m", "lon", "lat", "position_uncertainty_m", "blur_m"]],
@@ -174,7 +176,11 @@ def public_records(
     shown.loc[seen, "position_uncertainty_m"] = (within + np.ceil(beyond / step) * step)[seen]
     shown.loc[seen, "crs"] = "EPSG:4326"
     shown["note"] = ""
-    shown["habitat"] = _mapped(shown["habitat"], habitat_of)
+    sites = zip(records["survey"], records["site"], strict=True)
+    classes = _mapped(shown["habitat"], habitat_of)
+    shown["habitat"] = [
+        "" if name in kept_back.get(site, ()) else name for name, site in zip(classes, sites, strict=True)
+    ]
     shown["recorder"] = _mapped(shown["recorder"], person_of)
     shown["mended"] = shown["mended"].str.replace(E_MAIL, "", regex=True)
     if "flag_code" in shown:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 import pandas as pd
@@ -14,6 +14,7 @@ from morphcline.files.tables import read_table, write_table
 from morphcline.language import Said
 from morphcline.places.transforms import Transformation, area_lonlat
 from morphcline.records.account import REJECTED_COLUMNS
+from morphcline.records.districts import District, tellable
 from morphcline.records.observations import COLUMNS
 from morphcline.records.privacy import (
     BLUR_COLUMN,
@@ -26,6 +27,7 @@ from morphcline.records.privacy import (
     public_sites,
 )
 from morphcline.scoring.habitats import read_habitat
+from morphcline.stages._squares import Warmth, tell_land
 from morphcline.stages.base import Account, Context
 from morphcline.stages.intake import (
     ACCEPTED,
@@ -52,6 +54,18 @@ Everything beside this folder is made for the public, by `[publish]` in the stud
 """
 
 
+_RARE = (
+    "; empty also where that class makes up less than a sixteenth of the square that hides the site, or is kept back "
+    "with such a class, since it would find the site there"
+)
+#: What the public table says of a site instead.
+_OF_SQUARE = {
+    "habitat_share": "its share; told where the place is",
+    "temperature_c": "temperature from the raster, degrees Celsius: the mean over the square that hides the site, "
+    "where analyses take the site's own; at the site where it isn't hidden",
+}
+
+
 def _with_blur(columns: dict[str, str]) -> dict[str, str]:
     told: dict[str, str] = {}
     for name, text in columns.items():
@@ -62,8 +76,9 @@ def _with_blur(columns: dict[str, str]) -> dict[str, str]:
 
 
 def public_columns(columns: dict[str, str]) -> dict[str, str]:
-    """Return the columns of a table of sites with that of the blur in its place."""
-    return _with_blur(columns)
+    """Return the columns of a table of sites with that of the blur in its place, and what they mean to the public."""
+    told = _with_blur(columns) | _OF_SQUARE
+    return told | {name: told[name] + _RARE for name in ("habitat", "habitat_noted")}
 
 
 ACCEPTED_SHOWN = _with_blur(
@@ -73,7 +88,7 @@ ACCEPTED_SHOWN = _with_blur(
         "latitude": "latitude, likewise",
         "x_m": "easting in the study's CRS, metres: of the centre of the square that hides the site",
         "y_m": "northing, likewise",
-        "habitat": "class of habitat that the recorder's note means",
+        "habitat": "class of habitat that the recorder's note means" + _RARE,
         "recorder": "empty, the recorder's pseudonym or name, as [publish] names has it",
         "note": "empty: notes stay private",
     }
@@ -93,7 +108,9 @@ PUBLIC_RECORD_COLUMNS = {
 }
 
 
-def publish(context: Context, sites: pd.DataFrame, account: Account) -> pd.DataFrame:
+def publish(
+    context: Context, sites: pd.DataFrame, account: Account, *, districts: Sequence[District], warmth: Warmth
+) -> pd.DataFrame:
     """Write the public records; return the sites of all surveys as the public may see them.
 
     Parameters
@@ -101,6 +118,9 @@ def publish(context: Context, sites: pd.DataFrame, account: Account) -> pd.DataF
     context : Context
     sites : DataFrame
         Of all surveys, exact.
+    districts : sequence of District
+    warmth : callable
+        Temperatures at places.
     account : dict
         Gets how many sites are hidden, and warnings.
     """
@@ -110,11 +130,14 @@ def publish(context: Context, sites: pd.DataFrame, account: Account) -> pd.DataF
     )
     side = hidden_in(sites, accepted, names, study.publish.sensitive, study.publish.blur_m)
     shown = public_sites(sites, side, _to_degrees(study.study.crs, sites))
+    place = (shown["x_m"], shown["y_m"], shown["blur_m"])
+    shown = shown.assign(district=tellable(sites["district"], *place, districts))
+    shown, kept_back = tell_land(shown, study, districts, warmth)
     others = () if study.habitat is None else tuple(study.habitat.classes.values())
     how = {"habitat_of": lambda note: read_habitat(note, others=others) if note else "", "person_of": _person(study)}
     tables = (
-        public_records(accepted, shown, **how),
-        public_records(flagged, shown, **how),
+        public_records(accepted, shown, **how, kept_back=kept_back),
+        public_records(flagged, shown, **how, kept_back=kept_back),
         public_rejected(rejected),
     )
     for name, table in zip(PUBLIC_RECORDS, tables, strict=True):
@@ -124,6 +147,7 @@ def publish(context: Context, sites: pd.DataFrame, account: Account) -> pd.DataF
         "blur_m": study.publish.blur_m,
         "sites_hidden_in_wider_squares": int((np.isfinite(side) & (side > study.publish.blur_m)).sum()),
         "sites_withheld": int(np.isinf(side).sum()),
+        "sites_with_habitat_kept_back": int(((shown["habitat"] == "") & (sites["habitat"].to_numpy() != "")).sum()),
     }
     account["warnings"] += _unknown_sites(study, names)
     return shown

@@ -31,7 +31,7 @@ from morphcline.files.tables import read_table, write_table
 from morphcline.files.vectors import write_layers
 from morphcline.language import Said, said_many
 from morphcline.records.districts import COLUMN as DISTRICT_COLUMN
-from morphcline.records.districts import District, assign, larger_squares, tellable
+from morphcline.records.districts import District, assign, larger_squares
 from morphcline.records.landscape import (
     LEAST_KNOWN,
     agreement,
@@ -95,15 +95,15 @@ def run(context: Context) -> Account:
     sites = sites.assign(district=assign(sites["x_m"], sites["y_m"], districts))
     own, earlier = sites[sites["survey"] == ""], sites[sites["survey"] != ""]
     shares = [name for name in sites.columns if name.startswith("share_")]
-    shown = publish(context, sites, account)
-    place = (shown["x_m"], shown["y_m"], shown["blur_m"])
-    shown = shown.assign(district=tellable(sites["district"], *place, districts))
+    shown = publish(
+        context, sites, account, districts=districts, warmth=lambda points: _celsius(points, records, study)
+    )
     _report_districts(own, shown[shown["survey"] == ""], districts, account)
     for folder, table in (("private/tables", sites), ("tables", shown)):
         mine, others = table[table["survey"] == ""], table[table["survey"] != ""]
         columns = [name for name in public_columns(_SITES) if name in table]
-        write_table(context.path(f"{folder}/sites.csv"), mine[[*columns, *_found(own, shares)]])
-        write_table(context.path(f"{folder}/earlier_sites.csv"), others[["survey", *columns, *_found(earlier, shares)]])
+        write_table(context.path(f"{folder}/sites.csv"), mine[[*columns, *_found(mine, shares)]])
+        write_table(context.path(f"{folder}/earlier_sites.csv"), others[["survey", *columns, *_found(others, shares)]])
     pairs = agreement(own["habitat_noted"], own["habitat"])
     write_table(context.path("tables/habitat_agreement.csv"), pairs, _AGREEMENT)
     write_layers(
@@ -195,6 +195,18 @@ def _join_temperature(sites: pd.DataFrame, records: pd.DataFrame, study: Study, 
     return sites.assign(temperature_c=celsius)
 
 
+def _celsius(points: pd.DataFrame, records: pd.DataFrame, study: Study) -> NDArray[np.float64]:
+    """Return the temperature at other places of sites, in the sites' years; what is missing there is no news."""
+    settings = study.temperature
+    assert settings is not None
+    shown = study.shown(settings.path)
+    if settings.year is None:
+        values = _temperature(points, settings, settings.band, study, shown).value
+    else:
+        values, _ = _by_year(points, records, settings, study, shown, {"warnings": []})
+    return to_celsius(values, settings.units)
+
+
 def _temperature(sites: pd.DataFrame, settings: Temperature, band: int, study: Study, shown: str) -> Sampled:
     place = (settings.path, band, sites["x_m"].to_numpy(), sites["y_m"].to_numpy())
     if settings.radius_m > 0:
@@ -284,7 +296,8 @@ def _check_plausible(
                 "[temperature] units",
                 f"{values[first]:.6g} read as {settings.units} is {celsius[first]:.4g} °C at the site "
                 f"{names[first]!r}, which can't be (the same for {odd.size} of {celsius.size} sites)",
-                'set units to "celsius", "kelvin" or "fahrenheit", or store the band\'s scale and offset in the file',
+                'set units to "celsius", "kelvin" or "fahrenheit", or store the band\'s scale and offset in the file, or '
+                "its nodata value where such a number means that there is none",
             )
         )
 
