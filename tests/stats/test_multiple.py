@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from numpy.testing import assert_allclose
+from numpy.testing import assert_allclose, assert_array_equal
 from statsmodels.stats.multitest import multipletests
 
 from morphcline.stats.multiple import benjamini_hochberg, holm
@@ -68,3 +68,10 @@ def test_a_p_value_out_of_range_is_refused(adjust):
         adjust([0.3, 1.2])
     with pytest.raises(ValueError, match=r"between 0 and 1; found -0\.1"):
         adjust([-0.1])
+
+
+def test_values_given_with_how_many_have_them_are_adjusted_as_if_written_out():
+    rng = np.random.default_rng(8)
+    values, times = np.append(rng.choice(1000, 40, replace=False) / 1000, np.nan), rng.integers(1, 6, 41)
+    once = benjamini_hochberg(values, times=times)
+    assert_array_equal(np.repeat(once, times), benjamini_hochberg(np.repeat(values, times)))

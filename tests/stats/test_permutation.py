@@ -166,7 +166,7 @@ def plain(monkeypatch, *arguments, **named):
 @pytest.mark.parametrize("traits", [1, 5, 12, 110])
 @pytest.mark.parametrize("kind", ["nearest", "within", "islands", "tied", "general weights"])
 def test_compiled_shuffles_are_the_plain_ones(monkeypatch, kind, traits):
-    """At a size that compiles: the same p, and the draws to within 3e-5 of their spread."""
+    """At a size that compiles: the same p, and the draws to within rounding in single precision."""
     rng = np.random.default_rng(21)
     easting, northing = rng.uniform(0, 10_000, (2, 1100))
     values = rng.gamma(0.5, size=(1100, traits)) + 1e-4 * easting[:, np.newaxis]
@@ -184,7 +184,9 @@ def test_compiled_shuffles_are_the_plain_ones(monkeypatch, kind, traits):
     named["rng"] = np.random.default_rng(5)
     slow = plain(monkeypatch, values, weights, **named)
     assert_array_equal(fast.p, slow.p)
-    assert_allclose(fast.drawn, slow.drawn, rtol=0, atol=3e-5 * slow.drawn.std(axis=0).min())
+    for trait in range(traits):
+        spread = slow.drawn[:, trait].std()
+        assert_allclose(fast.drawn[:, trait], slow.drawn[:, trait], rtol=1e-5, atol=3e-5 * spread)
 
 
 @given(st.integers(0, 2**32 - 1), st.integers(10, 200), st.integers(1, 30))

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from types import ModuleType
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.sparse import csr_array
 
+from morphcline.stats._compiling import can_compile
 from morphcline.stats.autocorrelation import deviations
 from morphcline.stats.multiple import benjamini_hochberg
 from morphcline.stats.neighbours import binary
 
 Floats = NDArray[np.float64]
+Counts = NDArray[np.int64]
 
 NOT_TESTED = "not tested"
 NO_SIGNAL = "no local signal"
@@ -22,13 +25,10 @@ STOP_AFTER = 100
 #: Draws are made in batches: the first so many, each as many as all before, up to the most.
 _FIRST_BATCH, _LARGEST_BATCH = 500, 8_000
 _VALUES_AT_ONCE = 2_000_000
-#: By whether the site is high, then whether its neighbours are.
-_GROUPS = {
-    (True, True): "high among high",
-    (True, False): "high among low",
-    (False, True): "low among high",
-    (False, False): "low among low",
-}
+#: From so many sites on, draws are counted by compiled code where there is numba: below, compiling takes longer.
+COMPILED_FROM = 2_000
+#: High sites first, and of each those among high ones.
+_GROUPS = ("high among high", "high among low", "low among high", "low among low")
 
 
 @dataclass(frozen=True)
@@ -112,27 +112,23 @@ def local_moran(
     z = ready.values[:, ready.tested]
     m = len(z)
     linked = links > 0
-    neighbour_sum = binary(ready.weights) @ z
+    fast = m >= COMPILED_FROM and can_compile()
+    neighbour_sum = _compiled().neighbour_sums(z, ready.weights) if fast else binary(ready.weights) @ z
     index = z / ((z**2).sum(axis=0) / m) * (neighbour_sum * each[:, np.newaxis])
     index[~linked] = np.nan
-    p = np.full_like(index, np.nan)
-    draws = np.full_like(index, np.nan)
     if z.shape[1] and linked.any():
-        traits = [_Trait(z[:, trait], neighbour_sum[:, trait], links, stop_after) for trait in range(z.shape[1])]
-        for size in _batches(permutations):
-            going = [trait for trait in traits if trait.open.any()]
-            if not going:
-                break
-            sites = _without_replacement(m, int(links.max()) + 1, size, rng)
-            for trait_now in going:
-                trait_now.count(sites)
-        p = np.column_stack([trait.p(permutations) for trait in traits])
-        draws = np.column_stack([np.where(linked, trait.drawn, np.nan) for trait in traits])
-    p_fdr = np.column_stack([benjamini_hochberg(column) for column in p.T]) if z.shape[1] else p
-    group = np.full(z.shape, NO_SIGNAL, dtype="<U15")
-    for (high, among_high), name in _GROUPS.items():
-        group[(p_fdr <= level) & ((z > 0) == high) & ((neighbour_sum > 0) == among_high)] = name
+        count = _count_compiled if fast else _count
+        reached, drawn = count(z, neighbour_sum, links, permutations, rng, stop_after)
+        p, p_fdr = _p_values(reached, drawn, linked, permutations, stop_after)
+        draws = np.where(linked[:, np.newaxis], drawn, np.nan)
+    else:
+        p, p_fdr, draws = (np.full_like(index, np.nan) for _ in range(3))
+    # 0: no signal; else 1 to 4, as the groups come.
+    code = (1 + 2 * (z <= 0) + (neighbour_sum <= 0)) * (p_fdr <= level)
+    group = np.array([NO_SIGNAL, *_GROUPS])[code]
     group[~linked] = NOT_TESTED
+    if ready.kept.all() and ready.tested.all():
+        return LocalMoran(index, p, p_fdr, draws, group, ready.not_tested_because)
 
     shape = (len(ready.kept), len(ready.tested))
     where = np.ix_(ready.kept, ready.tested)
@@ -144,6 +140,12 @@ def local_moran(
     groups = np.full(shape, NOT_TESTED, dtype="<U15")
     groups[where] = group
     return LocalMoran(tables[0], tables[1], tables[2], tables[3], groups, ready.not_tested_because)
+
+
+def _compiled() -> ModuleType:
+    from morphcline.stats import _compiled_local
+
+    return _compiled_local
 
 
 def _weight_of_a_link(weights: csr_array, links: NDArray[np.intp]) -> Floats:
@@ -175,6 +177,57 @@ def _without_replacement(m: int, size: int, draws: int, rng: np.random.Generator
         again = again[(ordered[:, 1:] == ordered[:, :-1]).any(axis=1)]
         sites[again] = rng.integers(m, size=(len(again), size), dtype=np.intp)
     return sites
+
+
+def _count(
+    z: Floats, neighbour_sum: Floats, links: Counts, permutations: int, rng: np.random.Generator, stop_after: int
+) -> tuple[Counts, Counts]:
+    """Return how many draws reached each site's observed sum, and out of how many, (n, t)."""
+    traits = [_Trait(z[:, trait], neighbour_sum[:, trait], links, stop_after) for trait in range(z.shape[1])]
+    for size in _batches(permutations):
+        going = [trait for trait in traits if trait.open.any()]
+        if not going:
+            break
+        sites = _without_replacement(len(z), int(links.max()) + 1, size, rng)
+        for trait in going:
+            trait.count(sites)
+    return np.column_stack([trait.reached for trait in traits]), np.column_stack([trait.drawn for trait in traits])
+
+
+def _count_compiled(
+    z: Floats, neighbour_sum: Floats, links: Counts, permutations: int, rng: np.random.Generator, stop_after: int
+) -> tuple[Counts, Counts]:
+    """Do what :func:`_count` does."""
+    reached, drawn = np.zeros(z.shape, dtype=np.int64), np.zeros(z.shape, dtype=np.int64)
+    for size in _batches(permutations):
+        if (reached[links > 0] >= stop_after).all():
+            break
+        sites = _without_replacement(len(z), int(links.max()) + 1, size, rng)
+        _compiled().count_draws(z, neighbour_sum, links.astype(np.int64), sites, stop_after, reached, drawn)
+    return reached, drawn
+
+
+def _p_values(
+    reached: Counts, drawn: Counts, linked: NDArray[np.bool_], permutations: int, stop_after: int
+) -> tuple[Floats, Floats]:
+    """Return each site's p-value when all draws are made, and that adjusted over a trait's sites; NaN where not linked.
+
+    There are no more different p-values than counts, so that they are worked out, and sorted, once for each count.
+    """
+    # Counts of sites that went through all draws come first, then the draws of those that stopped.
+    key = np.where(reached >= stop_after, permutations + 1 + drawn, reached)
+    counts = np.arange(permutations + 1)
+    share = np.concatenate([(1 + counts) / (1 + permutations), [np.nan], stop_after / counts[1:]])
+    p = share[key]
+    adjusted = np.empty_like(p)
+    for trait in range(p.shape[1]):
+        sites = np.bincount(key[linked, trait], minlength=len(share))
+        there = np.flatnonzero(sites)
+        table = np.empty_like(share)
+        table[there] = benjamini_hochberg(share[there], times=sites[there])
+        adjusted[:, trait] = table[key[:, trait]]
+    p[~linked], adjusted[~linked] = np.nan, np.nan
+    return p, adjusted
 
 
 class _Trait:
@@ -235,12 +288,6 @@ class _Trait:
             totals[draw[mine], column[number[site[mine]]]] = with_the_next[mine]
             found = np.cumsum(self._is_out(totals, going[some]), axis=0)
             self.drawn[going[some]] += 1 + (found >= wanted[some]).argmax(axis=0)
-
-    def p(self, permutations: int) -> Floats:
-        """Return each site's p-value when all draws are made; NaN without neighbours."""
-        stopped = self.reached >= self._stop_after
-        share = np.where(stopped, self.reached / np.maximum(self.drawn, 1), (1 + self.reached) / (1 + permutations))
-        return np.where(self._links > 0, share, np.nan)
 
     def _is_out(self, total: Floats, site: NDArray[np.intp]) -> NDArray[np.bool_]:
         beyond: NDArray[np.bool_] = (total <= self._low[site]) | (total >= self._high[site])

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 Floats = NDArray[np.float64]
+Counts = NDArray[np.int64]
 
 
 def holm(p: ArrayLike) -> Floats:
@@ -38,16 +39,18 @@ def holm(p: ArrayLike) -> Floats:
     >>> holm([0.01, 0.04, float("nan"), 0.03])
     array([0.03, 0.06,  nan, 0.06])
     """
-    return _adjusted(p, lambda ordered: np.maximum.accumulate(ordered * np.arange(ordered.size, 0, -1)))
+    return _adjusted(p, None, lambda ordered, rank: np.maximum.accumulate(ordered * (rank[-1] - rank + 1)))
 
 
-def benjamini_hochberg(p: ArrayLike) -> Floats:
+def benjamini_hochberg(p: ArrayLike, *, times: ArrayLike | None = None) -> Floats:
     """Return Benjamini & Hochberg's step-up adjusted p values, which keep the false-discovery rate.
 
     Parameters
     ----------
     p : array_like
         As in :func:`holm`.
+    times : array_like of int, of the shape of ``p``, optional
+        How many tests gave each value; 1 each by default.
 
     Returns
     -------
@@ -64,21 +67,21 @@ def benjamini_hochberg(p: ArrayLike) -> Floats:
     With the values sorted upwards, the smallest of :math:`p_{(j)} m / j` from each onwards: Benjamini & Hochberg
     (1995), *Journal of the Royal Statistical Society* B 57:289-300.
     """
-    return _adjusted(
-        p,
-        lambda ordered: np.minimum.accumulate((ordered * ordered.size / np.arange(1, ordered.size + 1))[::-1])[::-1],
-    )
+    return _adjusted(p, times, lambda ordered, rank: np.minimum.accumulate((ordered * rank[-1] / rank)[::-1])[::-1])
 
 
-def _adjusted(p: ArrayLike, adjust: Callable[[Floats], Floats]) -> Floats:
+def _adjusted(p: ArrayLike, times: ArrayLike | None, adjust: Callable[[Floats, Counts], Floats]) -> Floats:
+    """Apply a function of rising values and of how many there are up to each."""
     p = np.asarray(p, dtype=float)
     if ((p < 0) | (p > 1)).any():
         raise ValueError(f"a p value must be between 0 and 1; found {p[(p < 0) | (p > 1)][0]:g}")
     tested = ~np.isnan(p)
     values = p[tested]
     order = np.argsort(values, kind="stable")
+    many = np.ones(p.shape, dtype=np.int64) if times is None else np.asarray(times, dtype=np.int64)
     adjusted = np.empty_like(values)
-    adjusted[order] = np.minimum(adjust(values[order]), 1.0)
+    if values.size:
+        adjusted[order] = np.minimum(adjust(values[order], np.cumsum(many[tested][order])), 1.0)
     result = np.full(p.shape, np.nan)
     result[tested] = adjusted
     return result

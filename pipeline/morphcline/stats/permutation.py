@@ -20,7 +20,8 @@ SHUFFLED_AT_ONCE = 500_000
 #: From so many sites on, each shuffle has its own stream of random numbers, and compiled code goes through them where
 #: there is numba; below, compiling takes longer.
 STREAMS_FROM = 1_000
-#: Compiled sums that are so close to the observed, in standard deviations of the draws, are worked out again.
+#: Compiled sums so close to the observed one are worked out again; in standard deviations of the draws, or in what the
+#: observed one is apart from its expectation, if that is more.
 _CLOSE = 1e-4
 _ORDERS_AT_ONCE = 1_000_000
 
@@ -72,10 +73,10 @@ def permute_moran(
     Notes
     -----
     From :data:`STREAMS_FROM` sites on shuffles are those of :mod:`morphcline.stats.random_orders`, and compiled code
-    works them out on all cores. Its draws are within some 1e-5 of their standard deviation; those that this could put
-    on the wrong side of the observed index are worked out again, so that p is what the plain way gives. Neither
-    depends on the number of cores. Memory: at most 150 bytes a site for each core and 60 a link there; the plain way
-    takes 20 MB and 20 bytes a link.
+    works them out on all cores. Its draws are within some 1e-5 of their size or standard deviation; those that this
+    could put on the wrong side of the observed index are worked out again, so that p is what the plain way gives.
+    Neither depends on the number of cores. Memory: at most 150 bytes a site for each core and 60 a link there; the
+    plain way takes 20 MB and 20 bytes a link.
     """
     ready = deviations(values, weights)
     m, t = ready.values.shape
@@ -109,8 +110,11 @@ def _products_of_streams(
 
     spread = np.sqrt(sum_of_squares(values) / m)
     sums: Floats = shuffled_products(values / spread, weights, start=start) * spread**2
-    apart = np.abs(np.abs(sums - expected) - np.abs(observed - expected))
-    close = np.flatnonzero((apart <= _CLOSE * sums.std(axis=0)).any(axis=1))
+    reach = np.abs(observed - expected)
+    apart = np.abs(np.abs(sums - expected) - reach)
+    # Between one and 1.5 standard deviations of such sums, as they are for many sites.
+    deviation = spread**2 * np.sqrt(2 * (weights.data**2).sum())
+    close = np.flatnonzero((apart <= _CLOSE * np.maximum(deviation, reach)).any(axis=1))
     sums[close] = _products(values, weights, iter(compiled_orders(m, start[close])), len(close))
     return sums
 
