@@ -25,6 +25,17 @@ VALID, NODATA, OUTSIDE = 0, 1, 2
 #: Points are read together when they lie in one square of so many cells: a patch stays below some ten megabytes.
 _TILE = 1024
 
+#: A raster must come in pieces no larger than this, in bytes.
+_LARGEST_BLOCK = 500_000_000
+
+#: What holds its cells itself. Formats that are lists of other files, here or on the net, are not among them: what they
+#: name could change, or be anything, and nobody would see it.
+_FORMATS = (
+    "GTiff", "COG", "HFA", "AAIGrid", "AIG", "EHdr", "ENVI", "GPKG", "netCDF", "HDF5", "JP2OpenJPEG", "PNG", "JPEG",
+    "BMP", "GIF", "WEBP", "ERS", "ILWIS", "PCRaster", "RST", "SAGA", "SRTMHGT", "DTED", "USGSDEM", "GSAG", "GSBG",
+    "GS7BG", "XYZ", "ZMap", "GRASSASCIIGrid",
+)  # fmt: skip
+
 
 @dataclass(frozen=True)
 class RasterInfo:
@@ -219,18 +230,57 @@ def _open(path: Path, shown: str) -> Iterator[rasterio.DatasetReader]:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", NotGeoreferencedWarning)  # said better by the check
         try:
-            dataset = rasterio.open(path)
-        except RasterioError as error:
-            raise SourceError(
-                Problem(
-                    shown, "", "this can't be read as a raster", "a format GDAL reads, such as GeoTIFF, is accepted"
-                )
-            ) from error
+            dataset = None if _is_list(path) else rasterio.open(path)
+        except (RasterioError, ValueError, OSError, UnicodeDecodeError) as error:
+            raise SourceError(_unreadable(shown)) from error
+    if dataset is None:
+        raise SourceError(_unreadable(shown))
     with dataset:
+        if dataset.driver not in _FORMATS:
+            raise SourceError(_unreadable(shown))
         yield dataset
 
 
+def _is_list(path: Path) -> bool:
+    """Tell whether a file may only name others: GDAL goes by content, and would open those, here or on the net."""
+    if path.is_dir():
+        return False
+    with path.open("rb") as file:
+        begin = file.read(1000).lstrip(b"\xef\xbb\xbf \t\r\n")
+    return begin[:1] in (b"<", b"{", b"[") or ".gti" in path.suffixes
+
+
+def _unreadable(shown: str) -> Problem:
+    accepted = "GeoTIFF, or another format that holds its cells itself, is accepted"
+    return Problem(shown, "", "this can't be read as a raster", accepted)
+
+
 def _check(dataset: rasterio.DatasetReader, shown: str) -> CRS:
+    """Return the CRS of a raster that can be used."""
+    _check_cells(dataset, shown)
+    crs = _check_place(dataset, shown)
+    left, right = sorted((dataset.bounds.left, dataset.bounds.right))
+    bottom, top = sorted((dataset.bounds.bottom, dataset.bounds.top))
+    if crs.is_geographic and (left < -361.0 or right > 541.0 or bottom < -91.0 or top > 91.0):
+        found = f"its CRS measures in degrees, and it reaches from {left:.6g}, {bottom:.6g} to {right:.6g}, {top:.6g}"
+        raise SourceError(Problem(shown, "", found, "assign the CRS of these coordinates, with: gdal_edit.py -a_srs"))
+    return crs
+
+
+def _check_cells(dataset: rasterio.DatasetReader, shown: str) -> None:
+    if not dataset.width or not dataset.height or not dataset.count:
+        raise SourceError(Problem(shown, "", "the raster has no cell", "a raster with cells"))
+    if any(kind.startswith("complex") for kind in dataset.dtypes):
+        found = f"its cells are complex numbers ({dataset.dtypes[0]})"
+        raise SourceError(Problem(shown, "", found, "real numbers, one a cell"))
+    for (rows, columns), kind in zip(dataset.block_shapes, dataset.dtypes, strict=True):
+        size = rows * columns * np.dtype(kind).itemsize
+        if size > _LARGEST_BLOCK:
+            found = f"it can only be read {size / 1e6:,.0f} MB at a time"
+            raise SourceError(Problem(shown, "", found, "store it in tiles, with: gdal_translate -co TILED=YES"))
+
+
+def _check_place(dataset: rasterio.DatasetReader, shown: str) -> CRS:
     if not dataset.crs:
         raise SourceError(
             Problem(

@@ -28,6 +28,10 @@ _GEOPACKAGE_VERSION = "1.3"
 BARRIER_KINDS = ("LineString", "Polygon")
 MASK_KINDS = ("Polygon",)
 
+#: Formats that hold their shapes themselves, and those of them that are XML.
+_HOLD_THEIR_SHAPES = (".gpkg", ".geojson", ".json", ".shp", ".fgb", ".kml", ".gpx", ".csv")
+_XML = (".kml", ".gpx")
+
 _IN_WORDS = {"LineString": "line", "Polygon": "polygon"}
 
 #: GeoPackage asks for a date of last change; a fixed one keeps the bytes the same.
@@ -40,7 +44,7 @@ def read_shapes(path: Path, crs: str | CRS, *, layer: str | None = None, shown: 
     Parameters
     ----------
     path : Path
-        Anything GDAL's vector drivers read: GeoPackage, GeoJSON, shapefile.
+        GeoPackage, GeoJSON, shapefile, FlatGeobuf, KML or GPX.
     crs : str or CRS
         Where to bring them.
     layer : str, optional
@@ -63,6 +67,7 @@ def read_shapes(path: Path, crs: str | CRS, *, layer: str | None = None, shown: 
         raise SourceError(
             Problem(shown, "", "there is no such file", "give the path of a vector file, relative to the study file")
         )
+    _refuse_lists(path, shown)
     try:
         if layer is None:
             layers = pyogrio.list_layers(path)
@@ -71,7 +76,7 @@ def read_shapes(path: Path, crs: str | CRS, *, layer: str | None = None, shown: 
     except DataLayerError:
         names = ", ".join(str(name) for name, _ in pyogrio.list_layers(path))
         raise SourceError(Problem(shown, "", f"there is no layer {layer!r}", f"its layers are: {names}")) from None
-    except DataSourceError as error:
+    except (DataSourceError, ValueError, RuntimeError) as error:  # the latter two: of damaged shapes and names
         raise SourceError(
             Problem(shown, "", "this can't be read as a vector file", "GeoPackage, GeoJSON and shapefile are accepted")
         ) from error
@@ -93,6 +98,18 @@ def read_shapes(path: Path, crs: str | CRS, *, layer: str | None = None, shown: 
     move = Transformation(shapes.crs, crs, (west, south, east, north), file=shown, where="its CRS")
     moved = shapely.transform(shapely.force_2d(shapes.geometry.array), _each_corner(move))
     return shapes.set_geometry(gpd.GeoSeries(moved, index=shapes.index, crs=move.target_crs)).reset_index(drop=True)
+
+
+def _refuse_lists(path: Path, shown: str) -> None:
+    """Refuse a file that may only name others, here or on the net: GDAL goes by content, whatever a file is called."""
+    ending = path.suffix.lower()
+    accepted = "GeoPackage, GeoJSON, shapefile, FlatGeobuf, KML and GPX are accepted"
+    if path.is_dir() or ending not in _HOLD_THEIR_SHAPES:
+        raise SourceError(Problem(shown, "", "this can't be read as a vector file", accepted))
+    with path.open("rb") as file:
+        begin = file.read(1000).lstrip(b"\xef\xbb\xbf \t\r\n")
+    if begin[:1] == b"<" and ending not in _XML:
+        raise SourceError(Problem(shown, "", "this is not what its name says, and may point to other files", accepted))
 
 
 def examine(path: Path, *, kinds: Sequence[str] = (), shown: str = "") -> None:

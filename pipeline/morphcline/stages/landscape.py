@@ -296,8 +296,8 @@ def _check_plausible(
                 "[temperature] units",
                 f"{values[first]:.6g} read as {settings.units} is {celsius[first]:.4g} °C at the site "
                 f"{names[first]!r}, which can't be (the same for {odd.size} of {celsius.size} sites)",
-                'set units to "celsius", "kelvin" or "fahrenheit", or store the band\'s scale and offset in the file, or '
-                "its nodata value where such a number means that there is none",
+                'set units to "celsius", "kelvin" or "fahrenheit", or store in the file the band\'s scale and offset '
+                "or its nodata value, where such a number means that there is none",
             )
         )
 

@@ -116,7 +116,9 @@ def load_study(file: str | Path) -> Study:
     """
     file = Path(file).absolute()
     document = _read_toml(file)
-    problems: list[Problem] = []
+    problems = list(_zero_characters(document, file))
+    if problems:
+        raise StudyFileError(problems)
     shaped = _shape(document, file, problems)
     study: Study | None = None
     try:
@@ -146,6 +148,20 @@ def _read_toml(file: Path) -> dict[str, Any]:
     except tomllib.TOMLDecodeError as error:
         problem = Problem(file.name, "", f"this is not TOML: {error}", "mend the line named")
     raise StudyFileError(problem)
+
+
+def _zero_characters(value: Any, file: Path, *location: Any) -> Iterator[Problem]:
+    """Name texts with a character NUL, which no path and no name can hold."""
+    if isinstance(value, dict):
+        for key, item in value.items():
+            yield from _zero_characters(item, file, *location, key.replace("\0", "\\0"))
+            if "\0" in key:
+                yield Problem(file.name, _where(list(location)), f"found the key {key!r}", "a key without it")
+    elif isinstance(value, list):
+        for place, item in enumerate(value):
+            yield from _zero_characters(item, file, *location, place)
+    elif isinstance(value, str) and "\0" in value:
+        yield Problem(file.name, _where(list(location)), f"found {_brief(value)}", "a text without the character NUL")
 
 
 def _shape(document: dict[str, Any], file: Path, problems: list[Problem]) -> dict[str, Any]:
