@@ -186,7 +186,7 @@ def _compared(row: Comparison, facts: Facts) -> str:
 
 
 def _sentence(clauses: Sequence[str]) -> str:
-    return labels.sentence(_("; ").join(clauses)) + "."
+    return _("; ").join(clauses) + "."
 
 
 def _verdict(row: Comparison) -> str:

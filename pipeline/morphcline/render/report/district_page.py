@@ -75,7 +75,7 @@ def render_district(data: DistrictData) -> str:
         "district.html.j2",
         filters={"species": partial(in_italics, data.settings["scoring"]["species"]), "css": of_css},
         title=data.name,
-        running=f"{data.title}: {data.name}",
+        running=_("{survey}: {district}").format(survey=data.title, district=data.name),
         survey=data.title,
         period=data.period,
         counts=_counts(data),
