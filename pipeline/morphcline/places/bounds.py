@@ -27,6 +27,34 @@ def within_bounds(first: ArrayLike, second: ArrayLike, bounds: Bounds, *, margin
     return inside
 
 
+def bounds_about(longitude: NDArray[np.float64], latitude: NDArray[np.float64], margin_deg: float) -> Bounds:
+    """Return the bounds of places in degrees, widened a little; west is greater than east across the antimeridian.
+
+    Parameters
+    ----------
+    longitude, latitude : arrays, shape (n,)
+        At least one, all finite.
+    margin_deg : float
+    """
+    west, east = float(longitude.min()), float(longitude.max())
+    south, north = max(-90.0, float(latitude.min()) - margin_deg), min(90.0, float(latitude.max()) + margin_deg)
+    turned = longitude % 360.0
+    if east - west > 180.0 > np.ptp(turned):
+        return wrapped(float(turned.min()) - margin_deg), south, wrapped(float(turned.max()) + margin_deg), north
+    return max(-180.0, west - margin_deg), south, min(180.0, east + margin_deg), north
+
+
+def wrapped(longitude: float) -> float:
+    """Return a longitude between -180 and 180."""
+    return (longitude + 180.0) % 360.0 - 180.0
+
+
+def unwrapped(bounds: Bounds) -> Bounds:
+    """Return bounds in degrees with an east that is greater than the west, beyond 180 if need be."""
+    west, south, east, north = bounds
+    return west, south, east if east >= west else east + 360.0, north
+
+
 def looks_swapped(first: ArrayLike, second: ArrayLike, bounds: Bounds, *, margin: float = 0.0) -> NDArray[np.bool_]:
     """Tell which points lie outside the bounds but would lie inside with their coordinates exchanged."""
     as_given = within_bounds(first, second, bounds, margin=margin)
@@ -40,5 +68,5 @@ def is_zero(first: ArrayLike, second: ArrayLike) -> NDArray[np.bool_]:
 
 def extent(bounds: Bounds) -> float:
     """Return width times height of bounds in degrees, whether or not they cross the antimeridian."""
-    width = bounds[2] - bounds[0]
-    return (width if width >= 0 else width + 360.0) * (bounds[3] - bounds[1])
+    west, south, east, north = unwrapped(bounds)
+    return (east - west) * (north - south)

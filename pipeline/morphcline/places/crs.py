@@ -13,7 +13,7 @@ from pyproj.enums import PJType
 from pyproj.exceptions import CRSError
 
 from morphcline.errors import Problem, SourceError, StudyError
-from morphcline.places.bounds import Bounds, extent, within_bounds
+from morphcline.places.bounds import Bounds, extent, unwrapped, within_bounds
 
 #: Largest difference between distances on the ground and in the working CRS.
 SCALE_LIMIT = 0.01
@@ -98,7 +98,7 @@ def scale_error(crs: str | CRS, bounds_lonlat: Bounds) -> float:
         max |k - 1| over a lattice of 7 x 7 points, k being the scale along the meridian or the parallel; infinite where
         the projection isn't defined.
     """
-    west, south, east, north = bounds_lonlat
+    west, south, east, north = unwrapped(bounds_lonlat)
     longitude, latitude = np.meshgrid(np.linspace(west, east, 7), np.linspace(south, north, 7))
     factors = Proj(CRS.from_user_input(crs)).get_factors(longitude.ravel(), latitude.ravel())
     scales = np.concatenate([np.ravel(factors.meridional_scale), np.ravel(factors.parallel_scale)])
@@ -152,7 +152,11 @@ def within_area_of_use(
     """
     area = CRS.from_user_input(crs).area_of_use
     bounds = (-180.0, -90.0, 180.0, 90.0) if area is None else area.bounds
-    return within_bounds(longitude, latitude, bounds, margin=margin_deg)
+    once = np.asarray(longitude, dtype=np.float64)
+    inside = within_bounds(once, latitude, bounds, margin=margin_deg)
+    for turned in (once - 360.0, once + 360.0):  # the margin may reach across the antimeridian
+        inside |= within_bounds(turned, latitude, bounds, margin=margin_deg)
+    return inside
 
 
 def name_crs(crs: str | CRS) -> str:

@@ -16,7 +16,16 @@ from pyproj.transformer import TransformerGroup
 
 from morphcline.errors import Problem, SourceError
 from morphcline.language import Said
-from morphcline.places.bounds import Bounds, extent, is_zero, looks_swapped, within_bounds
+from morphcline.places.bounds import (
+    Bounds,
+    bounds_about,
+    extent,
+    is_zero,
+    looks_swapped,
+    unwrapped,
+    within_bounds,
+    wrapped,
+)
 from morphcline.places.crs import check_working_crs, name_crs, read_crs, within_area_of_use
 
 __all__ = [
@@ -234,13 +243,7 @@ def area_lonlat(crs: str | CRS, easting: ArrayLike, northing: ArrayLike, *, marg
     known = np.isfinite(longitude) & np.isfinite(latitude)
     if not known.any():
         return None
-    longitude, latitude = longitude[known], latitude[known]
-    return (
-        max(-180.0, float(longitude.min()) - margin_deg),
-        max(-90.0, float(latitude.min()) - margin_deg),
-        min(180.0, float(longitude.max()) + margin_deg),
-        min(90.0, float(latitude.max()) + margin_deg),
-    )
+    return bounds_about(longitude[known], latitude[known], margin_deg)
 
 
 def _areas(area: Bounds | None, *systems: CRS) -> Iterator[Bounds]:
@@ -250,8 +253,8 @@ def _areas(area: Bounds | None, *systems: CRS) -> Iterator[Bounds]:
 
 
 def _middle(area: Bounds | None, *systems: CRS) -> tuple[float, float]:
-    bounds = min(_areas(area, *systems), key=extent, default=(-1.0, -1.0, 1.0, 1.0))
-    return (bounds[0] + bounds[2]) / 2, (bounds[1] + bounds[3]) / 2
+    bounds = unwrapped(min(_areas(area, *systems), key=extent, default=(-1.0, -1.0, 1.0, 1.0)))
+    return wrapped((bounds[0] + bounds[2]) / 2), (bounds[1] + bounds[3]) / 2
 
 
 def _is_ballpark(operation: Transformer) -> bool:

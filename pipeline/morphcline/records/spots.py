@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pyproj import CRS
 
-from morphcline.places.bounds import Bounds
+from morphcline.places.bounds import Bounds, wrapped
 from morphcline.places.crs import within_area_of_use
 from morphcline.places.transforms import Transformation
 from morphcline.study import Position
@@ -96,13 +96,18 @@ def rough_bounds(spots: list[Spots], study_crs: CRS) -> Bounds | None:
     known = within_area_of_use(study_crs, longitude, latitude, margin_deg=_STUDY_CRS_MARGIN_DEG)
     if not known.any():
         return None
+    longitude, latitude = longitude[known], latitude[known]
+    far_side = np.abs(longitude) > 90.0
+    if far_side.mean() > 0.5 and np.ptp(longitude[far_side]) > 180.0:
+        longitude = longitude % 360.0
     limits = []
-    for values, end in ((longitude[known], 180.0), (latitude[known], 90.0)):
+    for values in (longitude, latitude):
         middle = np.median(values)
-        reach = min(max(2.0 * np.quantile(np.abs(values - middle), 0.7), 0.1), end - abs(middle))
-        limits.append((middle - reach, middle + reach))
+        reach = max(2.0 * float(np.quantile(np.abs(values - middle), 0.7)), 0.1)
+        limits.append((float(middle) - reach, float(middle) + reach))
     (west, east), (south, north) = limits
-    return float(west), float(south), float(east), float(north)
+    west, east = (-180.0, 180.0) if east - west >= 360.0 else (wrapped(west), wrapped(east))
+    return west, max(south, -90.0), east, min(north, 90.0)
 
 
 def place(
