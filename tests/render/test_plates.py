@@ -104,7 +104,8 @@ def test_each_legend_stands_once_with_the_panels_that_it_holds_for() -> None:
 
 def test_the_caption_says_each_sentence_once() -> None:
     (made,) = plate(*MIXED, title="maps and a chart")
-    assert made.caption.startswith("Maps and a chart. (a) ")
+    # What both maps say stands once, behind the letters of both.
+    assert made.caption.startswith("Maps and a chart. (a, d) Cepaea nemoralis: frequencies at the sites.")
     assert "(b, c) Cepaea nemoralis: frequency of each trait by habitat" in made.caption
     for sentence in ("Coordinates", "True north lies 2.0°", "on one fixed scale from 0 to 100%"):
         assert made.caption.lower().count(sentence.lower()) == 1, sentence

@@ -5,7 +5,7 @@ A name that isn't the program's own, such as a trait or a habitat class that the
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 
 from morphcline.language import Said, _, again, many, marked
 from morphcline.render.numbers import counted, listing, sentence
@@ -14,6 +14,9 @@ from morphcline.scoring.traits import MORPHS, standard_traits
 #: Trait name to the shells among which it is counted, in words.
 Denominators = Mapping[str, str]
 STANDARD_DENOMINATORS: Denominators = {trait.name: trait.denominator for trait in standard_traits()}
+
+#: So many traits of one denominator are named one by one.
+_MANY = 3
 
 COLOUR_TRAITS = ("yellow", "pink", "brown")
 BANDING_TRAITS = ("unbanded", "mid-banded", "many-banded", "effectively unbanded", "fused")
@@ -65,6 +68,8 @@ _HABITATS = {
     "waste ground": marked("waste ground"),
     "marsh": marked("marsh"),
     "water": marked("water"),
+    # Of a model: the classes with too few sites for an effect of their own.
+    "other": marked("other habitats"),
 }
 _GROUPS = {
     "high among high": marked("high among high"),
@@ -157,6 +162,8 @@ def denominators_in_text(traits: Iterable[str], among: Denominators = STANDARD_D
     groups: dict[str, list[str]] = {}
     for trait in traits:
         groups.setdefault(denominator(trait, among), []).append(_long_name(trait))
+    if len(groups) == 1 and len(next(iter(groups.values()))) > _MANY:
+        return _("All are counted among {shells}.").format(shells=next(iter(groups)))
     told = ""
     for shells, members in groups.items():
         if not told:
@@ -179,6 +186,43 @@ def shells_and_sites(trait: str, shells: float, sites: int) -> str:
     among = STANDARD_DENOMINATORS.get(trait, "")
     noun = "banded shell" if among.startswith("banded") else "shell"
     return _("{shells}, {sites}").format(shells=counted(int(shells), noun), sites=counted(sites, "site"))
+
+
+def numbers_of_panels(panels: int, most: str) -> str:
+    """Say in one sentence what a figure's panels rest on, given what the largest rests on."""
+    if panels == 1:
+        return _("From {shells_and_sites}.").format(shells_and_sites=most)
+    return _("Up to {shells_and_sites}; each panel gives its own numbers.").format(shells_and_sites=most)
+
+
+def common_numbers(numbers: Sequence[str]) -> tuple[list[str], str]:
+    """Say once what most panels rest on.
+
+    Parameters
+    ----------
+    numbers : sequence of str
+        Of each panel, in words; at least one.
+
+    Returns
+    -------
+    list of str
+        What is left to say at each panel: nothing where it rests on as much as most.
+    str
+        The sentence for the others.
+
+    Examples
+    --------
+    >>> common_numbers(["9 shells, 2 sites", "9 shells, 2 sites", "4 shells, 1 site"])
+    (['', '', '4 shells, 1 site'], 'From 9 shells, 2 sites unless other numbers stand with a trait.')
+    """
+    most = max(numbers, key=lambda one: (numbers.count(one), -numbers.index(one)))
+    own = ["" if one == most else one for one in numbers]
+    message = (
+        _("From {shells_and_sites} unless other numbers stand with a trait.")
+        if any(own)
+        else _("From {shells_and_sites}.")
+    )
+    return own, message.format(shells_and_sites=most)
 
 
 def model_name(model: str) -> str:

@@ -130,6 +130,7 @@ def surface_panels(material: Material, species: str) -> list[SurfacePanel]:
                 degree=int(row["degree"]),
                 kernel=str(row["kernel"]),
                 pattern=trend_in_words(easting, northing, frequency, np.ones(frequency.shape)),
+                cross_validated=material.study.surfaces.bandwidth == "cross-validated",
             )
         )
     return panels
@@ -299,7 +300,7 @@ def _bandwidth_in_words(study: Study, metres: float) -> str:
             asked.neighbours,
         )
         return message.format(n=labels.number(asked.neighbours), distance=distance)
-    return _("{distance} (cross-validated)").format(distance=distance) if asked == "cross-validated" else distance
+    return distance
 
 
 def drawn_cells(

@@ -99,8 +99,8 @@ def _draw_panel(axes: Axes, table: pd.DataFrame) -> None:
         handles=handles, loc="upper right", fontsize=TEXT, labelcolor=INK, handlelength=1.8, borderaxespad=0.2,
         labelspacing=0.25, title=_("Chosen bandwidth"), title_fontsize=TEXT, alignment="left",
     )  # fmt: skip
-    axes.set_xlabel(_("Bandwidth (km)"))
-    axes.set_ylabel(_("Deviance above the lowest"))
+    axes.set_xlabel(_("Bandwidth (km, logarithmic)"))
+    axes.set_ylabel(_("Deviance above the lowest (by roots)"))
 
 
 def _scale(axes: Axes, table: pd.DataFrame) -> None:

@@ -150,19 +150,24 @@ def _numbers(panel: CentrePanel) -> str:
 def _caption(
     species: str, panels: Sequence[CentrePanel], frame: MapFrame, level: str, among: labels.Denominators
 ) -> str:
-    fits = [
-        (_("{trait} curved ({numbers})") if panel.curved else _("{trait} straight ({numbers})")).format(
-            trait=labels.trait_name(panel.trait), numbers=_numbers(panel)
-        )
-        for panel in panels
+    numbers, basis = labels.common_numbers([_numbers(panel) for panel in panels])
+    named = [
+        _("{trait} ({numbers})").format(trait=labels.trait_name(panel.trait), numbers=own)
+        if own
+        else labels.trait_name(panel.trait)
+        for panel, own in zip(panels, numbers, strict=True)
     ]
+    curved = [name for name, panel in zip(named, panels, strict=True) if panel.curved]
+    straight = [name for name, panel in zip(named, panels, strict=True) if not panel.curved]
     return " ".join(
         [
             _(
                 "{species}: where each trait's cline has its centre, the line on which its frequency is halfway "
                 "between the two ends of the sigmoid fitted (beta-binomial likelihood)."
             ).format(species=species),
-            labels.sentence(labels.clauses(fits)) + ".",
+            *([_("Straight: {traits}.").format(traits=labels.listing(straight))] if straight else []),
+            *([_("Curved: {traits}.").format(traits=labels.listing(curved))] if curved else []),
+            basis,
             _(
                 "The line is curved where surveys drawn from a straight one seldom gain as much by a bend (p of {level}"
                 " or less): the centre is then a natural cubic spline, four knots, of the distance across the cline."

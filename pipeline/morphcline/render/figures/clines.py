@@ -15,7 +15,7 @@ from morphcline.language import _
 from morphcline.render import labels
 from morphcline.render.figures.charts import Spacing, chart_sheet, columns_that_fit, kilometre_axis, percent_axis
 from morphcline.render.figures.keys import marks_key, size_key
-from morphcline.render.figures.sheet import SMALL, Figure, Heading, draw_circles, style
+from morphcline.render.figures.sheet import SMALL, Figure, Heading, draw_circles, place, style
 from morphcline.render.palettes import INK, PAPER, SERIES, Mark
 
 POINT = "#9A9A9A"
@@ -90,6 +90,16 @@ class ClinePanel:
         return bool(np.isfinite(self.width_m) and np.isfinite(self.width_low))
 
     @property
+    def has_centre(self) -> bool:
+        """Whether a centre is drawn."""
+        return self.fits and self.model != "linear" and bool(np.isfinite(self.centre_m))
+
+    @property
+    def has_width(self) -> bool:
+        """Whether a width is drawn."""
+        return self.has_centre and self.width_known
+
+    @property
     def only_widest(self) -> bool:
         """Whether no more is known of the width than how great it may be."""
         return bool(np.isnan(self.width_low) and np.isfinite(self.width_high))
@@ -123,16 +133,19 @@ def draw_clines(
     columns = columns_that_fit(len(panels), width_mm, least_mm=58 if len(panels) <= MOST_ROWS else 44, most=3)
     level = labels.level(confidence)
     curve = SERIES[0].fill
+    centre = _("Centre, with its {level} interval").format(level=level)
     keys = [
         size_key(_("Shells judged at a site"), [(labels.number(n), float(_diameter(n))) for n in (20, 50, 100)]),
         marks_key(
             "",
             [
                 Mark(_("Chosen model with its {level} band").format(level=level), "s", BAND, edge=curve, size=5),
-                Mark(
-                    _("Centre, with its {level} interval").format(level=level), "s", CENTRE, edge=SERIES[1].fill, size=5
+                *(
+                    [Mark(centre, "s", CENTRE, edge=SERIES[1].fill, size=5)]
+                    if any(p.has_centre for p in panels)
+                    else []
                 ),
-                Mark(_("Width of the cline"), "_", INK, size=9),
+                *([Mark(_("Width of the cline"), "_", INK, size=9)] if any(p.has_width for p in panels) else []),
                 *([Mark(_("Widest in its interval"), "--", PAPER, INK)] if any(map(_only_widest, panels)) else []),
                 *(
                     [Mark(_("Model that fails its test"), "--", PAPER, curve)]
@@ -150,10 +163,10 @@ def draw_clines(
             # In a narrow panel the axis label takes two lines.
             spacing=Spacing(left=9.0, first=3.5, head=8.4, below=10.5 if width_mm / columns > NARROW_MM else 14.0),
         )  # fmt: skip
-        for i, (panel, place) in enumerate(zip(panels, axes, strict=True)):
-            _draw_panel(place, panel)
+        for i, (panel, chart) in enumerate(zip(panels, axes, strict=True)):
+            _draw_panel(chart, panel)
             if i % columns == 0:
-                place.set_ylabel(_("Frequency"))
+                chart.set_ylabel(_("Frequency"))
     data = pd.concat([_data(species, panel) for panel in panels], ignore_index=True)
     return Figure(name, sheet.figure, data, _caption(species, panels, level, privacy, among), _alt(species, panels))
 
@@ -259,21 +272,22 @@ def _numbers(panel: ClinePanel) -> str:
 
 
 def _caption(species: str, panels: Sequence[ClinePanel], level: str, privacy: str, among: labels.Denominators) -> str:
-    fits = [
-        _("{trait}: {fit} ({numbers})").format(
-            trait=labels.trait_name(panel.trait), fit=_fit(panel), numbers=_numbers(panel)
-        )
-        for panel in panels
-    ]
+    numbers, basis = labels.common_numbers([_numbers(panel) for panel in panels])
+    fits = []
+    for panel, own in zip(panels, numbers, strict=True):
+        message = _("{trait}: {fit} ({numbers})") if own else _("{trait}: {fit}")
+        fits.append(message.format(trait=labels.trait_name(panel.trait), fit=_fit(panel), numbers=own))
     told = [
         _(
             "{species}: frequencies at the sites along the axis of each trait's cline, and the model chosen "
             "(beta-binomial likelihood; its Akaike weight among all models fitted is in brackets above the panel). It "
             "has the lowest AICc, but free ends are chosen only where surveys drawn from a simpler cline seldom look "
-            "as much like them (p of {level} or less) and both ends are seen among the sites; tails likewise. Traits "
-            "for which a permutation test doesn't rule out one frequency everywhere (p above {level}) have no panel."
+            "as much like them (p of {level} or less) and both ends are seen among the sites; tails likewise."
         ).format(species=species, level=labels.decimals(LEVEL)),
+        # On a sheet of chosen panels nobody looks for the others.
+        "" if place() is not None else _left_out(),
         labels.sentence(labels.clauses(fits)) + ".",
+        basis,
         _(
             "Band: {level}, pointwise, given the axis (delta method); centre and width: {level} profile-likelihood "
             "intervals, longer where neighbours' residuals are alike."
@@ -285,6 +299,12 @@ def _caption(species: str, panels: Sequence[ClinePanel], level: str, privacy: st
         privacy,
     ]
     return " ".join(part for part in told if part)
+
+
+def _left_out() -> str:
+    return _(
+        "Traits for which a permutation test doesn't rule out one frequency everywhere (p above {level}) have no panel."
+    ).format(level=labels.decimals(LEVEL))
 
 
 def _steps() -> str:
@@ -334,7 +354,11 @@ def _fit(panel: ClinePanel) -> str:
 
 
 def _alt(species: str, panels: Sequence[ClinePanel]) -> str:
-    first = _("{species}: site frequencies against distance with a fitted curve, a panel a trait.")
+    first = (
+        _("{species}: site frequencies against distance with a fitted curve.")
+        if len(panels) == 1
+        else _("{species}: site frequencies against distance with a fitted curve, a panel a trait.")
+    )
     parts = [first.format(species=species)]
     for panel in panels:
         parts.append(

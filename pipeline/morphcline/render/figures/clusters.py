@@ -95,7 +95,7 @@ def draw_clusters(
 
 
 def _note(panel: ClusterPanel) -> str:
-    message = many("signal at {n} of {of} site", "signal at {n} of {of} sites", panel.tested)
+    message = many("signal at {n} site of {of}", "signal at {n} sites of {of}", panel.signals)
     return message.format(n=labels.number(panel.signals), of=labels.number(panel.tested))
 
 
@@ -167,7 +167,7 @@ def _alt(species: str, panels: Sequence[ClusterPanel], test: LocalTest) -> str:
     for panel in panels:
         counts = panel.sites["group"].value_counts()
         found = [
-            _("{name} {count}").format(name=_(LOCAL_GROUPS[group].label), count=labels.number(int(counts[group])))
+            _("{name} {count}").format(name=labels.group_name(group), count=labels.number(int(counts[group])))
             for group in SIGNALS
             if counts.get(group, 0)
         ]

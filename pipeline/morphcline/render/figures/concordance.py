@@ -68,15 +68,18 @@ def draw_concordance(name: str, table: pd.DataFrame, *, confidence: float, width
 
 def _pair_lines(row: pd.Series) -> tuple[str, str]:
     """Return what a pair is called, on two lines."""
-    first, second = labels.trait_title(row["trait"]), labels.trait_name(row["second_trait"])
-    if row["reversed"]:
-        second = _("{trait} (its complement)").format(trait=second)
+    first, second = labels.trait_title(row["trait"]), _second(row)
     if row["species"] == row["second_species"]:
         return labels.commas([first, second]), str(row["species"])
     return (
         _("{trait} of {species},").format(trait=first, species=row["species"]),
         _("{trait} of {species}").format(trait=second, species=row["second_species"]),
     )
+
+
+def _second(row: pd.Series) -> str:
+    name = labels.trait_name(row["second_trait"])
+    return _("{trait} (its complement)").format(trait=name) if row["reversed"] else name
 
 
 def _draw_panel(axes: Axes, what: str, pairs: Sequence[pd.DataFrame]) -> None:
@@ -132,7 +135,14 @@ def _data(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def _named(rows: pd.DataFrame) -> str:
-    return " ".join(_pair_lines(rows.iloc[0]))
+    """Return what a pair is called in a sentence."""
+    row = rows.iloc[0]
+    first, second = labels.trait_name(row["trait"]), _second(row)
+    if row["species"] == row["second_species"]:
+        message = _("{first} and {second} of {species}")
+    else:
+        message = _("{first} of {species} and {second} of {second_species}")
+    return message.format(first=first, second=second, species=row["species"], second_species=row["second_species"])
 
 
 def _together(rows: pd.DataFrame) -> str:
@@ -171,7 +181,7 @@ def _alt(pairs: Sequence[pd.DataFrame]) -> str:
         n = int(rows["sites"].iloc[0])
         parts.append(
             many("{pair}, {n} site: {differences}.", "{pair}, {n} sites: {differences}.", n).format(
-                pair=_named(rows), n=labels.number(n), differences=labels.listing(told)
+                pair=labels.sentence(_named(rows)), n=labels.number(n), differences=labels.listing(told)
             )
         )
     return " ".join(parts)

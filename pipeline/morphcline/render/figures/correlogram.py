@@ -67,18 +67,15 @@ def draw_correlogram(
     reach_of = {str(row["trait"]): row for row in reaches.to_dict("records")}
     columns = columns_that_fit(len(traits), width_mm, least_mm=40, most=4)
     headings = [Heading(labels.trait_title(trait), _note(reach_of.get(trait))) for trait in traits]
+    significant, reached = bool((table["p_holm"] <= level).any()), bool(reaches["reach_m"].notna().any())
+    filled = Mark(_("Holm-corrected p ≤ {level}").format(level=labels.figures(level)), "o", _CURVE, _CURVE, 4)
+    with_limits = _("Reach with its {level} interval").format(level=labels.level(_CONFIDENCE))
     marks = [
-        Mark(_("Holm-corrected p ≤ {level}").format(level=labels.figures(level)), "o", _CURVE, edge=_CURVE, size=4),
+        *([filled] if significant else []),
         Mark(_("Not significant"), "o", PAPER, edge=_CURVE, size=4),
         Mark(_("{level} envelope of chance").format(level=labels.level(1 - level)), "s", _BAND, edge=_BAND, size=7),
         Mark(_("Expected by chance"), "--", "none", edge=LINE, size=8),
-        Mark(
-            _("Reach with its {level} interval").format(level=labels.level(_CONFIDENCE)),
-            "D",
-            _REACH,
-            edge=_REACH,
-            size=4,
-        ),
+        *([Mark(with_limits, "D", _REACH, edge=_REACH, size=4)] if reached else []),
     ]
     with style():
         sheet, axes = chart_sheet(
@@ -117,7 +114,7 @@ def _note(row: Row | None) -> str:
     n = labels.number(row["sites"])
     if not np.isfinite(row["reach_m"]):
         return _("no reach; n = {n}").format(n=n)
-    return _("{distance}; n = {n}").format(distance=labels.distance_and_limits(*_reach(row)), n=n)
+    return _("reach {distance}; n = {n}").format(distance=labels.distance_and_limits(*_reach(row)), n=n)
 
 
 def _reach(row: Row) -> tuple[float, float, float]:

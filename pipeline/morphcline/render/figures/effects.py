@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -22,6 +23,8 @@ _APART = 0.17
 #: Panels end at the farthest interval that allows for space, and no farther than this.
 _FARTHEST = 0.6
 LEVEL = 0.05
+#: What the table calls the classes with few sites, taken together.
+_POOLED = "other"
 #: Width of a panel that still holds its ticks, and what stands above and below one.
 NARROWEST_MM, AROUND_MM = 25.0, 26.0
 
@@ -53,17 +56,11 @@ def draw_effects(
     names = max(text_width_mm(_row_name(term), SMALL) for term in terms) + 3.0
     columns = _columns(len(traits), len(terms), width_mm - names)
     label = wrapped(_("Difference (percentage points)"), TEXT, (width_mm - names) / columns - 3.0)
-    allowed = _("Space allowed for, {level} interval")
-    marks = [
-        Mark(allowed.format(level=labels.level(confidence)), "o", SERIES[0].fill, SERIES[0].fill, 4.2),
-        Mark(_("The same, could be chance"), "o", PAPER, SERIES[0].fill, 4.2),
-        Mark(_("Space ignored"), "s", LINE, LINE, 2.8),
-    ]
     reach = _reach(table)
     with style():
         sheet, axes = chart_sheet(
             [Heading(labels.trait_title(trait), _against(table, trait)) for trait in traits],
-            keys=[marks_key("", [mark], rows=1) for mark in marks], columns=columns,
+            keys=[marks_key("", [mark], rows=1) for mark in _marks(table, confidence)], columns=columns,
             height_mm=ROW_MM * len(terms) + 1.5, width_mm=width_mm,
             spacing=Spacing(
                 left=0.0, below=10.5 + 2.8 * label.count("\n"), head=8.6, between=3.0, first=names, right=1.0
@@ -79,6 +76,23 @@ def draw_effects(
         _caption(species, table, traits, confidence, among, reach),
         _alt(species, table, traits),
     )
+
+
+def _marks(table: pd.DataFrame, confidence: float) -> list[Mark]:
+    """Return what the key explains: only what is drawn."""
+    blue, level = SERIES[0].fill, labels.level(confidence)
+    seen = [_seen(row) for _at, row in table[table["effect"].notna()].iterrows()]
+    marks = []
+    if any(seen):
+        marks.append(Mark(_("Space allowed for, {level} interval").format(level=level), "o", blue, blue, 4.2))
+    if not all(seen):
+        unseen = (
+            _("The same, could be chance")
+            if marks
+            else _("Space allowed for, {level} interval; could be chance").format(level=level)
+        )
+        marks.append(Mark(unseen, "o", PAPER, blue, 4.2))
+    return [*marks, Mark(_("Space ignored"), "s", LINE, LINE, 2.8)]
 
 
 def _columns(traits: int, terms: int, room_mm: float) -> int:
@@ -122,15 +136,23 @@ def _draw_panel(axes: Axes, rows: pd.DataFrame, reach: float, label: str, *, nam
                 axes.text(0, at, _("reference"), ha="center", va="center", fontsize=SMALL, color=SOFT_INK)
             continue
         above, below = at - _APART, at + _APART
-        axes.hlines(above, row["low"], row["high"], color=spatial, lw=1.2, zorder=2.5)
+        _interval(axes, above, (row["low"], row["high"]), reach, color=spatial, lw=1.2, zorder=2.5)
         fill = spatial if _seen(row) else PAPER
         axes.plot([row["effect"]], [above], "o", ms=4.2, mfc=fill, mec=spatial, mew=0.9, zorder=3)
-        axes.hlines(below, row["low_naive"], row["high_naive"], color=LINE, lw=0.8, zorder=2)
+        _interval(axes, below, (row["low_naive"], row["high_naive"]), reach, color=LINE, lw=0.8, zorder=2)
         axes.plot([row["effect_naive"]], [below], "s", ms=2.6, color=LINE, mew=0, zorder=2.2)
     axes.set_xlim(-reach, reach)
     named_rows(axes, [_row_name(str(term)) if named else "" for term in rows.index])
     points_axis(axes, label)
     axes.locator_params(axis="x", nbins=5)
+
+
+def _interval(axes: Axes, height: float, limits: tuple[float, float], reach: float, **line: Any) -> None:
+    """Draw an interval; an arrowhead stands at an edge of the panel beyond which it goes on."""
+    axes.hlines(height, *limits, **line)
+    for edge, marker, beyond in ((-reach, 4, limits[0] < -reach), (reach, 5, limits[1] > reach)):
+        if beyond:
+            axes.plot([edge], [height], marker=marker, ms=3.0, color=line["color"], mew=0, clip_on=False, zorder=3)
 
 
 def _caption(
@@ -141,6 +163,7 @@ def _caption(
     among: labels.Denominators,
     reach: float,
 ) -> str:
+    pooled = (table["term"] == f"habitat: {_POOLED}").any()
     beyond = table[["low_naive", "high_naive", "low", "high"]].abs().max().max() > reach
     return " ".join(
         [
@@ -153,7 +176,17 @@ def _caption(
                 "Blue: logistic model with an effect of place, the one to believe; filled where it is told from chance "
                 "at {level} (classes by Holm's correction). Grey: the same model with sites taken as independent."
             ).format(level=labels.level(LEVEL)),
-            *([_("Lines that reach a panel's edge go on beyond it.")] if beyond else []),
+            *([_("Arrowheads: the interval goes on beyond the panel.")] if beyond else []),
+            *(
+                [
+                    _(
+                        "Other habitats: classes with too few sites for an effect of their own, taken together; where "
+                        "a trait has them there, their rows are empty."
+                    )
+                ]
+                if pooled
+                else []
+            ),
             _("Up to {shells_and_sites}.").format(
                 shells_and_sites=labels.shells_and_sites("", table["shells"].max(), int(table["sites"].max()))
             ),

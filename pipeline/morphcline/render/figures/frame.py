@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from morphcline.language import _, many, within
 from morphcline.render import labels
-from morphcline.render.figures.keys import Key, draw_keys, height_of_keys
+from morphcline.render.figures.keys import ROW_GAP_MM, Key, draw_keys, height_of_keys
 from morphcline.render.figures.locator import Locator, locator_key
 from morphcline.render.figures.sheet import RASTERISE_ABOVE, SMALL, Heading, Sheet, fitted, letters, place, tallest_mm
 from morphcline.render.palettes import INK, LINE
@@ -30,6 +30,8 @@ NARROWEST_MM = 30.0
 #: Height of the small map beside the keys, and where it has room of its own.
 LOCATOR_MM = 17.0
 LARGEST_LOCATOR_MM = 26.0
+#: Lengths of the room for a scale bar, the longest that spares a row being taken.
+SCALE_BARS_MM = (40.0, 30.0, 24.0)
 
 
 @dataclass(frozen=True)
@@ -205,51 +207,57 @@ def map_sheet(
         axes = sheet.axes(left, top, panels.width, panels.height)
         draw_frame(axes, frame)
         maps.append(axes)
-    small_map = [layout.small_map] if layout.small_map is not None and layout.hole is None else []
-    all_keys = [*keys, *small_map, scale_bar_key(frame, panels.width)]
-    draw_keys(sheet, all_keys, left=MARGIN_MM, top=panels.keys_top, width_mm=width_mm - 2 * MARGIN_MM)
-    if layout.small_map is not None and layout.hole is not None:
-        left = layout.hole[0] + panels.width - layout.small_map.width
-        draw_keys(sheet, [layout.small_map], left=left, top=layout.hole[1], width_mm=panels.width)
+    draw_keys(sheet, layout.below, left=MARGIN_MM, top=panels.keys_top, width_mm=width_mm - 2 * MARGIN_MM)
+    left, top = layout.hole
+    for key in layout.inside:
+        draw_keys(sheet, [key], left=left, top=top, width_mm=panels.width)
+        top += key.height + ROW_GAP_MM
     return sheet, maps
 
 
 @dataclass(frozen=True)
 class _Layout:
-    """Panels, their headings broken into lines, and the small map, with its corner where a panel leaves it room."""
+    """Panels, their headings broken into lines, the keys below them, and those in the grid's empty place."""
 
     panels: Panels
     headings: Sequence[Heading]
     head_mm: float
-    small_map: Key | None
-    hole: tuple[float, float] | None
+    below: Sequence[Key]
+    inside: Sequence[Key] = ()
+    hole: tuple[float, float] = (0.0, 0.0)
 
 
 def _layout(frame: MapFrame, headings: Sequence[Heading], keys: Sequence[Key], width_mm: float) -> _Layout:
-    count, locator = len(headings), frame.locator
-    small_map = None if locator is None else locator_key(locator, LOCATOR_MM)
-    beside = [*keys, *([] if small_map is None else [small_map])]
-    panels = _arranged(frame, count, beside, width_mm)
-    hole = None
-    if locator is not None and place() is None and _hole(panels, count) is not None:
-        # Where the grid has room to spare the small map takes none from the keys.
-        without = _arranged(frame, count, keys, width_mm)
-        hole = _hole(without, count)
-        if hole is not None:
-            panels, beside = without, list(keys)
-            small_map = _largest_locator(locator, without)
+    count = len(headings)
+    small_map = [] if frame.locator is None else [locator_key(frame.locator, LOCATOR_MM)]
+    panels = _arranged(frame, count, [*keys, *small_map], width_mm)
     fitting, extra = fitted(headings, panels.column)
     head = HEAD_MM + extra
+    if place() is None:
+        # Where the grid has room to spare, small map and scale bar take none from the keys.
+        without = arrange_panels(count, frame.aspect, width_mm, keys, head)
+        hole, inside = _hole(without, count), _furniture(frame, without)
+        if hole is not None and inside and without.column == panels.column:
+            return _Layout(without, fitting, head, keys, inside, hole)
     if extra:
-        panels = _arranged(frame, count, beside, width_mm, head)
-        hole = _hole(panels, count) if hole is not None else None
-    return _Layout(panels, fitting, head, small_map, hole)
+        panels = _arranged(frame, count, [*keys, *small_map], width_mm, head)
+    return _Layout(panels, fitting, head, _with_scale_bar(frame, [*keys, *small_map], panels.width, width_mm))
 
 
-def _largest_locator(locator: Locator, panels: Panels) -> Key:
-    size = min(panels.height, LARGEST_LOCATOR_MM)
-    key = locator_key(locator, size)
-    return key if key.width <= panels.width else locator_key(locator, size * panels.width / key.width)
+def _furniture(frame: MapFrame, panels: Panels) -> list[Key]:
+    """Return small map and scale bar as large as a place of the grid takes them; none where they don't fit."""
+    bar = scale_bar_key(frame, panels.width)
+    if bar.width > panels.width or bar.height > panels.height:
+        return []
+    if frame.locator is None:
+        return [bar]
+    size = min(panels.height - bar.height - ROW_GAP_MM, LARGEST_LOCATOR_MM)
+    if size < LOCATOR_MM:
+        return []
+    key = locator_key(frame.locator, size)
+    if key.width > panels.width:
+        key = locator_key(frame.locator, size * panels.width / key.width)
+    return [key, bar]
 
 
 def panel_size(frame: MapFrame, count: int, keys: Sequence[Key], width_mm: float) -> tuple[float, float]:
@@ -261,16 +269,24 @@ def panel_size(frame: MapFrame, count: int, keys: Sequence[Key], width_mm: float
 
 def _arranged(frame: MapFrame, count: int, keys: Sequence[Key], width_mm: float, head_mm: float = HEAD_MM) -> Panels:
     # The scale bar's length depends on the panels' size, and their size on the room that the legends leave.
-    trial = arrange_panels(count, frame.aspect, width_mm, [*keys, scale_bar_key(frame, 50.0)], head_mm)
-    return arrange_panels(count, frame.aspect, width_mm, [*keys, scale_bar_key(frame, trial.width)], head_mm)
+    trial = arrange_panels(count, frame.aspect, width_mm, _with_scale_bar(frame, keys, 50.0, width_mm), head_mm)
+    below = _with_scale_bar(frame, keys, trial.width, width_mm)
+    return arrange_panels(count, frame.aspect, width_mm, below, head_mm)
+
+
+def _with_scale_bar(frame: MapFrame, keys: Sequence[Key], panel_width: float, width_mm: float) -> list[Key]:
+    """Return keys with a scale bar after them, shorter where that spares it a row of its own."""
+    inner = width_mm - 2 * MARGIN_MM
+    tried = [[*keys, scale_bar_key(frame, panel_width, longest_mm=longest)] for longest in SCALE_BARS_MM]
+    return min(tried, key=lambda these: height_of_keys(these, inner))
 
 
 def _hole(panels: Panels, count: int) -> tuple[float, float] | None:
-    """Return the corner of the last place of the grid when no panel stands there."""
-    if count % panels.columns == 0:
+    """Return the corner of the place after the last panel when the grid has one there."""
+    taken = count % panels.columns
+    if taken == 0:
         return None
-    column = MARGIN_MM + (panels.columns - 1) * (panels.corners[1][0] - panels.corners[0][0])
-    return column, panels.corners[-1][1]
+    return MARGIN_MM + taken * (panels.corners[1][0] - panels.corners[0][0]), panels.corners[-1][1]
 
 
 def draw_frame(axes: Axes, frame: MapFrame) -> None:
@@ -322,9 +338,9 @@ def maps_in_words(panels: int) -> str:
     return many("a map", "{n} maps, one a trait,", panels).format(n=panels)
 
 
-def scale_bar_key(frame: MapFrame, panel_width: float) -> Key:
+def scale_bar_key(frame: MapFrame, panel_width: float, *, longest_mm: float = SCALE_BARS_MM[0]) -> Key:
     """Return a scale bar at the panels' scale, with a north arrow where north is steady."""
-    width = min(max(panel_width * 0.45, 18.0), 40.0)
+    width = min(max(panel_width * 0.45, 18.0), longest_mm)
     arrow = 7.0 if frame.true_north_deg is not None else 0.0
     metres_per_mm = (frame.east - frame.west) / panel_width
 

@@ -79,7 +79,7 @@ def draw_habitat(
 
 
 def _numbers(count: float, total: float, sites: float) -> str:
-    return _("{count}/{total} in {sites}").format(
+    return _("{count}/{total} ({sites})").format(
         count=labels.number(count), total=labels.number(total), sites=labels.number(sites)
     )
 
@@ -96,21 +96,15 @@ def _draw_panel(axes: Axes, rows: pd.DataFrame, regional: float, *, named: bool)
         axes.axvline(regional, color=LINE, lw=0.7, ls=(0, (4, 2)), zorder=1)
     axes.hlines(at[known], rows["low"][known], rows["high"][known], color=mark.fill, lw=1.1, zorder=2)
     axes.plot(rows["frequency"][known], at[known], mark.marker, ms=4.2, color=mark.fill, zorder=3)
-    for position, (_at, row) in enumerate(rows.iterrows()):
-        if known[position]:
-            axes.text(
-                1.0, position, "  " + _numbers(row["count"], row["total"], row["sites"]),
-                transform=axes.get_yaxis_transform(), va="center_baseline", fontsize=SMALL, color=SOFT_INK,
-            )  # fmt: skip
-        else:
-            axes.text(
-                0.5, position, _("none"), transform=axes.get_yaxis_transform(), ha="center", va="center_baseline",
-                fontsize=SMALL, color=SOFT_INK,
-            )  # fmt: skip
-    axes.text(
-        1.0, -0.95, "  " + _("shells in sites"), transform=axes.get_yaxis_transform(), va="center_baseline",
-        fontsize=SMALL, color=SOFT_INK,
-    )  # fmt: skip
+    told = [
+        _numbers(row["count"], row["total"], row["sites"]) if known[position] else _("none")
+        for position, (_at, row) in enumerate(rows.iterrows())
+    ]
+    for position, text in ((-0.95, _("shells (sites)")), *enumerate(told)):
+        axes.text(
+            1.0, position, "  " + text, transform=axes.get_yaxis_transform(), va="center_baseline", fontsize=SMALL,
+            color=SOFT_INK,
+        )  # fmt: skip
     named_rows(axes, [_row_name(str(name)) if named else "" for name in rows.index])
     percent_axis(axes, "x")
 
@@ -127,7 +121,7 @@ def _caption(
             ).format(species=species, level=labels.level(confidence)),
             _(
                 "Up to {shells_and_sites}; on the right: shells with the trait / shells judged, and the number of "
-                "sites."
+                "sites in brackets."
             ).format(shells_and_sites=labels.shells_and_sites("", most["total"], int(most["sites"]))),
             _("Habitat: {source}. Dashed: the regional frequency.").format(source=source),
             labels.denominators_in_text(traits, among),

@@ -10,6 +10,7 @@ import matplotlib
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.patches import Rectangle
+from numpy.typing import NDArray
 
 from morphcline.language import _, with_marks
 from morphcline.records.sample_size import chance_alone
@@ -107,13 +108,14 @@ def scale_key(title: str, colour_map: str, ticks: Sequence[tuple[float, str]]) -
     title, colour_map : str
     ticks : sequence of (fraction along the scale, label)
     """
-    width, bar = 44.0, 36.0
+    bar = 36.0
+    last = max((text_width_mm(label, SMALL) / 2 for at, label in ticks if at == 1.0), default=0.0)
+    width = max(44.0, 3 + bar + last, 3 + text_width_mm(title))
 
     def draw(axes: Axes) -> None:
         axes.text(3, 10.6, title, va="top", fontsize=TEXT)
         colours = matplotlib.colormaps[colour_map](np.linspace(0, 1, 256), bytes=True)[None, :, :]
-        axes.imshow(colours, extent=(3, 3 + bar, 3.6, 6.8), aspect="auto", interpolation="nearest")
-        axes.set(xlim=(0, width), ylim=(0, 10.8))
+        _draw_image(axes, colours, (3, 3 + bar, 3.6, 6.8))
         axes.plot([3, 3 + bar, 3 + bar, 3, 3], [3.6, 3.6, 6.8, 6.8, 3.6], color=LINE, lw=0.5)
         for at, label in ticks:
             axes.plot([3 + bar * at] * 2, [3.0, 3.6], color=LINE, lw=0.5)
@@ -134,8 +136,7 @@ def frequency_and_error_key() -> Key:
     def draw(axes: Axes) -> None:
         axes.text(left, height, _("Frequency"), va="top", fontsize=TEXT)
         axes.text(0, foot + tall / 2, error_name, va="center", fontsize=SMALL, linespacing=1.1)
-        axes.imshow(colours, extent=(left, left + bar, foot, foot + tall), aspect="auto", interpolation="nearest")
-        axes.set(xlim=(0, left + bar + 6), ylim=(0, height))
+        _draw_image(axes, colours, (left, left + bar, foot, foot + tall))
         for error in (0.0, FADE[1] / 2, FADE[1]):
             at = foot + tall * (1 - error / FADE[1])
             axes.plot([left - 0.6, left], [at, at], color=LINE, lw=0.5)
@@ -150,6 +151,13 @@ def frequency_and_error_key() -> Key:
             axes.text(left + bar * at, foot - 1.0, labels.percent(at), ha="center", va="top", fontsize=SMALL)
 
     return Key(left + bar + 6, height, draw, "frequency and error")
+
+
+def _draw_image(axes: Axes, colours: NDArray[np.uint8], extent: tuple[float, float, float, float]) -> None:
+    """Draw an image on axes that stay as they are: on a larger sheet there is room above for letters."""
+    limits = axes.get_xlim(), axes.get_ylim()
+    axes.imshow(colours, extent=extent, aspect="auto", interpolation="nearest")
+    axes.set(xlim=limits[0], ylim=limits[1])
 
 
 def size_key(title: str, sizes: Sequence[tuple[str, float]], notes: Sequence[str] = ()) -> Key:

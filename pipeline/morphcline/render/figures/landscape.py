@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 from matplotlib import colormaps
+from matplotlib.ticker import MaxNLocator
 
 from morphcline.language import _, many, marked
 from morphcline.render import labels
@@ -49,9 +50,7 @@ def draw_landscape(name: str, sites: pd.DataFrame, frame: MapFrame, *, source: s
     low, high = (float(warm[known].min()), float(warm[known].max())) if known.any() else (0.0, 0.0)
     if known.any():
         headings.append(Heading(_("Temperature"), _sites(int(known.sum()))))
-        shown = [low, (low + high) / 2, high]
-        ticks = [(i / 2, labels.decimals(degrees, 1)) for i, degrees in enumerate(shown)]
-        keys.append(scale_key(_("Temperature (°C)"), TEMPERATURE_MAP, ticks))
+        keys.append(scale_key(_("Temperature (°C)"), TEMPERATURE_MAP, _ticks(low, high)))
     size = float(np.clip(80.0 / np.sqrt(max(len(sites), 1)) * width_mm / 190, 2.2, 5.0))
     dense = len(sites) > RASTERISE_ABOVE
     with style():
@@ -76,6 +75,16 @@ def draw_landscape(name: str, sites: pd.DataFrame, frame: MapFrame, *, source: s
     data = sites[["x_m", "y_m", "habitat", "temperature_c", "shells"]].copy()
     data.insert(0, "site", sites["shown_as"])
     return Figure(name, sheet.figure, data, _caption(sites, frame, source), _alt(sites, low, high, bool(known.any())))
+
+
+def _ticks(low: float, high: float) -> list[tuple[float, str]]:
+    """Return round temperatures of the scale, or both its ends where it holds no two."""
+    found = MaxNLocator(nbins=4, steps=[1, 2, 5, 10]).tick_values(low, high)
+    within = [float(degrees) for degrees in found if low - 1e-9 <= degrees <= high + 1e-9]
+    shown = within if len(within) > 1 else [low, high]
+    whole = all(abs(degrees - round(degrees)) < 1e-9 for degrees in shown)
+    span = max(high - low, 1e-9)
+    return [((degrees - low) / span, labels.decimals(degrees, 0 if whole else 1)) for degrees in shown]
 
 
 def _named(mark: Mark) -> Mark:

@@ -190,24 +190,22 @@ def _data(one: _Drawn) -> pd.DataFrame:
 
 
 def _caption(drawn: Sequence[_Drawn], title: str, number: tuple[int, int]) -> str:
-    """Return the parts' captions, each sentence that several share once and after them."""
-    sentences = [sentences_of(one.figure.caption) for one in drawn]
-    counts: dict[str, int] = {}
-    for found in sentences:
-        for sentence in dict.fromkeys(found):
-            counts[sentence] = counts.get(sentence, 0) + 1
-    shared = [sentence for sentence, count in counts.items() if count > 1]
+    """Return the parts' captions, each sentence once, behind the letters of all panels that it holds for."""
+    letters_of: dict[str, list[str]] = {}
+    for one in drawn:
+        for sentence in dict.fromkeys(sentences_of(one.figure.caption)):
+            letters_of.setdefault(sentence, []).extend(one.letters)
+    groups: dict[str, list[str]] = {}
+    for sentence, letters in letters_of.items():
+        groups.setdefault(spans(letters), []).append(sentence)
+    whole = spans([letter for one in drawn for letter in one.letters])
     parts = [f"{labels.sentence(title.strip().rstrip('.'))}."] if title.strip() else []
     if number[1] > 1:
         parts.append(_("Sheet {n} of {of}.").format(n=number[0], of=number[1]))
-    for one, found in zip(drawn, sentences, strict=True):
-        own = " ".join(sentence for sentence in found if counts[sentence] == 1)
-        if own:
-            parts.append(_("({panels}) {caption}").format(panels=spans(one.letters), caption=own))
-    if shared:
-        told = " ".join(shared)
-        parts.append(_("Of several panels: {notes}").format(notes=told) if len(drawn) > 1 else told)
-    return " ".join(parts)
+    everywhere = groups.pop(whole, []) if len(drawn) > 1 else []
+    for panels, found in groups.items():
+        parts.append(_("({panels}) {caption}").format(panels=panels, caption=" ".join(found)))
+    return " ".join([*parts, *everywhere])
 
 
 def sentences_of(text: str) -> list[str]:

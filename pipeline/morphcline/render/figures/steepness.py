@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from morphcline.language import _
 from morphcline.render import labels
+from morphcline.render.figures.edges import cut, to_the_outline
 from morphcline.render.figures.frame import MapFrame, cell_centres, map_sheet, maps_in_words
 from morphcline.render.figures.keys import marks_key, scale_key
 from morphcline.render.figures.sheet import Figure, Heading, style
@@ -103,7 +104,7 @@ def draw_steepness(
     with style():
         sheet, maps = map_sheet(frame, headings, keys, width_mm)
         for axes, panel in zip(maps, panels, strict=True):
-            _draw_panel(axes, panel, top)
+            _draw_panel(axes, panel, top, frame.outline)
     data = pd.DataFrame([panel.row for panel in panels]).drop(columns=["x_m", "y_m"], errors="ignore")
     return Figure(
         name, sheet.figure, data, _caption(species, panels, frame, level, permutations, among), _alt(species, panels)
@@ -125,12 +126,14 @@ def _top_of_scale(panels: Sequence[SteepPanel]) -> float:
     )
 
 
-def _draw_panel(axes: Axes, panel: SteepPanel, top: float) -> None:
+def _draw_panel(axes: Axes, panel: SteepPanel, top: float, outline: Sequence[NDArray[np.float64]]) -> None:
     limits = axes.get_xlim(), axes.get_ylim()
-    axes.imshow(
-        np.ma.masked_invalid(panel.gradient), cmap=STEEPNESS_MAP, vmin=0.0, vmax=top, extent=panel.extent,
+    (gradient,), extent, edge = to_the_outline([panel.gradient], panel.extent, outline)
+    image = axes.imshow(
+        np.ma.masked_invalid(gradient), cmap=STEEPNESS_MAP, vmin=0.0, vmax=top, extent=extent,
         origin="upper", interpolation="nearest", aspect="auto", zorder=1,
     )  # fmt: skip
+    cut(axes, image, edge)
     easting, northing = cell_centres(panel.gradient.shape, panel.extent)
     if min(panel.gradient.shape) > 1:
         for least, colour in ((1, ZONE), (2, STEEPER)):
@@ -194,8 +197,9 @@ def _caption(
         [
             _(
                 "{species}: how steep the smoothed frequencies are, from local logistic regression with the surfaces' "
-                "bandwidths ({numbers} at the most; each panel gives its own numbers). One scale for all panels."
-            ).format(species=species, numbers=numbers),
+                "bandwidths."
+            ).format(species=species),
+            labels.numbers_of_panels(len(panels), numbers),
             _(
                 "Colours show the gradient of the surface as drawn, in percentage points per kilometre, which "
                 "smoothing makes too small in the middle of a steep cline, and chance too large where sites are few; "

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from morphcline.language import _, marked, with_marks
 from morphcline.render import labels
+from morphcline.render.figures.edges import cut, to_the_outline
 from morphcline.render.figures.frame import MapFrame, cell_centres, map_sheet, maps_in_words
 from morphcline.render.figures.keys import frequency_and_error_key, marks_key
 from morphcline.render.figures.placing import spread
@@ -43,6 +44,8 @@ class SurfacePanel:
     kernel : str
     pattern : str
         The main pattern in a few words, for the alt text.
+    cross_validated : bool
+        The bandwidth was chosen so.
     """
 
     trait: str
@@ -55,6 +58,7 @@ class SurfacePanel:
     degree: int
     kernel: str
     pattern: str
+    cross_validated: bool = False
 
 
 def draw_surfaces(
@@ -96,30 +100,43 @@ def draw_surfaces(
     with style():
         sheet, maps = map_sheet(frame, headings, keys, width_mm)
         for axes, panel in zip(maps, panels, strict=True):
-            _draw_panel(axes, panel)
+            _draw_panel(axes, panel, frame.outline)
     data = pd.DataFrame([_summary(species, panel) for panel in panels])
     caption = _caption(species, panels, frame, min_effective_shells, among, limits)
     return Figure(name, sheet.figure, data, caption, _alt(species, panels))
 
 
-def _draw_panel(axes: Axes, panel: SurfacePanel) -> None:
+def _draw_panel(axes: Axes, panel: SurfacePanel, outline: Sequence[NDArray[np.float64]]) -> None:
     limits = axes.get_xlim(), axes.get_ylim()
-    axes.imshow(
-        frequency_colours(panel.frequency, panel.standard_error),
-        extent=panel.extent, origin="upper", interpolation="nearest", aspect="auto", zorder=1,
+    (frequency, error), extent, edge = to_the_outline([panel.frequency, panel.standard_error], panel.extent, outline)
+    image = axes.imshow(
+        frequency_colours(frequency, error),
+        extent=extent, origin="upper", interpolation="nearest", aspect="auto", zorder=1,
     )  # fmt: skip
-    if min(panel.frequency.shape) > 1 and np.isfinite(panel.frequency).any():
-        _draw_contours(axes, *cell_centres(panel.frequency.shape, panel.extent), panel.frequency)
+    cut(axes, image, edge)
+    axes.set(xlim=limits[0], ylim=limits[1])
+    _draw_contours(axes, *_shown(panel, *limits))
     axes.plot(
         panel.sites["drawn_x_m"], panel.sites["drawn_y_m"], "o", ms=1.5, mfc=INK, mec=PAPER, mew=0.25, ls="none",
         zorder=3, rasterized=len(panel.sites) > RASTERISE_ABOVE,
     )  # fmt: skip
-    axes.set(xlim=limits[0], ylim=limits[1])
+
+
+def _shown(
+    panel: SurfacePanel, across: tuple[float, float], up: tuple[float, float]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Return eastings, northings and frequencies of the cells whose centres lie in the panel's map."""
+    easting, northing = cell_centres(panel.frequency.shape, panel.extent)
+    columns = (easting >= across[0]) & (easting <= across[1])
+    rows = (northing >= up[0]) & (northing <= up[1])
+    return easting[columns], northing[rows], panel.frequency[np.ix_(rows, columns)]
 
 
 def _draw_contours(
     axes: Axes, easting: NDArray[np.float64], northing: NDArray[np.float64], frequency: NDArray[np.float64]
 ) -> None:
+    if min(frequency.shape) < 2 or not np.isfinite(frequency).any():
+        return
     low, high = np.nanmin(frequency), np.nanmax(frequency)
     levels = [level for level in CONTOURS if low < level < high]
     if not levels:
@@ -127,7 +144,7 @@ def _draw_contours(
     halo: list[patheffects.AbstractPathEffect] = [patheffects.withStroke(linewidth=1.6, foreground=PAPER)]
     lines = axes.contour(
         easting, northing, np.ma.masked_invalid(frequency), levels=levels, colors=INK,
-        linewidths=[0.9 if level == 0.5 else 0.5 for level in levels], zorder=2,
+        linewidths=[1.3 if level == 0.5 else 0.5 for level in levels], zorder=2,
     )  # fmt: skip
     lines.set_path_effects(halo)
     written = list(axes.clabel(lines, fontsize=SMALL, fmt=labels.percent, inline=False))
@@ -149,6 +166,7 @@ def _summary(species: str, panel: SurfacePanel) -> dict[str, object]:
         "sites": len(panel.sites),
         "shells": panel.shells,
         "bandwidth": panel.bandwidth,
+        "cross_validated": panel.cross_validated,
         "degree": panel.degree,
         "kernel": panel.kernel,
         "cells_drawn": int(known.size),
@@ -171,11 +189,9 @@ def _caption(
     first = panels[0]
     most = max(panels, key=lambda panel: panel.shells)
     what = (
-        _("{species}: smoothed frequencies (local logistic regression, {kernel} kernel, bandwidth {bandwidth}), from "
-          "up to {shells_and_sites}; each panel gives its own numbers.")
+        _("{species}: smoothed frequencies (local logistic regression, {kernel} kernel, bandwidth {bandwidth}).")
         if first.degree == 1
-        else _("{species}: smoothed frequencies (kernel-weighted proportion, {kernel} kernel, bandwidth {bandwidth}), "
-               "from up to {shells_and_sites}; each panel gives its own numbers.")
+        else _("{species}: smoothed frequencies (kernel-weighted proportion, {kernel} kernel, bandwidth {bandwidth}).")
     )  # fmt: skip
     fading = (
         _("The colour fades as the standard error grows from {least} to {most} percentage points, and cells that rest "
@@ -187,10 +203,9 @@ def _caption(
     least, largest = (labels.number(100 * limit) for limit in FADE)
     return " ".join(
         [
-            what.format(
-                species=species, kernel=labels.kernel_name(first.kernel), bandwidth=_bandwidths(panels),
-                shells_and_sites=labels.shells_and_sites("", most.shells, len(most.sites)),
-            ),
+            what.format(species=species, kernel=labels.kernel_name(first.kernel), bandwidth=_bandwidths(panels)),
+            labels.numbers_of_panels(len(panels), labels.shells_and_sites(most.trait if len(panels) == 1 else "",
+                                                                          most.shells, len(most.sites))),
             _("The scale is fixed from 0 to 100% for every map; contours at 25, 50 (bold) and 75%."),
             fading.format(least=least, most=largest, shells=with_marks(f"{min_effective_shells:g}")),
             _("The standard error covers chance and what smoothing misses of changes as smooth as the sites show on "
@@ -206,10 +221,15 @@ def _bandwidths(panels: Sequence[SurfacePanel]) -> str:
     by_width: dict[str, list[str]] = {}
     for panel in panels:
         by_width.setdefault(panel.bandwidth, []).append(labels.trait_name(panel.trait))
+    checked = panels[0].cross_validated
     if len(by_width) == 1:
-        return panels[0].bandwidth
+        told = panels[0].bandwidth
+        return _("{bandwidth}, cross-validated").format(bandwidth=told) if checked else told
     named = labels.clauses(f"{labels.listing(traits)} {width}" for width, traits in by_width.items())
-    return _("by trait: {traits_and_bandwidths}").format(traits_and_bandwidths=named)
+    message = (
+        _("by trait, cross-validated: {traits_and_bandwidths}") if checked else _("by trait: {traits_and_bandwidths}")
+    )
+    return message.format(traits_and_bandwidths=named)
 
 
 def _alt(species: str, panels: Sequence[SurfacePanel]) -> str:

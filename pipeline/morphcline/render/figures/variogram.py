@@ -96,7 +96,7 @@ def draw_variogram(
 def _note(row: Row) -> str:
     n = labels.number(row["sites"])
     if np.isfinite(row["practical_range_m"]):
-        return _("{distance}; n = {n}").format(distance=labels.distance_and_limits(*_range(row)), n=n)
+        return _("range {distance}; n = {n}").format(distance=labels.distance_and_limits(*_range(row)), n=n)
     return (_("no sill seen; n = {n}") if row["sill_low"] > 0 else _("no range told; n = {n}")).format(n=n)
 
 
@@ -120,6 +120,7 @@ def _draw_panel(axes: Axes, rows: pd.DataFrame, fit: Row) -> None:
 
 def _caption(species: str, table: pd.DataFrame, fits: pd.DataFrame, among: labels.Denominators, *, ranged: bool) -> str:
     sites = int(fits["sites"].max())
+    drifting = fits["sill"].isna() & (fits["sill_low"] > 0)
     told = [
         many(
             "{species}: variograms of empirical logits, {n} site: half the mean squared difference between sites, by "
@@ -131,7 +132,8 @@ def _caption(species: str, table: pd.DataFrame, fits: pd.DataFrame, among: label
         _(
             "Curve: Matérn with smoothness {smoothness} (exponential), by weighted least squares (Cressie 1985). Grey: "
             "the scatter that counting so many shells makes by itself; above it, what sites differ by at distances "
-            "shorter than the survey can tell; the rest is alike at near sites."
+            "shorter than the survey can tell; the rest is alike at near sites. The curve bends a little with the "
+            "shells counted at the sites of each class of distance."
         ).format(smoothness=labels.figures(float(fits["smoothness"].iloc[0]))),
         _(
             "Diamond and bar: the practical range, where the correlation has fallen to {correlation}, with its {level} "
@@ -143,7 +145,13 @@ def _caption(species: str, table: pd.DataFrame, fits: pd.DataFrame, among: label
             "Dashed: no sill is seen, for sites still drift apart at the farthest distances, as along a cline; such a "
             "curve describes the drift no further."
         )
-        if fits["sill"].isna().any()
+        if drifting.any()
+        else "",
+        _(
+            "No range is told where the interval of the sill reaches down to 0: near sites may be no more alike than "
+            "far ones (dashed, too)."
+        )
+        if (fits["sill"].isna() & ~drifting).any()
         else "",
         labels.denominators_in_text(labels.main_traits(table["trait"]), among),
     ]
