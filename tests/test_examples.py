@@ -22,5 +22,5 @@ def test_the_examples_of_a_module_hold(name: str) -> None:
 
 
 def test_there_are_examples() -> None:
-    examples = doctest.DocTestFinder().find(importlib.import_module("morphcline.render.labels"))
+    examples = doctest.DocTestFinder().find(importlib.import_module("morphcline.render.numbers"))
     assert sum(len(test.examples) for test in examples) > 10
