@@ -53,9 +53,9 @@ def survey(folder: Path, *, sites=160, settings="bandwidth = 2500.0", processes=
     write_public_records(folder, "2023-05-04", "2024-06")
     write_table(folder / "tables/frequencies.csv", frequencies)
     write_table(folder / "tables/regional.csv", regional)
-    write_table(
-        folder / "private/tables/sites.csv", pd.DataFrame({"site": names, "x_m": places[:, 0], "y_m": places[:, 1]})
-    )
+    sites = pd.DataFrame({"site": names, "x_m": places[:, 0], "y_m": places[:, 1]})
+    write_table(folder / "private/tables/sites.csv", sites)
+    write_table(folder / "tables/sites.csv", sites.assign(blur_m=0.0))
     (folder / "study.toml").write_text(
         f'[study]\nname = "made"\ncrs = "EPSG:2154"\n[records]\npath = "records.csv"\n[surfaces]\n{settings}\n'
         "[steepness]\npermutations = 199\n",

@@ -13,10 +13,13 @@ from morphcline.checking import check
 from morphcline.errors import StudyError
 from morphcline.files.surfaces import open_surfaces, read_surface
 from morphcline.files.tables import read_table, write_table
+from morphcline.places.grid import blur
 from morphcline.stages._settling import ONE_SITE, Settled, clustering_warnings, limit_warnings
 from morphcline.stages.base import Context
 from morphcline.stages.surfaces import MIN_SITES, STAGE, raster_name
 from morphcline.stats.bandwidth import Choice
+from morphcline.stats.smoothing import smooth
+from morphcline.stats.steep_surface import steep_surface
 from morphcline.study import load_study
 from morphcline.workers import Workers
 
@@ -62,9 +65,9 @@ def survey(folder: Path, *, sites=90, hortensis=3, seed=4, settings="", area=Non
     write_public_records(folder, "2023-05-04", "2024-06")
     write_table(folder / "tables/frequencies.csv", frequencies)
     write_table(folder / "tables/regional.csv", pooled)
-    write_table(
-        folder / "private/tables/sites.csv", pd.DataFrame({"site": names, "x_m": places[:, 0], "y_m": places[:, 1]})
-    )
+    sites = pd.DataFrame({"site": names, "x_m": places[:, 0], "y_m": places[:, 1]})
+    write_table(folder / "private/tables/sites.csv", sites)
+    write_table(folder / "tables/sites.csv", sites.assign(blur_m=0.0))
     if area is not None:
         layer(folder / "area.gpkg", area)
     (folder / "study.toml").write_text(
@@ -481,3 +484,38 @@ def test_progress_is_told(tmp_path):
     STAGE.run(context)
     done, total, _ = [what for what in told if what[2] == f"surfaces of {NEMORALIS}"][-1]
     assert done == total > 1
+
+
+def test_what_is_drawn_is_drawn_from_the_squares_that_hide_the_sites(tmp_path, monkeypatch):
+    # From its digits a surface would give every place away: 326 sites of the demo to 0.2 m, by their information.
+    context = survey(tmp_path, settings="bandwidth = 2500.0")
+    sites = read_table(context.path("private/tables/sites.csv"))
+    east, north = blur(sites["x_m"], sites["y_m"], 1000.0)
+    shown = sites.assign(x_m=east, y_m=north, blur_m=1000.0)
+    shown.loc[5, ["x_m", "y_m", "blur_m"]] = np.nan
+    write_table(context.path("tables/sites.csv"), shown)
+    seen: list[np.ndarray] = []
+
+    def watched(function, name):
+        def watch(task):
+            seen.append(getattr(task, name))
+            return function(task)
+
+        return watch
+
+    monkeypatch.setattr("morphcline.stages.surfaces.smooth", watched(smooth, "sites"))
+    monkeypatch.setattr("morphcline.stages._steepness.steep_surface", watched(steep_surface, "sites"))
+    account = STAGE.run(context)
+    places = np.unique(np.vstack(seen), axis=0)
+    assert len(places) > 50
+    assert np.all(places % 1000.0 == 500.0)
+    kept = shown.dropna()
+    assert {tuple(place) for place in places} == set(zip(kept["x_m"], kept["y_m"], strict=True))
+    assert not any("finer than the squares" in said for said in account["warnings"])
+
+
+def test_a_surface_finer_than_the_squares_is_told(tmp_path):
+    account = STAGE.run(survey(tmp_path, settings="bandwidth = 900.0\nmin_effective_shells = 5"))
+    (told,) = [said for said in account["warnings"] if "finer than the squares of 1 km" in said]
+    assert all(trait in told for trait in TRAITS)
+    assert "900 m" in told

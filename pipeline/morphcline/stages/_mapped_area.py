@@ -95,14 +95,14 @@ def mapped_area(study: Study, sites: pd.DataFrame) -> MappedArea:
     ----------
     study : Study
     sites : DataFrame
-        x_m, y_m.
+        x_m, y_m, as the public sees them: the hull round the exact places would show where the outermost lie.
 
     Raises
     ------
     StudyError
         When there is no site to make an area of; and as the files of area and mask are unfit.
     """
-    places = sites[["x_m", "y_m"]].to_numpy(dtype=float)
+    places = sites[["x_m", "y_m"]].dropna().to_numpy(dtype=float)
     polygon = study_area(study, places[:, 0], places[:, 1])
     if polygon.is_empty:
         raise StudyError(

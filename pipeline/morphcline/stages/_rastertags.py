@@ -6,6 +6,7 @@ from morphcline import __version__
 from morphcline.files.tables import read_table
 from morphcline.records.period import survey_days
 from morphcline.stages.base import Context
+from morphcline.study import Study
 
 #: The public records, whose dates are the survey's.
 RECORDS = ("records/accepted.csv", "records/flagged.csv")
@@ -43,3 +44,11 @@ def raster_tags(title: str, crs: str, days: tuple[str, str] | None) -> dict[str,
         "DATE_MEANS": "first and last day of the survey, ISO 8601",
         "TIFFTAG_DATETIME": f"{last.replace('-', ':')} 00:00:00",
     }
+
+
+def places_note(study: Study) -> str:
+    """Return from which places a raster is drawn."""
+    blur = study.publish.blur_m
+    if blur > 0:
+        return f"each sample stands at the centre of the square of {blur:g} m, or wider, that hides its site"
+    return "each sample stands at its site, or at the centre of the square that hides it"

@@ -220,6 +220,24 @@ _FLAT = marked(
 )
 
 
+_FINER = marked(
+    "{species}, {traits}: the surface is finer than the squares of {side} that hide the sites, and it is drawn from "
+    "the squares' centres: believe no detail narrower than a square, or give larger cells and a wider bandwidth."
+)
+
+
+def finer_warnings(species: str, settled: Sequence[Settled], blur_m: float) -> list[str]:
+    """Say which surfaces are smoothed less far than the squares reach that hide the sites."""
+    finer = [family for family in settled if family.metres < blur_m]
+    if not finer:
+        return []
+    named = said_list(
+        Said("{traits} ({distance})", traits=said_list(family.traits), distance=labels.said_distance(family.metres))
+        for family in finer
+    )
+    return [Said(_FINER, species=species, traits=named, side=labels.said_distance(blur_m))]
+
+
 def clustering_warnings(species: str, ways: Account) -> list[str]:
     """Say that sites are clustered, where it makes the two ways of choosing a bandwidth disagree."""
     differing = disagreements(ways)

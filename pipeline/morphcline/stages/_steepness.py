@@ -29,7 +29,7 @@ from morphcline.render import labels
 from morphcline.scoring.species import slug
 from morphcline.stages._layers import CONTOURS, ZONES
 from morphcline.stages._mapped_area import MappedArea
-from morphcline.stages._rastertags import raster_tags
+from morphcline.stages._rastertags import places_note, raster_tags
 from morphcline.stages._settling import Settled
 from morphcline.stages.base import Context
 from morphcline.stats.barriers import blocked
@@ -445,5 +445,6 @@ def _tags(context: Context, species: str, days: tuple[str, str] | None) -> dict[
         "NOTE": ZONE_NOTE,
         "PERMUTATIONS": str(study.steepness.permutations),
         "LEVEL": f"{study.steepness.level:g}",
+        "PLACES": places_note(study),
         "UNITS": "gradient, its error and limits: frequency per kilometre; bearing: degrees",
     }

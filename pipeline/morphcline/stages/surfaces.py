@@ -2,13 +2,14 @@
 
 Reads the sites, their counts and the regional intra-site correlations; writes one raster a species, the curves by which
 the bandwidths were chosen, and a line a trait that says how it went. Every sample with a shell counts, small ones for
-what they are worth.
+what they are worth. Bandwidths are chosen by the sites' exact places; what is drawn is drawn from the squares that hide
+them (:mod:`morphcline.records.drawn`).
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -17,6 +18,7 @@ from morphcline.files.surfaces import QUANTITIES, Tile, write_surfaces
 from morphcline.files.tables import read_table, write_table
 from morphcline.files.vectors import read_barriers
 from morphcline.language import Said, said_list
+from morphcline.records.drawn import drawn_samples
 from morphcline.records.smoothing import Samples, families, samples_of
 from morphcline.records.surface_tables import (
     BANDWIDTH_COLUMNS,
@@ -29,7 +31,7 @@ from morphcline.records.surface_tables import (
 from morphcline.scoring.species import slug
 from morphcline.scoring.traits import wanted_traits
 from morphcline.stages._mapped_area import MappedArea, mapped_area
-from morphcline.stages._rastertags import RECORDS, raster_tags, survey_period
+from morphcline.stages._rastertags import RECORDS, places_note, raster_tags, survey_period
 from morphcline.stages._settling import (
     FamilyTask,
     Ground,
@@ -37,6 +39,7 @@ from morphcline.stages._settling import (
     Settled,
     clustering_warnings,
     family_at,
+    finer_warnings,
     ground_of,
     limit_warnings,
     settle_families,
@@ -51,6 +54,9 @@ from morphcline.study import Neighbours, Study
 
 #: Sites with a trait below which it has no surface: a plane has three unknowns, and a scatter about it needs more.
 MIN_SITES = 5
+
+#: Exactly and as the public sees them.
+_SITES = ("private/tables/sites.csv", "tables/sites.csv")
 
 _BATCH = 64  # tiles held in memory at once
 
@@ -81,8 +87,8 @@ def run(context: Context) -> Account:
     study = context.study
     frequencies = read_table(context.path("tables/frequencies.csv"))
     regional = read_table(context.path("tables/regional.csv"))
-    sites = read_table(context.path("private/tables/sites.csv"))
-    area = mapped_area(study, sites)
+    sites, shown = (read_table(context.path(name)) for name in _SITES)
+    area = mapped_area(study, shown)
     cells, masked = area.count()
     barriers = _barriers(study)
     curves: list[pd.DataFrame] = []
@@ -92,7 +98,8 @@ def run(context: Context) -> Account:
     for species in study.scoring.species:
         traits = _traits(study, species, frequencies)
         samples = samples_of(species, traits, frequencies, regional, sites)
-        curve, table, ways, warnings = _smooth_species(context, area, samples, barriers, findings)
+        drawn = drawn_samples(samples, shown, barriers)
+        curve, table, ways, warnings = _smooth_species(context, area, samples, drawn, barriers, findings)
         curves.append(curve)
         lines.append(table)
         account["warnings"] += warnings
@@ -127,7 +134,7 @@ def _traits(study: Study, species: str, frequencies: pd.DataFrame) -> tuple[str,
 
 @dataclass(frozen=True)
 class _Prepared:
-    """The samples of a species that can be smoothed, and what was settled for them."""
+    """The samples of a species that are smoothed, where they are drawn, and what was settled for them."""
 
     kept: Samples
     hindrances: Hindrances
@@ -135,7 +142,7 @@ class _Prepared:
     ground: Ground
 
 
-def _prepare(context: Context, area: MappedArea, kept: Samples, barriers: Floats) -> _Prepared:
+def _prepare(context: Context, area: MappedArea, kept: Samples, drawn: Samples, barriers: Floats) -> _Prepared:
     blocks = None
     if kept.traits and context.study.surfaces.bandwidth == "cross-validated":
         blocks = blocks_like_the_map(kept.places, area.lattice(), context.rng("surfaces", kept.species, "blocks"))
@@ -148,16 +155,23 @@ def _prepare(context: Context, area: MappedArea, kept: Samples, barriers: Floats
             for family in families(kept)
         ],
     )
-    return _Prepared(kept, hindrances, settled, ground_of(context, kept, settled, hindrances))
+    if drawn is kept:
+        return _Prepared(kept, hindrances, settled, ground_of(context, kept, settled, hindrances))
+    there = Hindrances.of(drawn.places, barriers, blocks)
+    settled = [replace(family, places=drawn.places[drawn.rows_with(family.traits)]) for family in settled]
+    return _Prepared(drawn, there, settled, ground_of(context, drawn, settled, there))
 
 
 def _smooth_species(
-    context: Context, area: MappedArea, samples: Samples, barriers: Floats, findings: Findings
+    context: Context, area: MappedArea, samples: Samples, drawn: Samples, barriers: Floats, findings: Findings
 ) -> tuple[pd.DataFrame, pd.DataFrame, Account, list[str]]:
     """Write the raster of a species; return its lines in the two tables, what was left out to choose, and warnings."""
     surfaces = context.study.surfaces
-    reasons = {trait: _why_not(samples, trait) for trait in samples.traits}
-    prepared = _prepare(context, area, samples.of_traits([t for t in samples.traits if not reasons[t]]), barriers)
+    reasons = {trait: _why_not(samples, trait) or _why_not(drawn, trait) for trait in samples.traits}
+    smoothed_traits = [trait for trait in samples.traits if not reasons[trait]]
+    known = samples.of_traits(smoothed_traits)
+    shown = known if drawn is samples else drawn.of_traits(smoothed_traits)
+    prepared = _prepare(context, area, known, shown, barriers)
     kept, settled = prepared.kept, prepared.settled
     tally = _Tally(len(kept.traits))
     write_surfaces(
@@ -167,9 +181,7 @@ def _smooth_species(
         tiles=_tiles(context, area, samples, prepared, tally) if settled else (),
         tags=_tags(context.study, samples, settled, reasons, findings.days),
     )
-    measure_steepness(
-        context, findings, area=area, barriers=barriers, samples=samples, settled=settled, reasons=reasons
-    )
+    measure_steepness(context, findings, area=area, barriers=barriers, samples=drawn, settled=settled, reasons=reasons)
     of_trait = {trait: family for family in settled for trait in family.traits}
     table = pd.DataFrame(
         {
@@ -285,6 +297,7 @@ def _tags(
         "UNITS": "frequency and its standard error: shells per shell, 0 to 1; effective shells: a number",
         "STANDARD_ERROR": ERROR_NOTE,
         "SAMPLES": str(len(samples.names)),
+        "PLACES": places_note(study),
     }
     if asked == "cross-validated":
         tags["BANDWIDTH_CHOICE"] = CHOICE_NOTE
@@ -317,6 +330,7 @@ def _warnings(study: Study, species: str, settled: Sequence[Settled], table: pd.
         said.append(Said("{species}: too few samples for a surface of {traits}.", species=species, traits=traits))
     said += clustering_warnings(species, ways)
     said += limit_warnings(species, settled)
+    said += finer_warnings(species, settled, study.publish.blur_m)
     smoothed = table[table["not_smoothed_because"] == ""]
     blank = smoothed[smoothed["cells_blank"] == smoothed["cells"]]
     if len(blank):
@@ -336,7 +350,7 @@ STAGE = Stage(
     name="surfaces",
     summary="kernel-smoothed frequencies with standard errors, support and steepness",
     settings=("scoring", "surfaces", "steepness", "publish.blur_m"),
-    reads=("private/tables/sites.csv", "tables/frequencies.csv", "tables/regional.csv", *RECORDS),
+    reads=(*_SITES, "tables/frequencies.csv", "tables/regional.csv", *RECORDS),
     writes=lambda study: (
         *(raster_name(species) for species in study.scoring.species),
         *(steepness_name(species) for species in study.scoring.species),
