@@ -6,6 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose, assert_array_equal
 
+from morphcline.stats import neighbours
 from morphcline.stats.neighbours import binary, from_pairs, islands, nearest, row_standardised, within
 
 # A few whole kilometres, so that sites coincide and distances tie often.
@@ -100,3 +101,23 @@ def test_arguments_stay_as_they_are():
 def test_unfit_input_is_refused(call, says):
     with pytest.raises(ValueError, match=says):
         call()
+
+
+@given(PLACES, st.integers(1, 6), st.integers(1, 40))
+def test_sites_are_asked_for_in_blocks_without_a_difference(points, k, at_once):
+    easting, northing = np.array(points, dtype=float).T * 250.0
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(neighbours, "_CANDIDATES_AT_ONCE", at_once)
+        assert_allclose(nearest(easting, northing, k).toarray(), nearest_one_by_one(points, k))
+
+
+def test_many_sites_at_few_places_are_those_of_sorted_distances():
+    """Three thousand sites on 40 grid squares: scores of sites tie for each neighbour, and the first are taken."""
+    rng = np.random.default_rng(8)
+    easting, northing = rng.integers(0, 8, 3000) * 1000.0, rng.integers(0, 5, 3000) * 1000.0
+    weights = nearest(easting, northing, 9)
+    for site in range(0, 3000, 50):
+        distance = np.hypot(easting - easting[site], northing - northing[site])
+        distance[site] = np.inf
+        expected = np.argsort(distance, kind="stable")[:9]
+        assert_array_equal(weights.indices[9 * site : 9 * site + 9], np.sort(expected))

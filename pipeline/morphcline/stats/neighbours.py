@@ -9,6 +9,10 @@ from scipy.spatial import cKDTree
 
 #: Two distances that differ by less than this share of the study's extent are tied.
 _TIE = 1e-9
+_CANDIDATES_AT_ONCE = 4_000_000
+
+Floats = NDArray[np.float64]
+Sites = NDArray[np.intp]
 
 
 def nearest(easting: ArrayLike, northing: ArrayLike, k: int) -> csr_array:
@@ -35,6 +39,8 @@ def nearest(easting: ArrayLike, northing: ArrayLike, k: int) -> csr_array:
     -----
     Sites at one place are neighbours at distance 0. Tied distances are taken in the sites' order, and distances that
     differ by rounding alone count as tied, so that a survey on grid squares has the same neighbours on any machine.
+
+    Memory: 24 bytes a link for the result and as much beside it, and 200 MB for the search.
     """
     if k < 1:
         raise ValueError(f"k must be at least 1, got {k}")
@@ -43,21 +49,43 @@ def nearest(easting: ArrayLike, northing: ArrayLike, k: int) -> csr_array:
     k = min(k, n - 1)
     if k < 1:
         return csr_array((n, n), dtype=np.float64)
-    tree = cKDTree(points)
     # An extent of 0 (all sites at one place) leaves all distances tied at 0.
     tie = _TIE * float(np.ptp(points, axis=0).max()) or 1.0
-    reach = tree.query(points, [k + 1])[0][:, 0] + tie
-    candidates = tree.query_ball_point(points, reach)
-    rows = np.repeat(np.arange(n), [len(found) for found in candidates])
-    columns = np.concatenate([np.asarray(found, dtype=np.intp) for found in candidates])
-    others = rows != columns
-    rows, columns = rows[others], columns[others]
-    distance = np.hypot(*(points[rows] - points[columns]).T)
-    order = np.lexsort((columns, np.rint(distance / tie), rows))
-    rows, columns = rows[order], columns[order]
-    first = np.searchsorted(rows, np.arange(n))
-    chosen = np.arange(len(rows)) - first[rows] < k
-    return from_pairs(rows[chosen], columns[chosen], np.full(n * k, 1.0 / k), sites=n)
+    tree = cKDTree(points)
+    # Sites asked for one after another are close together then, and so is what is read for them.
+    rows, asked = tree.indices, min(n, k + 2)
+    chosen = np.empty((n, k), dtype=np.intp)
+    while len(rows):
+        tied = []
+        step = max(1, _CANDIDATES_AT_ONCE // asked)
+        for start in range(0, len(rows), step):
+            some = rows[start : start + step]
+            distance, site = tree.query(points[some], asked, workers=-1)
+            reach = distance[:, k] + tie
+            beyond = distance[:, -1] > reach
+            if asked == k + 2:
+                # The last one is farther away than any that could be tied, so the others are the site and its nearest.
+                inner = site[beyond, :-1]
+                chosen[some[beyond]] = inner[inner != some[beyond, np.newaxis]].reshape(-1, k)
+                some, site, reach, beyond = some[~beyond], site[~beyond], reach[~beyond], beyond[~beyond]
+            known = beyond | (asked == n)
+            chosen[some[known]] = _first_others(points, some[known], site[known], reach[known], k, tie)
+            tied.append(some[~known])
+        rows, asked = np.concatenate(tied), min(n, 2 * asked)
+    chosen.sort(axis=1)
+    weights = csr_array((np.full(n * k, 1.0 / k), chosen.ravel(), np.arange(0, n * k + 1, k)), shape=(n, n))
+    weights.has_canonical_format = True
+    return weights
+
+
+def _first_others(points: Floats, rows: Sites, candidates: Sites, reach: Floats, k: int, tie: float) -> Sites:
+    """Return for each row its first k candidates no farther than its reach, by distance, then by their order."""
+    distance = np.hypot(*(points[rows][:, np.newaxis] - points[candidates]).transpose(2, 0, 1))
+    apart = np.rint(distance / tie)
+    apart[(candidates == rows[:, np.newaxis]) | (distance > reach[:, np.newaxis])] = np.inf
+    order = np.lexsort((candidates, apart), axis=1)[:, :k]
+    nearest_others: Sites = np.take_along_axis(candidates, order, axis=1)
+    return nearest_others
 
 
 def within(easting: ArrayLike, northing: ArrayLike, distance_m: float) -> csr_array:
