@@ -56,8 +56,8 @@ def rows(places: list[Place], *, scores: Callable[[int], Iterator[tuple[str, str
     for site, (easting, northing) in enumerate(places):
         for colour, banding, count in (scores or _usual)(site):
             lines.append(
-                f"S{site:02},2024-06-{site % 28 + 1:02},{easting:.0f},{northing:.0f},Cepaea nemoralis,{colour},{banding},"
-                f"{count},adult\n"
+                f"S{site:02},2024-06-{site % 28 + 1:02},{easting:.0f},{northing:.0f},"
+                f"Cepaea nemoralis,{colour},{banding},{count},adult\n"
             )
     return HEADER + "".join(lines)
 
