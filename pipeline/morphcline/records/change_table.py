@@ -43,7 +43,8 @@ CHANGE_COLUMNS = {
     "earlier_survey": "name of the earlier survey",
     "site": "site; empty in the rows of all pairs together",
     "earlier_site": "the earlier survey's site that is the same place; empty in the rows of all pairs together",
-    "distance_m": "metres between the two; their mean in the rows of all pairs together",
+    "distance_m": "metres between the two where places aren't hidden, else empty; their mean in the rows of all pairs "
+    "together, raised to a quarter of [change] within_m where they are",
     "earlier_count": "shells with the trait then",
     "earlier_total": "shells judged then",
     "later_count": "shells with the trait now",
@@ -89,7 +90,8 @@ RADIUS_COLUMNS = {
     "within_m": "metres within which an earlier and a present site are taken for the same place",
     "chosen": "whether this is [change] within_m",
     "pairs": "pairs of sites with shells judged in both surveys",
-    "distance_m": "mean metres between the two of a pair",
+    "distance_m": "mean metres between the two of a pair, raised to a quarter of [change] within_m where places are "
+    "hidden",
     "difference": "as in change.csv over pairs of sites, over-dispersion allowed",
     "low": "its lower limit at the study's confidence",
     "high": "its upper limit at the study's confidence",
@@ -106,7 +108,7 @@ UNMATCHED_COLUMNS = {
     "site": "site that has no pair",
     "shells": "most shells judged there for any trait",
     "nearest_site": "nearest site of the other survey where the species was judged; empty without any",
-    "nearest_m": "metres to it",
+    "nearest_m": "metres to it, raised to whole sides of the squares that hide places",
     "reason": "why it has no pair",
 }
 

@@ -42,7 +42,8 @@ CLINE_COLUMNS = {
     "aicc": "Akaike's criterion with the small-sample term; the sample size is the number of sites",
     "weight": "Akaike weight among the models of this species and trait",
     "converged": "whether the search for the maximum ended well",
-    "origin_x_m": "easting of the point that distances count from: mean of the sites, or the line's start",
+    "origin_x_m": "easting of the point that distances count from: mean of the sites, to whole sides of the squares "
+    "that hide them, or the line's start",
     "origin_y_m": "northing of that point",
     "not_fitted_because": "why this model has no numbers, else empty",
     "direction": "along: the frequency rises along the bearing, or along the line; against: it falls along the line",

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from morphcline.records.cline_tables import ClineTask, Line
 from morphcline.records.stacking import framed
+from morphcline.records.told_distances import nearest_step
 from morphcline.stats.cline_axis import distance_along_line
 from morphcline.stats.cline_curve import FEWEST_SITES, CurvedCline, fit_curved
 from morphcline.stats.cline_results import ClineFit
@@ -63,7 +64,8 @@ CONCORDANCE_COLUMNS = {
     "the sites (origin_x_m, origin_y_m); width as a ratio, second over first; bearing in degrees clockwise",
     "low": "limit of the difference at the study's confidence, from the redrawn surveys",
     "high": "limit of the difference at the study's confidence, from the redrawn surveys",
-    "origin_x_m": "easting of the point from which both centres count: mean of the sites; empty along a line",
+    "origin_x_m": "easting of the point from which both centres count: mean of the sites, to whole sides of the "
+    "squares that hide them; empty along a line",
     "origin_y_m": "northing of that point",
     "not_compared_because": "why there are no numbers, else empty",
 }
@@ -231,6 +233,8 @@ def prepared(
     redrawn: dict[int, Redrawn],
     scores: dict[int, Floats],
     origin: tuple[float, float],
+    *,
+    step_m: float = 0.0,
 ) -> Pair:
     """Bring two clines to one origin and one direction.
 
@@ -241,6 +245,8 @@ def prepared(
         By the identity of a :class:`Compared` with a cline; scores at all sites of the study, NaN where not judged.
     origin : (easting, northing)
         That the clines count from.
+    step_m : float
+        The point that both centres count from lies at whole steps, near the mean of the sites; 0: there.
     """
     fixed: dict[str, object] = {
         "species": first.task.species,
@@ -264,7 +270,7 @@ def prepared(
     sites = int((known[0] | known[1]).sum())
     ends = [(first.cline, redrawn[id(first)]), (second.cline, redrawn[id(second)])]
     if not isinstance(first.task.axis, Line):
-        middle = _middle(first, second)
+        middle = nearest_step(_middle(first, second), step_m)
         shift = tuple((middle - origin) / first.cline.data.unit_m)
         ends = [moved(cline, draws, (float(shift[0]), float(shift[1]))) for cline, draws in ends]
         fixed |= {"origin_x_m": float(middle[0]), "origin_y_m": float(middle[1])}

@@ -14,13 +14,15 @@ from shapely.geometry.base import BaseGeometry
 from morphcline.records.cline_tables import CLINE_COLUMNS, ClineTask, Line, cline_rows
 from morphcline.records.smoothing import Samples
 from morphcline.records.stacking import framed
+from morphcline.records.told_distances import steps_up
 from morphcline.stats.clines import Clines
 
 TRANSECT_COLUMNS = {
     "transect": "name of the line, or its number in the file",
     "within_m": "sites that lie closer to the line than this are taken",
     "length_m": "length of the line",
-    "farthest_m": "distance from the line of the farthest site taken, in metres",
+    "farthest_m": "distance from the line of the farthest site taken, in metres, raised to whole sides of the squares "
+    "that hide the sites, but within_m at most",
     **CLINE_COLUMNS,
 }
 
@@ -98,12 +100,12 @@ def transect_tasks(
     return tasks
 
 
-def transect_rows(task: TransectTask, fitted: Clines) -> pd.DataFrame:
-    """Return the rows of ``transects.csv`` of one line, species and trait."""
+def transect_rows(task: TransectTask, fitted: Clines, *, step_m: float = 0.0) -> pd.DataFrame:
+    """Return the rows of ``transects.csv`` of one line, species and trait; ``step_m`` as in told_distances."""
     rows = cline_rows(task.work, fitted).assign(
         transect=task.transect.name,
         within_m=task.within_m,
         length_m=float(task.transect.line.length),
-        farthest_m=task.farthest_m,
+        farthest_m=min(float(steps_up(task.farthest_m, step_m)), task.within_m),
     )
     return framed(({str(k): v for k, v in row.items()} for row in rows.to_dict("records")), TRANSECT_COLUMNS)

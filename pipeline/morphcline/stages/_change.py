@@ -14,6 +14,7 @@ from morphcline.records.change_table import (
     Surveys,
     change_tables,
 )
+from morphcline.records.told_distances import told_change
 from morphcline.stages.base import Account, Context
 
 
@@ -32,6 +33,7 @@ def write_change(
             within_m=study.change.within_m,
             confidence=study.scoring.confidence,
         )
+    tables = told_change(tables, within_m=study.change.within_m, step_m=study.publish.coarsest_m)
     for name, table, columns in (
         ("change", tables.change, CHANGE_COLUMNS),
         ("change_radius", tables.radius, RADIUS_COLUMNS),

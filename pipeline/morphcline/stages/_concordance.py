@@ -81,7 +81,7 @@ def write_concordance(
     tasks, fitted : sequences
         Every species and trait, and what was fitted to it.
     sites : DataFrame
-        ``sites.csv``.
+        ``sites.csv``, as the public sees them.
     """
     clines, origin = _compared(context, tasks, fitted)
     told = [one for one in clines if one.cline is not None]
@@ -99,7 +99,8 @@ def write_concordance(
     bent = iter([one for one in done if isinstance(one, CurvedCline)])
     draws = [one for one in done if isinstance(one, Redrawn)]
     redrawn = {id(one): surveys for one, surveys in zip(told, draws, strict=True)}
-    pairs = [prepared(first, second, redrawn, scores, origin) for first, second in pairs_of(clines)]
+    step = context.study.publish.coarsest_m
+    pairs = [prepared(first, second, redrawn, scores, origin, step_m=step) for first, second in pairs_of(clines)]
     second: list[_Task] = [pair.task for pair in pairs if pair.task is not None]
     comparisons = iter([one for one in context.workers.map(_work, second) if isinstance(one, tuple)])
     context.tick(len(refits) + len(bending), len(refits) + len(bending), "concordance and curved clines")
@@ -180,7 +181,8 @@ def _write_curves(
     ]
     write_table(context.path("tables/curved.csv"), framed(rows, CURVED_COLUMNS), CURVED_COLUMNS)
     study = context.study
-    area = study_area(study, sites["x_m"], sites["y_m"]) if any(found is not None for found in bent) else None
+    shown = sites[sites["x_m"].notna()]
+    area = study_area(study, shown["x_m"], shown["y_m"]) if any(found is not None for found in bent) else None
     lines: list[dict[str, object]] = []
     bands: list[dict[str, object]] = []
     for curve, row, found in zip(curves, rows, bent, strict=True):

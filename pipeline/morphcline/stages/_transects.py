@@ -57,7 +57,8 @@ def write_transects(context: Context, samples: dict[str, Samples], account: Acco
     if tasks:
         context.tick(0, len(tasks), "transects")
     fitted = context.workers.map(_fit, tasks)
-    rows = [transect_rows(task, result) for task, result in zip(tasks, fitted, strict=True)]
+    step = study.publish.coarsest_m
+    rows = [transect_rows(task, result, step_m=step) for task, result in zip(tasks, fitted, strict=True)]
     write_table(context.path("tables/transects.csv"), joined(rows, TRANSECT_COLUMNS), TRANSECT_COLUMNS)
     if not lines:
         return

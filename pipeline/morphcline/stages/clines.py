@@ -26,6 +26,7 @@ from morphcline.records.environment_tables import EnvironmentResult, Environment
 from morphcline.records.selection_table import SELECTION_COLUMNS, selection_rows
 from morphcline.records.smoothing import Samples, samples_of
 from morphcline.records.stacking import joined
+from morphcline.records.told_distances import told_from
 from morphcline.stages._change import write_change
 from morphcline.stages._concordance import CONCORDANCE_TABLES, LAYERS, write_concordance
 from morphcline.stages._environment import ENVIRONMENT_TABLES, environment_tasks, write_environment
@@ -56,11 +57,14 @@ def run(context: Context) -> Account:
     fitted = [result for result in results if isinstance(result, Clines)]
     explained = [result for result in results if isinstance(result, EnvironmentResult)]
     account["warnings"] += _transect_warnings(study, cline_tasks)
-    clines = [cline_rows(task, result) for task, result in zip(cline_tasks, fitted, strict=True)]
-    write_table(context.path("tables/clines.csv"), joined(clines, CLINE_COLUMNS), CLINE_COLUMNS)
-    held_by = selection_rows(joined(clines, CLINE_COLUMNS), study.clines.dispersal_range_m)
+    rows = [cline_rows(task, result) for task, result in zip(cline_tasks, fitted, strict=True)]
+    clines = joined(rows, CLINE_COLUMNS)
+    if not isinstance(study.clines.axis, Path):
+        clines = told_from(clines, study.publish.coarsest_m)
+    write_table(context.path("tables/clines.csv"), clines, CLINE_COLUMNS)
+    held_by = selection_rows(clines, study.clines.dispersal_range_m)
     write_table(context.path("tables/selection.csv"), held_by, SELECTION_COLUMNS)
-    write_concordance(context, cline_tasks, fitted, sites)
+    write_concordance(context, cline_tasks, fitted, read_table(context.path("tables/sites.csv")))
     write_transects(context, samples, account)
     write_environment(context, explained_by, explained)
     write_change(context, frequencies, regional, sites, account)
@@ -165,9 +169,10 @@ def _sources(study: Study) -> tuple[Path, ...]:
 STAGE = Stage(
     name="clines",
     summary="cline models, what habitat and temperature explain, change since earlier surveys",
-    settings=("scoring", "habitat", "clines", "change", "publish.blur_m"),
+    settings=("scoring", "habitat", "clines", "change", "publish.blur_m", "publish.sensitive"),
     reads=(
         "private/tables/sites.csv",
+        "tables/sites.csv",
         "tables/frequencies.csv",
         "tables/regional.csv",
         "private/tables/earlier_sites.csv",

@@ -123,3 +123,9 @@ class Publish(Section):
         if len(set(names)) < len(names):
             raise ValueError("give each plate a name of its own")
         return self
+
+    @property
+    def coarsest_m(self) -> float:
+        """Side of the largest square in which a place is hidden, 1 km at least where one is withheld; 0: none is."""
+        sides = [self.blur_m, *(rule.blur_m or 1000.0 for rule in self.sensitive)]
+        return max(sides)
