@@ -108,8 +108,8 @@ def test_what_hangs_on_the_radius_is_said() -> None:
         return change(rows(p=0.4, p_moran=0.4), [], table).notes[-1]
 
     assert notes((50, 9, 0.2), (100, 9, 0.2)) == (
-        "Radii from 50 m to 100 m pair the same places, so that nothing hangs on it."
+        "Radii from 50 m to 100 m pair the same places, so that nothing depends on it."
     )
     assert "from 9 to 12 pairs" in notes((50, 9, 0.2), (100, 12, 0.3))
     assert "what is seen and what isn't stays the same" in notes((50, 9, 0.2), (100, 12, 0.3))
-    assert "whether a change is seen hangs on it for yellow in Cepaea nemoralis" in notes((50, 9, 0.2), (100, 12, 0.01))
+    assert "whether a change is seen depends on it for yellow in Cepaea nemoralis" in notes((50, 9, 0.2), (100, 12, 0.01))

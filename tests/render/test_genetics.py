@@ -60,7 +60,7 @@ def test_the_figure_draws_every_class_and_says_what_it_rests_on() -> None:
 def test_association_within_sites() -> None:
     told = genetics.association(ASSOCIATED)
     assert told == (
-        "Yellow and mid-banded among banded shells go together less than chance makes them within sites: D′ = −0.40 "
+        "Yellow and mid-banded among banded shells go together within sites less than chance makes them: D′ = −0.40 "
         "(−0.50 to −0.30; odds ratio 0.25, 0.20 to 0.31; 1,200 shells)."
     )
     unsure = {**ASSOCIATED, "d_prime_within_high": 0.1}

@@ -102,7 +102,7 @@ def test_too_few_shells_are_counted_and_given_no_percentage() -> None:
 
 def test_a_district_without_sites_says_so() -> None:
     page = text_of(render_district(data(tables(row(total=0, **NOTHING), sites=0), figures=[])))
-    assert "No site of the survey is told to lie in this district" in page
+    assert "No site of the survey is known to lie in this district" in page
 
 
 def test_squares_larger_than_the_district_and_clines_that_cross_it_are_told() -> None:

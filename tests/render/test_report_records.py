@@ -33,11 +33,11 @@ def test_what_came_in_says_why_shells_do_not_count() -> None:
         "rejected_by_reason": {"empty-row": 2}, "flagged_by_code": {},
         "sources": [{"source": "a.csv", "survey": "", "kind": "records", "rows": 12, "accepted": 10, "rejected": 2}],
     }  # fmt: skip
-    section = records.came_in(account, "Records by 3 recorders, whose names are kept back.")
+    section = records.came_in(account, "Records by 3 recorders, whose names are withheld.")
     assert section.paragraphs == [
         "12 rows of records were read: 10 accepted and 2 rejected. The accepted rows, earlier surveys among them, hold "
         "90 adult shells that count and 7 more shells that were seen but don't (5 juveniles and 2 worn or bleached). "
-        "Records by 3 recorders, whose names are kept back."
+        "Records by 3 recorders, whose names are withheld."
     ]
     assert [table.rows for table in section.tables[1:]] == [[("Empty row", "2")]]
 

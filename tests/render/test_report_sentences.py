@@ -111,11 +111,11 @@ def test_a_model_that_fails_its_test_of_fit_is_said_to() -> None:
         [cline("sigmoid", 0.9, fails=True, p_fit=0.005, residual_moran_i=0.22, residual_moran_p=1e-20)]
     )
     assert "one line of change doesn't describe the map" in text
-    assert "(p = 0.005; Moran's I of what is left over 0.22)" in text
+    assert "(p = 0.005; Moran's I of what is left unexplained 0.22)" in text
     patchy = sentences.cline([cline("sigmoid", 0.9, p_fit=0.02, residual_share=0.2)])
     assert patchy.endswith(
-        " Patches of neighbouring sites depart from it (p = 0.020 against surveys drawn from the model; 20% of what it "
-        "leaves over is common to neighbours); the limits allow for that."
+        " Patches of neighbouring sites depart from it (p = 0.020 against surveys simulated from the model; 20% of what "
+        "it leaves unexplained is common to neighbours); the limits allow for that."
     )
     assert "depart" not in sentences.cline([cline("sigmoid", 0.9, p_fit=0.3)])
     flat = sentences.cline([cline("flat", 0.9, p_fit=0.01, fails=True)])

@@ -70,6 +70,8 @@ _HABITATS = {
     "water": marked("water"),
     # Of a model: the classes with too few sites for an effect of their own.
     "other": marked("other habitats"),
+    # Of a raster: codes that the study file doesn't list.
+    "unlisted": marked("unlisted"),
 }
 _GROUPS = {
     "high among high": marked("high among high"),

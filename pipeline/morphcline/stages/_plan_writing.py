@@ -37,11 +37,11 @@ _SVG_MOST = 1_500_000
 
 #: How places are chosen, for a reader of the page.
 METHOD = marked(
-    "A place is chosen for what a sample there would take from the mean over the area of the squared standard error of "
-    "the smoothed frequencies, species and traits counting alike; the next one given that sample. What new shells will "
-    "show is not foretold: frequencies, bandwidths and the alikeness of a site's shells are kept as they are. Far from "
-    "every sample the surface is taken to be as uncertain as a site drawn from the region. What smoothing blurs is "
-    "left out: more shells don't lessen it."
+    "A place is chosen for what a sample there would take from the mean over the area of the squared standard error "
+    "of the smoothed frequencies, species and traits counting alike; the next one given that sample. What new shells "
+    "will show is not predicted: frequencies, bandwidths and the alikeness of a site's shells are kept as they are. "
+    "Far from every sample the surface is taken to be as uncertain as a site drawn from the region. What smoothing "
+    "blurs is left out: more shells don't lessen it."
 )
 
 

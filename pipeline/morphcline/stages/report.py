@@ -139,8 +139,8 @@ def _recorders(accepted: pd.DataFrame, *, named: bool) -> str:
     if named:
         return _("Records by {names}.").format(names=labels.listing(names))
     return many(
-        "Records by {n} recorder, whose name is kept back.",
-        "Records by {n} recorders, whose names are kept back.",
+        "Records by {n} recorder, whose name is withheld.",
+        "Records by {n} recorders, whose names are withheld.",
         len(names),
     ).format(n=labels.number(len(names)))
 

@@ -185,7 +185,7 @@ def _caption(table: pd.DataFrame, numbers: pd.DataFrame, kernel: str, degree: in
             method.format(kernel=labels.kernel_name(kernel)),
             _(
                 "Sites were left out one by one and in blocks; the line is that of the wider bandwidth of the two. "
-                "Chosen (filled) is the widest that foretells as well as the lowest, within a quarter of the "
+                "Chosen (filled) is the widest that predicts as well as the best, within a quarter of the "
                 "difference's standard error. Traits named together share a bandwidth and a multinomial deviance."
             ),
             *parts,

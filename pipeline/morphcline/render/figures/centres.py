@@ -169,12 +169,13 @@ def _caption(
             *([_("Curved: {traits}.").format(traits=labels.listing(curved))] if curved else []),
             basis,
             _(
-                "The line is curved where surveys drawn from a straight one seldom gain as much by a bend (p of {level}"
-                " or less): the centre is then a natural cubic spline, four knots, of the distance across the cline."
+                "The line is curved where surveys simulated from a straight one seldom gain as much by a bend (p of "
+                "{level} or less): the centre is then a natural cubic spline, four knots, of the distance across the "
+                "cline."
             ).format(level=labels.decimals(0.05)),
             _(
                 "Band: {level}, pointwise on average along the line, measured along the cline's bearing; its width is "
-                "calibrated by surveys drawn anew. Line and band end with the sites and at the edge of the study area."
+                "calibrated by simulated surveys. Line and band end with the sites and at the edge of the study area."
             ).format(level=level),
             _("Circles are all sites with a shell judged, coloured by frequency on the scale of every map."),
             labels.denominators_in_text([panel.trait for panel in panels], among),

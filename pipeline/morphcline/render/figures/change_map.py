@@ -163,9 +163,9 @@ def _caption(
                 most,
             ).format(species=species, n=labels.number(most), distance=labels.distance(within_m)),
             _(
-                "Upright triangles rose and hanging ones fell; colour is the change, full at {full} percentage points, "
-                "and the symbol's area grows with how surely it is known: the harmonic mean of the two samples' "
-                "shells, up to {most}."
+                "Triangles point up where the frequency rose and down where it fell; colour is the change, full at "
+                "{full} percentage points, and the symbol's area grows with how surely it is known: the harmonic mean "
+                "of the two samples' shells, up to {most}."
             ).format(full=labels.number(100 * FULL), most=labels.number(LARGEST)),
             _(
                 "A single place changes by chance as well: with 30 shells in each survey and a frequency near one "

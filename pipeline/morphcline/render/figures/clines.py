@@ -281,8 +281,8 @@ def _caption(species: str, panels: Sequence[ClinePanel], level: str, privacy: st
         _(
             "{species}: frequencies at the sites along the axis of each trait's cline, and the model chosen "
             "(beta-binomial likelihood; its Akaike weight among all models fitted is in brackets above the panel). It "
-            "has the lowest AICc, but free ends are chosen only where surveys drawn from a simpler cline seldom look "
-            "as much like them (p of {level} or less) and both ends are seen among the sites; tails likewise."
+            "has the lowest AICc, but free ends are chosen only where surveys simulated from a simpler cline seldom "
+            "look as much like them (p of {level} or less) and both ends are seen among the sites; tails likewise."
         ).format(species=species, level=labels.decimals(LEVEL)),
         # On a sheet of chosen panels nobody looks for the others.
         "" if place() is not None else _left_out(),
@@ -316,9 +316,9 @@ def _steps() -> str:
 
 def _failed() -> str:
     return _(
-        "A dashed curve is the best of the models and yet doesn't describe the map: surveys drawn from it seldom "
-        "depart from it as much (p of {level} or less), and neighbours have a third or more of what is left in common; "
-        "its centre and width are not drawn."
+        "A dashed curve is the best of the models and yet doesn't describe the map: surveys simulated from it seldom "
+        "depart from it as much (p of {level} or less), and neighbours share a third or more of what it leaves "
+        "unexplained; its centre and width are not drawn."
     ).format(level=labels.decimals(LEVEL))
 
 
@@ -357,7 +357,7 @@ def _alt(species: str, panels: Sequence[ClinePanel]) -> str:
     first = (
         _("{species}: site frequencies against distance with a fitted curve.")
         if len(panels) == 1
-        else _("{species}: site frequencies against distance with a fitted curve, a panel a trait.")
+        else _("{species}: site frequencies against distance with a fitted curve, one panel per trait.")
     )
     parts = [first.format(species=species)]
     for panel in panels:

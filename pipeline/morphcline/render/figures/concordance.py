@@ -162,8 +162,8 @@ def _caption(pairs: Sequence[pd.DataFrame], level: str) -> str:
             ),
             _("Where one trait falls as the other rises, the shells without it are compared."),
             _(
-                "{level} intervals and p by surveys drawn anew from the fitted clines (beta-binomial), with what the "
-                "two traits leave over at a site correlated as found (studentised differences)."
+                "{level} intervals and p by surveys simulated from the fitted clines (beta-binomial), in which what "
+                "the two traits leave unexplained at a site is correlated as found (studentised differences)."
             ).format(level=level),
             _("All three taken together: {pairs}.").format(pairs=labels.clauses(_together(rows) for rows in pairs)),
             _("Pairs of which either has no cline with a centre and a width are left out."),
@@ -172,7 +172,7 @@ def _caption(pairs: Sequence[pd.DataFrame], level: str) -> str:
 
 
 def _alt(pairs: Sequence[pd.DataFrame]) -> str:
-    parts = [_("Dots with intervals, a row a pair of traits, around a line at no difference.")]
+    parts = [_("Dots with intervals, one row per pair of traits, around a line at no difference.")]
     for rows in pairs:
         told = [
             _difference(str(row["parameter"]), float(row["difference"]), labels.probability(float(row["p_bootstrap"])))

@@ -173,8 +173,9 @@ def _caption(
                 "than of the class named above the panel, or a degree warmer; with {level} intervals (delta method)."
             ).format(species=species, level=labels.level(confidence)),
             _(
-                "Blue: logistic model with an effect of place, the one to believe; filled where it is told from chance "
-                "at {level} (classes by Holm's correction). Grey: the same model with sites taken as independent."
+                "Blue: logistic model with an effect of place, the one to believe; filled where it is distinguished "
+                "from chance at {level} (classes by Holm's correction). Grey: the same model with sites taken as "
+                "independent."
             ).format(level=labels.level(LEVEL)),
             *([_("Arrowheads: the interval goes on beyond the panel.")] if beyond else []),
             *(
@@ -196,8 +197,10 @@ def _caption(
 
 
 def _alt(species: str, table: pd.DataFrame, traits: Sequence[str]) -> str:
-    first = _("{species}: dots with intervals, differences in percentage points by habitat and per degree, a panel a "
-              "trait.")  # fmt: skip
+    first = _(
+        "{species}: dots with intervals, differences in percentage points by habitat and per degree, one panel per "
+        "trait."
+    )  # fmt: skip
     return " ".join([first.format(species=species), *(_told(table, trait) for trait in traits)])
 
 
@@ -209,8 +212,8 @@ def _told(table: pd.DataFrame, trait: str) -> str:
     numbers = labels.shells_and_sites(trait, rows["shells"].max(), int(rows["sites"].max()))
     effects = [_effect(row) for _at, row in rows.iterrows() if _seen(row)]
     if not effects:
-        return _("{trait} (n = {numbers}): none told from chance.").format(trait=title, numbers=numbers)
-    return _("{trait} (n = {numbers}): told from chance, {against}: {effects}.").format(
+        return _("{trait} (n = {numbers}): none distinguished from chance.").format(trait=title, numbers=numbers)
+    return _("{trait} (n = {numbers}): distinguished from chance, {against}: {effects}.").format(
         trait=title, numbers=numbers, against=_against(table, trait), effects=labels.listing(effects)
     )
 

@@ -335,7 +335,7 @@ def cell_centres(
 
 def maps_in_words(panels: int) -> str:
     """Return how an alternative text calls its panels."""
-    return many("a map", "{n} maps, one a trait,", panels).format(n=panels)
+    return many("a map", "{n} maps, one per trait,", panels).format(n=panels)
 
 
 def scale_bar_key(frame: MapFrame, panel_width: float, *, longest_mm: float = SCALE_BARS_MM[0]) -> Key:

@@ -130,7 +130,7 @@ def _caption(
 
 
 def _alt(species: str, table: pd.DataFrame, traits: Sequence[str]) -> str:
-    first = _("{species}: dots with intervals, frequency by habitat, a panel a trait.")
+    first = _("{species}: dots with intervals, frequency by habitat, one panel per trait.")
     parts = [first.format(species=species)]
     for trait in traits:
         rows = table[(table["trait"] == trait) & table["frequency"].notna()]

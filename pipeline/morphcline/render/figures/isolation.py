@@ -110,16 +110,17 @@ def _caption(lines: pd.DataFrame, confidence: float) -> str:
         [
             _(
                 "Isolation by distance: differentiation of pairs of sites in the frequencies of their phenotypes, "
-                "linearised F_ST freed of sampling error, against the distance between them."
+                "linearised F_ST corrected for sampling error, against the distance between them."
             ),
             *rests,
             _(
-                "Points: mean of the pairs in a class of distance, at their geometric mean distance; whiskers: {level} "
-                "of resampled surveys of sites. Dashed: the straight line through all pairs against the logarithm of "
-                "distance, to which far pairs, the most of all, give its slope; where the points bend away from it, as "
-                "across a cline, it describes them badly, and only the part within the panel is drawn. The scales of "
-                "the panels differ. Colour: yellow, pink and brown together, among shells scored for colour; banding: "
-                "unbanded or not, among shells scored for banding; mid-banded among banded shells."
+                "Points: mean of the pairs in a class of distance, at their geometric mean distance; whiskers: "
+                "{level} of resampled surveys of sites. Dashed: the straight line through all pairs against the "
+                "logarithm of distance, whose slope is mostly that of far pairs, the most numerous; where the points "
+                "bend away from it, as across a cline, it describes them badly, and only the part within the panel is "
+                "drawn. The scales of the panels differ. Colour: yellow, pink and brown together, among shells scored "
+                "for colour; banding: unbanded or not, among shells scored for banding; mid-banded among banded "
+                "shells."
             ).format(level=labels.level(confidence)),
         ]
     )

@@ -136,8 +136,8 @@ def _caption(species: str, table: pd.DataFrame, fits: pd.DataFrame, among: label
             "shells counted at the sites of each class of distance."
         ).format(smoothness=labels.figures(float(fits["smoothness"].iloc[0]))),
         _(
-            "Diamond and bar: the practical range, where the correlation has fallen to {correlation}, with its {level} "
-            "interval from surveys drawn from the curve."
+            "Diamond and bar: the practical range, where the correlation has fallen to {correlation}, with its "
+            "{level} interval from surveys simulated from the curve."
         ).format(correlation=labels.decimals(0.05), level=labels.level(_CONFIDENCE))
         if ranged
         else "",

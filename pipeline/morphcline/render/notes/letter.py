@@ -120,7 +120,7 @@ def _opening(facts: Facts) -> list[str]:
     told = [_("For {name}").format(name=facts.name)]
     if facts.accepted.empty:
         told.append(
-            _("Thank you for your records. None of them could be used yet; below it is said why, and how to mend them.")
+            _("Thank you for your records. None of them could be used yet; why, and how to mend them, is said below.")
         )
         return told
     given = {"shells": labels.counted(facts.shells, "shell"), "sites": labels.counted(facts.sites, "site")}
@@ -132,9 +132,9 @@ def _opening(facts: Facts) -> list[str]:
     if beside > 0:
         told.append(
             many(
-                "{n} shell more was noted but enters no frequency: young, worn or bleached shells and species that are "
-                "not analysed are kept, not counted.",
-                "{n} shells more were noted but enter no frequency: young, worn or bleached shells and species that "
+                "{n} more shell was noted but enters no frequency: young, worn or bleached shells and species that "
+                "are not analysed are kept, not counted.",
+                "{n} more shells were noted but enter no frequency: young, worn or bleached shells and species that "
                 "are not analysed are kept, not counted.",
                 beside,
             ).format(n=labels.number(beside))

@@ -103,7 +103,7 @@ def _printed(section: Section) -> Section:
     if not long:
         return section
     notes = [
-        _("A table of {n} rows is left to the folder of tables: “{caption}”").format(
+        _("A table of {n} rows is in the folder of tables alone: “{caption}”").format(
             n=labels.number(len(table.rows)), caption=_head(table.caption)
         )
         for table in long

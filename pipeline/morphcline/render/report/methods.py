@@ -37,7 +37,7 @@ _LOGISTIC = marked(
 _PROPORTIONS = marked("Surfaces. Kernel-weighted proportions, {kernel} kernel; sites weighted as above.")
 _CROSS_VALIDATED = marked(
     "The bandwidth is the wider of two: those under which sites left out one by one, and blocks of neighbouring sites "
-    "as far from the rest as the map is from a sample, are foretold best (Loader 1999; Roberts et al. 2017), or as "
+    "as far from the rest as the map is from a sample, are predicted best (Loader 1999; Roberts et al. 2017), or as "
     "well within a quarter of the difference's standard error."
 )
 _FIXED_BANDWIDTH = marked("The bandwidth is {distance}.")
@@ -109,20 +109,21 @@ _CLINE_TESTS = marked(
     "Width is the span of frequencies divided by the steepest gradient. Intervals are from the profile likelihood; "
     "models are weighed by AICc (Burnham & Anderson 2002). A sigmoid with free ends gains more from noise than its "
     "parameters are charged for: a cline is only spoken of where a permutation test rejects one frequency everywhere, "
-    "and free ends only where surveys drawn from the simpler cline seldom look as much like them and both ends are "
-    "seen. Tails beside a central step (Szymura & Barton 1986) are tried where enough sites lie in them, and kept "
-    "where surveys drawn from the sigmoid seldom show as much. Whether the model chosen describes the map is asked by "
-    "smoothed residuals (le Cessie & van Houwelingen 1991) against surveys drawn from it. All samples take part, for "
-    "what they are worth; intervals are as much longer as residuals that are alike among neighbours ask for (Chandler "
-    "& Bate 2007)."
+    "and free ends only where surveys simulated from the simpler cline seldom look as much like them and both ends "
+    "are seen. Tails beside a central step (Szymura & Barton 1986) are tried where enough sites lie in them, and kept "
+    "where surveys simulated from the sigmoid seldom show as much. Whether the model chosen describes the map is "
+    "asked by smoothed residuals (le Cessie & van Houwelingen 1991) against surveys simulated from it. All samples "
+    "take part, for what they are worth; intervals are as much longer as residuals that are alike among neighbours "
+    "ask for (Chandler & Bate 2007)."
 )
 _COMPARED = marked(
     "Clines compared. Centre, width and bearing of two clines, shared against own, by joint beta-binomial likelihood. "
-    "Two traits of the same shells are no independent witnesses, so p-values and intervals are by surveys drawn from "
-    "both clines with the correlation of their residuals at a site kept (normal copula; studentised bootstrap: Davison "
-    "& Hinkley 1997); sites are taken as independent of each other beyond their clines. A curved centre is a natural "
-    "cubic spline, four knots, of the distance across the cline (Harrell 2001), kept where surveys drawn from the "
-    "straight cline seldom gain as much by a bend; the band is widened to what surveys drawn from the line show."
+    "Two traits of the same shells are no independent witnesses, so p-values and intervals are by surveys simulated "
+    "from both clines with the correlation of their residuals at a site kept (normal copula; studentised bootstrap: "
+    "Davison & Hinkley 1997); sites are taken as independent of each other beyond their clines. A curved centre is a "
+    "natural cubic spline, four knots, of the distance across the cline (Harrell 2001), kept where surveys simulated "
+    "from the straight cline seldom gain as much by a bend; the band is widened to what surveys simulated from the "
+    "line show."
 )
 
 _ENVIRONMENT = marked(

@@ -21,13 +21,13 @@ _PLACES = marked(
     "points. Gain: by how much the mean square standard error is expected to fall."
 )
 _IN_BOTH_SURVEYS = marked(
-    "Sites that have to be in both surveys to see a difference with a probability of {power} at a level of {level}, by "
-    "shells a sample."
+    "Sites that have to be in both surveys to see a difference with a probability of {power} at a level of {level}, "
+    "by shells per sample."
 )
 _NO_DRIFT = marked("Drift that stands as 0 is not known from earlier surveys: where sites do drift, more are needed.")
 _IN_EACH_HABITAT = marked(
     "Sites needed in each of two habitats to see a difference with a probability of {power} at a level of {level}, by "
-    "shells a sample."
+    "shells per sample."
 )
 
 

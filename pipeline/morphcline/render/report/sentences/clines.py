@@ -172,14 +172,14 @@ def _left_over(row: Row) -> str:
         return _fails_to_fit(row)
     if known(row.get("p_fit")) and row["p_fit"] <= LEVEL:
         return _(
-            "Patches of neighbouring sites depart from it ({p} against surveys drawn from the model; {share} of what "
-            "it leaves over is common to neighbours); the limits allow for that."
+            "Patches of neighbouring sites depart from it ({p} against surveys simulated from the model; {share} of "
+            "what it leaves unexplained is common to neighbours); the limits allow for that."
         ).format(p=labels.probability(row["p_fit"]), share=labels.percent(row["residual_share"]))
     if not _is_alike(row):
         return ""
     return _(
-        "What it leaves over is still alike among neighbours (I = {value}, {p}): beside the one line of change, "
-        "patches differ, as with habitat or an area effect."
+        "What it leaves unexplained is still alike among neighbours (I = {value}, {p}): beside the one line of "
+        "change, patches differ, as with habitat or an area effect."
     ).format(value=labels.decimals(row["residual_moran_i"]), p=labels.probability(row["residual_moran_p"]))
 
 
@@ -191,16 +191,16 @@ def _fails_to_fit(row: Row) -> str:
     numbers = [labels.probability(row["p_fit"])]
     if _is_alike(row):
         value = labels.decimals(row["residual_moran_i"])
-        numbers.append(_("Moran's I of what is left over {value}").format(value=value))
+        numbers.append(_("Moran's I of what is left unexplained {value}").format(value=value))
     if row["model"] == "flat":
         message = _(
-            "But one frequency everywhere doesn't describe the map: surveys drawn from this model seldom depart from "
-            "it as much ({numbers}), as where the trait has an area of its own or rises and falls again."
+            "But one frequency everywhere doesn't describe the map: surveys simulated from this model seldom depart "
+            "from it as much ({numbers}), as where the trait has an area of its own or rises and falls again."
         )
     else:
         message = _(
-            "But one line of change doesn't describe the map: surveys drawn from this model seldom depart from it as "
-            "much ({numbers}), as where the trait has an area of its own or rises and falls again. The numbers are "
+            "But one line of change doesn't describe the map: surveys simulated from this model seldom depart from it "
+            "as much ({numbers}), as where the trait has an area of its own or rises and falls again. The numbers are "
             "those of the line that comes nearest."
         )
     return message.format(numbers=clauses(numbers))

@@ -173,7 +173,7 @@ def _by_radius(radius: pd.DataFrame | None) -> list[str]:
     # A radius that pairs nothing has no row.
     numbers = {key: {int(row["pairs"]) for row in rows} for key, rows in groups.items()}
     if all(len(numbers[key]) == 1 and len(rows) == len(radii) for key, rows in groups.items()):
-        return [_("Radii from {first} to {last} pair the same places, so that nothing hangs on it.").format(**span)]
+        return [_("Radii from {first} to {last} pair the same places, so that nothing depends on it.").format(**span)]
     turned = [
         _("{trait} in {species}").format(trait=labels.trait_name(trait), species=species)
         for (species, trait, _survey), rows in groups.items()
@@ -184,8 +184,8 @@ def _by_radius(radius: pd.DataFrame | None) -> list[str]:
     if turned:
         return [
             _(
-                "Radii from {first} to {last} give from {fewest} to {most} pairs (tables/change_radius.csv); whether a "
-                "change is seen hangs on it for {traits}."
+                "Radii from {first} to {last} give from {fewest} to {most} pairs (tables/change_radius.csv); whether "
+                "a change is seen depends on it for {traits}."
             ).format(**span, traits=labels.listing(turned))
         ]
     return [

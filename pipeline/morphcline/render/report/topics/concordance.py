@@ -28,17 +28,17 @@ from morphcline.render.report.sentences import known
 _SINGLE = ("centre", "width", "bearing")
 _PARAGRAPH = marked(
     "Traits of the same shells are no independent witnesses: p-values and intervals of differences come from surveys "
-    "drawn anew from the fitted clines, with what the traits leave over at a site correlated as found. They take sites "
-    "as independent of each other beyond their clines, and are too sure where near sites are alike in what a cline "
-    "leaves over. What acts on one trait alone, as a habitat may, moves its cline too, and is part of the difference. "
-    "Where no difference was seen a small one may still be there: its interval says how large. With several pairs "
-    "compared, one p in twenty falls below 0.05 by chance."
+    "simulated from the fitted clines, in which what the traits leave unexplained at a site is correlated as found. "
+    "They take sites as independent of each other beyond their clines, and are too sure where near sites are alike in "
+    "what a cline leaves unexplained. What acts on one trait alone, as a habitat may, moves its cline too, and is "
+    "part of the difference. Where no difference was seen a small one may still be there: its interval says how "
+    "large. With several pairs compared, one p in twenty falls below 0.05 by chance."
 )
 _TABLE = marked(
     "Centre, width and bearing of pairs of clines: difference of the second from the first with its {level} interval "
-    "and p by redrawn surveys; beside them, naive p by chi-square, which takes the traits as independent, and AICc of "
-    "the shared model less that of own parameters (below 0: sharing is better). Centres count from the middle of the "
-    "sites. All numbers are in tables/concordance.csv."
+    "and p by simulated surveys; beside them, naive p by chi-square, which takes the traits as independent, and AICc "
+    "of the shared model less that of own parameters (below 0: sharing is better). Centres count from the middle of "
+    "the sites. All numbers are in tables/concordance.csv."
 )
 _ALIKE = marked("{pair}: no evidence was seen that their clines differ in {parameters} ({p} for all together).")
 _APART = marked("{pair}: their clines differ in {parameters} taken together ({p}), singly in {single}.")

@@ -291,7 +291,7 @@ def quality(sites: pd.DataFrame, accepted: pd.DataFrame, flagged: pd.DataFrame, 
     counts = flagged.groupby("flag_code", sort=True).size()
     rows = [(code_in_words(str(code)), labels.number(number)) for code, number in counts.items()]
     table = ShownTable(
-        _("Rows of the district flagged, by what a person should look at."), (_("Flag"),), (_("Rows"),), rows
+        _("Rows of the district flagged, by what someone should look at."), (_("Flag"),), (_("Rows"),), rows
     )
     return Section(
         "data-quality", _("How good the data are"), points=[Points("", texts)], tables=[table] if rows else []

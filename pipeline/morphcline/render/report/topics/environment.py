@@ -134,8 +134,9 @@ def _effects_caption(species: str, rows: Sequence[Row], references: Sequence[str
     parts.append(
         _(
             "The mean difference in predicted frequency over the sites, in percentage points with {level} intervals, "
-            "by the logistic model that allows for space; believe its p, in the first column of them. For {traits}; "
-            "the others, and coefficients on the logit, are in tables/marginal_effects.csv and tables/environment.csv."
+            "by the logistic model that allows for space; its p, the first of those given, is the one to believe. For "
+            "{traits}; the others, and coefficients on the logit, are in tables/marginal_effects.csv and "
+            "tables/environment.csv."
         )
     )
     return " ".join(parts).format(

@@ -85,9 +85,9 @@ def genetics(tables: Mapping[str, pd.DataFrame], figures: Sequence[ShownFigure],
                 "differ for that alone: the section on habitat and temperature allows for it."
             ),
             _(
-                "That sites differ more the farther apart they lie has many possible causes, among them limited movement, "
-                "a cline, a change of habitat across the region, and history; the test doesn't tell them apart. Every "
-                "site is in tables/associations.csv and tables/alleles.csv."
+                "That sites differ more the farther apart they lie has many possible causes, among them limited "
+                "movement, a cline, a change of habitat across the region, and history; the test doesn't tell them "
+                "apart. Every site is in tables/associations.csv and tables/alleles.csv."
             ),
         ],
     )
@@ -115,9 +115,9 @@ def association(row: Row) -> str:
         ends = limits(labels.decimals(row["odds_ratio_low_sites"]), labels.decimals(row["odds_ratio_high_sites"]))
         numbers.append(_("odds ratio {ratio}, {limits}").format(ratio=labels.decimals(row["odds_ratio"]), limits=ends))
     if low > 0:
-        message = _("{pair} go together more than chance makes them within sites: D′ = {value} ({numbers}).")
+        message = _("{pair} go together within sites more than chance makes them: D′ = {value} ({numbers}).")
     elif high < 0:
-        message = _("{pair} go together less than chance makes them within sites: D′ = {value} ({numbers}).")
+        message = _("{pair} go together within sites less than chance makes them: D′ = {value} ({numbers}).")
     else:
         message = _("{pair} were not seen to go together or apart within sites: D′ = {value} ({numbers}).")
     return message.format(pair=pair, value=value, numbers=clauses([*numbers, shells]))
@@ -259,7 +259,7 @@ def _alleles(rows: Sequence[Row], level: str) -> ShownTable:
     return ShownTable(
         _(
             "Allele frequencies, the mean over sites, by the phenotypes under Hardy–Weinberg proportions. F_ST is of "
-            "the allele against the others, freed of sampling error."
+            "the allele against the others, corrected for sampling error."
         ),
         (_("Species"), _("Locus"), _("Allele")),
         (_("Sites"), _("Shells"), _("Frequency"), _("{level} interval").format(level=level), "F_ST"),

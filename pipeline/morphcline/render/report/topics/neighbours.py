@@ -102,7 +102,7 @@ def _reaches(rows: Sequence[Row]) -> list[str]:
     ]
     if quiet:
         told.append(
-            _("No reach is given for {traits}, where near sites were not seen to be alike so far.").format(
+            _("No reach is given for {traits}: near sites were not seen to be alike.").format(
                 traits=labels.listing(quiet)
             )
         )

@@ -88,7 +88,7 @@ def sample_table(samples: pd.DataFrame, account: Mapping[str, Any]) -> ShownTabl
         )
     return ShownTable(
         _(
-            "Samples, one a site, and their adult shells. A sample of fewer than {least} is too small for maps of "
+            "Samples, one per site, and their adult shells. A sample of fewer than {least} is too small for maps of "
             "sites and tests; it counts in every pooled frequency for what it is worth."
         ).format(least=labels.number(account["min_shells"])),
         (_("Species"),),
@@ -139,8 +139,8 @@ def _places(sites: pd.DataFrame, account: Mapping[str, Any]) -> str:
         ).format(n=labels.number(len(hidden)), side=size)
     if withheld:
         text += " " + many(
-            "The place of {n} site is kept back; its shells count.",
-            "The places of {n} sites are kept back; their shells count.",
+            "The place of {n} site is withheld; its shells count.",
+            "The places of {n} sites are withheld; their shells count.",
             withheld,
         ).format(n=labels.number(withheld))
     return text

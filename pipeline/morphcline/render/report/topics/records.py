@@ -54,7 +54,7 @@ def came_in(account: Mapping[str, Any], recorders: str) -> Section:
         )
         for caption, head, by in (
             (_("Rows rejected, by reason."), _("Reason"), account["rejected_by_reason"]),
-            (_("Rows flagged, by what a person should look at."), _("Flag"), account["flagged_by_code"]),
+            (_("Rows flagged, by what someone should look at."), _("Flag"), account["flagged_by_code"]),
         )
         if by
     ]
@@ -66,7 +66,7 @@ def came_in(account: Mapping[str, Any], recorders: str) -> Section:
         notes=[
             _(
                 "Each rejected row stands with its reason in records/rejected.csv, each flagged one in "
-                "records/flagged.csv; a flagged row is used, and wants a person's look."
+                "records/flagged.csv; a flagged row is used, but someone should look at it."
             )
         ],
     )

@@ -20,9 +20,9 @@ _HEADS = {
     "neutral mixing": marked("Generations of mixing"),
 }
 _CAPTION = marked(
-    "What agrees with the limits of each cline's width and with the dispersal given, if the morph is made or masked by "
-    "one dominant allele and mating is at random within a site. s: share of fitness a generation; b: s gained per "
-    "kilometre of a gradient. Read as the width of an allele's frequency: tables/selection.csv."
+    "What agrees with the limits of each cline's width and with the dispersal given, if the morph is made or masked "
+    "by one dominant allele and mating is at random within a site. s: share of fitness per generation; b: s gained "
+    "per kilometre of a gradient. Read as the width of an allele's frequency: tables/selection.csv."
 )
 _PARAGRAPH = marked(
     "This part rests on what the survey can't show: a dispersal of {dispersal} (standard deviation along one axis, per "

@@ -25,7 +25,7 @@ _FLATTENED = marked(
 _NOWHERE = marked("{trait}: nowhere seen to be steeper than samples placed at random allow ({p}; {basis}).")
 _STEEP = marked("{trait} is steeper than samples placed at random allow over {area} ({p}; {basis}).")
 _CORRECTED = marked("Corrected for smoothing it rises there by {points} ({low} to {high}).")
-_AT_LEAST = marked("Somewhere near it rises by {points} at least, while how much smoothing took can't be told.")
+_AT_LEAST = marked("Somewhere near it rises by at least {points}; how much smoothing has taken away can't be told.")
 _NOT_TOLD = marked("How steep it truly is there can't be told.")
 _BEYOND_EVEN = marked("Over {area} it is steeper also than an even slope over the region ({p}).")
 _NOT_BEYOND_EVEN = marked("It was not seen to be steeper than an even slope over the region ({p}).")
@@ -134,21 +134,21 @@ def together_sentences(rows: Sequence[Row]) -> list[str]:
     if not clear:
         return [
             many(
-                "No colour and trait of banding were seen to be steep in the same places by more than patterns as "
-                "smooth are that lie anywhere ({pairs} pair compared, Holm's correction).",
-                "No colour and trait of banding were seen to be steep in the same places by more than patterns as "
-                "smooth are that lie anywhere ({pairs} pairs compared, Holm's correction).",
+                "No colour and trait of banding were seen to be steep in the same places more than equally smooth "
+                "patterns that lie anywhere would be ({pairs} pair compared, Holm's correction).",
+                "No colour and trait of banding were seen to be steep in the same places more than equally smooth "
+                "patterns that lie anywhere would be ({pairs} pairs compared, Holm's correction).",
                 len(tested),
             ).format(pairs=pairs)
         ]
     return [
         many(
-            "Steep in the same places, by more than patterns as smooth are that lie anywhere: {listed}; Holm's "
+            "Steep in the same places, more than equally smooth patterns that lie anywhere would be: {listed}; Holm's "
             "correction over {pairs} pair of a colour and a trait of banding. Colour and banding are linked, which by "
             "itself can make their clines coincide.",
-            "Steep in the same places, by more than patterns as smooth are that lie anywhere: {listed}; Holm's "
-            "correction over {pairs} pairs of a colour and a trait of banding. Colour and banding are linked, which by "
-            "itself can make their clines coincide.",
+            "Steep in the same places, more than equally smooth patterns that lie anywhere would be: {listed}; Holm's "
+            "correction over {pairs} pairs of a colour and a trait of banding. Colour and banding are linked, which "
+            "by itself can make their clines coincide.",
             len(tested),
         ).format(listed=labels.listing(map(_coinciding, clear)), pairs=pairs)
     ]

@@ -26,7 +26,7 @@ _READING = marked(
     "sure than it says."
 )
 _DIFFER = marked(
-    "{species}: the bandwidths under which sites left out one by one and in blocks are foretold best differ by more "
+    "{species}: the bandwidths under which sites left out one by one and in blocks are predicted best differ by more "
     "than a factor of two for {families}."
 )
 _CLUSTERED = marked(
