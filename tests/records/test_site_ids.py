@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
-from morphcline.records.site_ids import name_for_public
+from morphcline.records.site_ids import People, name_for_public, visits_for_public
 
 CRS = "EPSG:27700"
 
@@ -56,3 +56,39 @@ def test_where_places_are_shown_exactly_a_grid_reference_may_be_a_name():
 def test_all_names_can_be_kept_back_and_no_number_is_given_twice():
     public, _ = name(["site 0001", "Mill lane"], keep=False)
     assert public.tolist() == ["site 0002", "site 0003"]
+
+
+PEOPLE = People(["Wilhelmina Quickthorn", "Barnaby Hill <b.hill@example.org>", "Zenobia Fennwick", "AB", ""])
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("Wilhelmina Quickthorn", True), ("garden of W. Quickthorn", True), ("QUICKTHORN 2", True),
+        ("Zenobia's hedge", True), ("Zenobia\u2019s hedge", True), ("by Barnaby Hill", True), ("Barnaby's", True),
+        # The land has such a name by itself, and a first name alone may be a street's.
+        ("Windmill Hill", False), ("Zenobia Road", False), ("AB 12", False), ("Quickthornby", False), ("", False),
+        ("ring 01632 960001", True), ("+44 (0)1632 960 001", True), ("OV-015", False), ("00123", False),
+    ],
+)  # fmt: skip
+def test_a_name_that_names_a_recorder_or_a_telephone_gives_way_to_a_number(text: str, told: bool):
+    table = pd.DataFrame({"survey": "", "site": [text], "x_m": 4.5e5, "y_m": 2.1e5})
+    public, names = name_for_public(table, crs=CRS, blur_m=1000.0, keep_names=True, people=PEOPLE)
+    assert public.tolist() == (["site 0001"] if told else [text])
+    assert names["recorded_as"].tolist() == [text]
+
+
+def test_visits_that_tell_somebody_or_a_place_are_numbered():
+    visits = [
+        "2024-06-01",
+        "2024-06-01/2024-06-03",
+        "with Fennwick",
+        "46.48086, 0.33013",
+        "with Fennwick",
+        "a@b.org",
+        "",
+    ]
+    table = pd.DataFrame({"visit": visits})
+    assert visits_for_public(table, PEOPLE).tolist() == [
+        "2024-06-01", "2024-06-01/2024-06-03", "visit 0001", "visit 0002", "visit 0001", "visit 0003", "",
+    ]  # fmt: skip

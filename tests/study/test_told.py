@@ -49,3 +49,13 @@ def test_files_by_name_and_nothing_that_is_private(tmp_path: Path) -> None:
     for private in ("Hidden", "secret", "someone", "deep", "lines/", "there", str(tmp_path)):
         assert private not in everything
     assert all(isinstance(value, str | int | float) for value in told.values())
+
+
+def test_the_record_of_a_run_tells_no_sensitive_sites_name_and_sees_that_one_changed(tmp_path: Path) -> None:
+    found = []
+    for site in ("Hidden corner", "Another corner"):
+        (tmp_path / "study.toml").write_text(STUDY.replace("Hidden corner", site), encoding="utf-8")
+        found.append(settings_in_force(load_study(tmp_path / "study.toml"), ("publish.sensitive",)))
+    assert found[0] != found[1]
+    assert not any("corner" in str(settings) for settings in found)
+    assert found[0]["publish"]["sensitive"][0]["withhold"] is True

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 import pandas as pd
 from pyproj import Transformer
@@ -14,6 +14,9 @@ from morphcline.places.grid_references import UnreadableReferenceError, read_gri
 MADE = "@"
 
 E_MAIL = re.compile(r"[^\s@<>(),;]+@[^\s@<>(),;]+\.[^\s@<>(),;]+")
+_DATE = re.compile(r"\d{4}-\d{2}(?:-\d{2})?")
+_TELEPHONE = re.compile(r"(?<![\w./-])(?:\+|0)\d[\d ()./-]{6,}\d(?!\w)")
+_LEAST_DIGITS = 9
 _DEGREES = re.compile(r"-?\d{1,3}[.,]\d{3,}\D+?-?\d{1,3}[.,]\d{3,}")
 _METRES = re.compile(r"(?<!\d)\d{6,7}(?:[.,]\d+)?\D+\d{6,7}(?!\d)")
 #: A reference to a square that lies farther off than this is a code that only looks like one.
@@ -26,8 +29,80 @@ COLUMNS = {
 }
 
 
+class People:
+    """Tell whether a text names one of some people.
+
+    Parameters
+    ----------
+    names : iterable of str
+        As recorded; an e-mail address beside a name is no part of it.
+
+    Notes
+    -----
+    A text names somebody who is named in it in full, or by the last name (unless the land has such names too: hill,
+    wood), or by any name that owns something in it ("Tansy's garden"). Words of fewer than three letters are initials.
+    """
+
+    def __init__(self, names: Iterable[str]):
+        full, last, any_name = set(), set(), set()
+        for name in set(names):
+            words = _words(E_MAIL.sub("", name))
+            if not words:
+                continue
+            if len(words) > 1:
+                full.add(" ".join(words))
+            any_name.update(word for word in words if len(word) >= 3)
+            if len(words[-1]) >= 3 and words[-1] not in _OF_THE_LAND:
+                last.add(words[-1])
+        self._full, self._last, self._any = full, last, any_name
+
+    def in_text(self, text: str) -> bool:
+        """Return whether a text names one of them."""
+        words = _words(text)
+        if self._last.intersection(words):
+            return True
+        joined = f" {' '.join(words)} "
+        if any(f" {name} " in joined for name in self._full):
+            return True
+        return bool(self._any.intersection(_OWNER.findall(text.casefold())))
+
+
+_OWNER = re.compile(r"([^\W\d_]+)['\u2019]s?(?!\w)")
+#: Last names that places bear by themselves.
+_OF_THE_LAND = frozenset({
+    "bank", "bridge", "brook", "bush", "church", "common", "dale", "down", "east", "farm", "field", "fields", "ford",
+    "garden", "gate", "grange", "green", "grove", "hall", "heath", "hedge", "hill", "hills", "house", "lane", "lea",
+    "marsh", "meadow", "mill", "moor", "north", "orchard", "park", "pond", "road", "shaw", "south", "stone", "street",
+    "town", "vale", "valley", "wall", "water", "west", "wood", "woods",
+})  # fmt: skip
+
+
+def _words(text: str) -> list[str]:
+    return re.findall(r"[^\W\d_]+", re.sub(r"['\u2019]s?(?!\w)", " ", text.casefold()))
+
+
+def tells_somebody(text: str, people: People) -> bool:
+    """Return whether a text holds an e-mail address, a telephone number or the name of one of some people."""
+    if E_MAIL.search(text) or people.in_text(text):
+        return True
+    numbers = _TELEPHONE.findall(_DATE.sub(" ", text))
+    return any(sum(character.isdigit() for character in number) >= _LEAST_DIGITS for number in numbers)
+
+
+def visits_for_public(table: pd.DataFrame, people: People) -> pd.Series:
+    """Return the visits as they may be shown: numbers for those that tell a person or a place."""
+    recorded = table["visit"].astype(str)
+    texts = list(dict.fromkeys(recorded))
+    numbers = _numbers("visit", set(texts))
+    return recorded.map({text: next(numbers) if _tells_much(text, people) else text for text in texts})
+
+
+def _tells_much(text: str, people: People) -> bool:
+    return bool(_DEGREES.search(text) or _METRES.search(text)) or tells_somebody(text, people)
+
+
 def name_for_public(
-    table: pd.DataFrame, *, crs: str, blur_m: float, keep_names: bool
+    table: pd.DataFrame, *, crs: str, blur_m: float, keep_names: bool, people: People | None = None
 ) -> tuple[pd.Series, pd.DataFrame]:
     """Return the sites' names as they may be shown, and which recorded name stands behind each.
 
@@ -40,7 +115,9 @@ def name_for_public(
     blur_m : float
         Side of the square in which places are hidden; 0: they aren't.
     keep_names : bool
-        Show recorded names, but for those that tell a place finer than that or hold an e-mail address.
+        Show recorded names, but for those that tell a place finer than that, or a person.
+    people : People, optional
+        Who mustn't be named.
 
     Returns
     -------
@@ -54,7 +131,7 @@ def name_for_public(
     Numbers follow the order in which sites were first met, so that rows added at the end leave the others' alone, and
     no number tells where a site lies.
     """
-    recorded = table["site"].astype(str)
+    recorded, people = table["site"].astype(str), people or People(())
     first = table.loc[~recorded.duplicated(), ["x_m", "y_m"]].assign(site=recorded[~recorded.duplicated()])
     taken = set(first["site"])
     unnamed, hidden = _numbers("unnamed", taken), _numbers("site", taken)
@@ -62,7 +139,7 @@ def name_for_public(
     for east, north, name in first.itertuples(index=False):
         if name.startswith(MADE):
             shown[name] = next(unnamed)
-        elif name and (not keep_names or _tells(name, float(east), float(north), crs, blur_m)):
+        elif name and (not keep_names or _tells(name, float(east), float(north), crs, blur_m, people)):
             shown[name] = next(hidden)
         else:
             shown[name] = name
@@ -82,8 +159,8 @@ def _numbers(word: str, taken: set[str]) -> Iterator[str]:
             yield name
 
 
-def _tells(name: str, easting: float, northing: float, crs: str, blur_m: float) -> bool:
-    if E_MAIL.search(name):
+def _tells(name: str, easting: float, northing: float, crs: str, blur_m: float, people: People) -> bool:
+    if tells_somebody(name, people):
         return True
     if blur_m <= 0:
         return False

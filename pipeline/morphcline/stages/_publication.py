@@ -155,10 +155,22 @@ def publish(
 
 def _unknown_sites(study: Study, names: pd.DataFrame) -> list[str]:
     known = {*names["site"], *names["recorded_as"]}
-    absent = sorted({site for rule in study.publish.sensitive for site in rule.sites} - known)
+    # By their numbers, for what a stage tells of itself is public.
+    absent = [
+        f"{number}.{place}"
+        for number, rule in enumerate(study.publish.sensitive, start=1)
+        for place, site in enumerate(rule.sites, start=1)
+        if site not in known
+    ]
     if not absent:
         return []
-    return [Said("[[publish.sensitive]] names sites that no record has: {sites}.", sites=", ".join(absent))]
+    return [
+        Said(
+            "[[publish.sensitive]] names sites that no record has: {sites} (the number of the rule, then that of the "
+            "site in it).",
+            sites=", ".join(absent),
+        )
+    ]
 
 
 def _person(study: Study) -> Callable[[str], str]:

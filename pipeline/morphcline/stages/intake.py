@@ -55,10 +55,10 @@ from morphcline.records.observations import (
 from morphcline.records.positions import check_position, read_spots, read_uncertainty
 from morphcline.records.scores import read_scores
 from morphcline.records.site_ids import COLUMNS as NAME_COLUMNS
-from morphcline.records.site_ids import name_for_public
 from morphcline.records.spots import Spots, place, rough_bounds, uncertainty
 from morphcline.records.texts import TextTable
 from morphcline.records.verdicts import Verdicts
+from morphcline.stages._public_names import name_publicly
 from morphcline.stages.base import Account, Context, Stage
 from morphcline.study import Habitat, RecordSource, Sheet, Study
 
@@ -153,10 +153,8 @@ def assess(study: Study, *, today: dt.date | None = None) -> Assessment:
             of_row = dict(sites[at].fates)
         fates.append(SourceFate(one.table, one.survey, one.kind, of_row))
     table = pd.concat(frames, ignore_index=True)
-    public, names = name_for_public(
-        table, crs=study.study.crs, blur_m=study.publish.blur_m, keep_names=study.publish.site_names
-    )
-    table["site"] = public
+    table, names, told = name_publicly(study, table)
+    warnings += told
     flags = Flags(table)
     flag_rows(flags, today=today or today_by_clock(), min_shells=study.scoring.min_shells)
     warnings += _flag_landcover(study, flags)
@@ -469,7 +467,7 @@ def _sources(study: Study) -> tuple[Path, ...]:
 STAGE = Stage(
     name="intake",
     summary="read the records and give every row a fate",
-    settings=("records", "earlier", "scoring", "habitat", "publish.site_names", "publish.blur_m"),
+    settings=("records", "earlier", "scoring", "habitat", "publish.site_names", "publish.blur_m", "publish.names"),
     reads=(),
     writes=lambda study: (ACCEPTED, FLAGGED, REJECTED, NAMES),
     run=run,

@@ -362,11 +362,15 @@ def _report_notes(records: pd.DataFrame, study: Study, account: Account) -> None
     others = () if study.habitat is None else tuple(study.habitat.classes.values())
     notes = sorted({note for note in records["habitat"].unique() if note and not read_habitat(note, others=others)})
     if notes:
-        shown = ", ".join(repr(note) for note in notes[:5])
-        if len(notes) > 5:
-            shown = Said("{notes} and others", notes=shown)
         account["warnings"].append(
-            Said("Habitat notes that name no single class are left out of the comparison: {notes}.", notes=shown)
+            said_many(
+                "{n} wording of the recorders' habitat notes names no single class and is left out of the comparison; "
+                "see the column habitat of private/records/accepted.csv.",
+                "{n} wordings of the recorders' habitat notes name no single class and are left out of the comparison; "
+                "see the column habitat of private/records/accepted.csv.",
+                len(notes),
+                n=len(notes),
+            )
         )
 
 
