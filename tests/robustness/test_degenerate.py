@@ -93,11 +93,11 @@ def _many_at_one(site: int) -> Iterator[tuple[str, str, int]]:
         yield "yellow", "00300", 50_000
 
 
-def _east_of_the_antimeridian() -> list[Place]:
-    to_metres = pyproj.Transformer.from_crs("EPSG:4167", "EPSG:2193", always_xy=True)
+def _about_the_antimeridian() -> list[Place]:
+    to_metres = pyproj.Transformer.from_crs("EPSG:4720", "EPSG:3460", always_xy=True)
     rng = np.random.default_rng(5)
     longitude = (180.0 + rng.uniform(-0.12, 0.12, 24) + 180.0) % 360.0 - 180.0
-    places = [to_metres.transform(one, -44.0 + 0.1 * rng.random()) for one in longitude]
+    places = [to_metres.transform(one, -17.0 + 0.1 * rng.random()) for one in longitude]
     assert (longitude > 0).any()
     assert (longitude < 0).any()
     return [(float(easting), float(northing)) for easting, northing in places]
@@ -140,7 +140,7 @@ STUDIES = {
     "one site": Odd(rows(spread(1))),
     "two sites": Odd(rows(spread(2))),
     "three sites": Odd(rows(spread(3))),
-    "across the antimeridian": Odd(rows(_east_of_the_antimeridian()), "EPSG:2193"),
+    "across the antimeridian": Odd(rows(_about_the_antimeridian()), "EPSG:3460"),
     "round the pole": Odd(rows(_round_the_pole()), "EPSG:3575"),
 }
 

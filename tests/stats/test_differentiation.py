@@ -111,3 +111,12 @@ class TestHeterogeneity:
     def test_large_samples_have_the_plain_p(self):
         kinds = np.array([[300, 700], [330, 670], [280, 720]])
         assert heterogeneity_p(kinds) == pytest.approx(chi2_contingency(kinds, correction=False).pvalue, rel=0.01)
+
+
+def test_one_site_of_another_kind_and_a_thousand_times_the_shells_gives_no_overflow() -> None:
+    kinds = np.array([[30 + site, 40] for site in range(19)] + [[50_000, 0]], dtype=float)
+    kinds = np.vstack([kinds, [[0, 300]]])
+    for seed in range(3):
+        found = among_sites(kinds, draws=199, rng=np.random.default_rng(seed))
+        assert 0 < found.fst_corrected < 1
+        assert not found.high > 1

@@ -18,6 +18,8 @@ from morphcline.stats.proportions import check_counts
 
 Floats = NDArray[np.float64]
 Labels = NDArray[np.intp]
+#: The logarithm of a ratio of mean squares beyond which it is infinite for every purpose: F is 1.
+_LARGEST_LOG = 700.0
 _NAN3 = (math.nan, math.nan, math.nan)
 
 
@@ -314,7 +316,8 @@ def _limits_of_sites(shells: Floats, weights: Floats, confidence: float) -> tupl
         return _log_ratio(_two_level(totals), size)
 
     found = interval_over_sites(_totals(shells, None), statistic, weights, confidence=confidence)
-    low, high = ((math.exp(y) - 1) / (math.exp(y) + size - 1) for y in (found.low, found.high))
+    ratios = [math.exp(min(y, _LARGEST_LOG)) for y in (found.low, found.high)]
+    low, high = ((ratio - 1) / (ratio + size - 1) for ratio in ratios)
     return low, high
 
 

@@ -147,7 +147,7 @@ def _open_zip(path: Path, shown: str, limits: Limits) -> _Source:
     try:
         with zipfile.ZipFile(path) as archive:
             check_packed(archive, shown, limits)
-            names = [entry.filename for entry in archive.infolist() if not entry.is_dir()]
+            names = [entry.filename for entry in archive.infolist() if not entry.filename.endswith("/")]
     except _UNZIPPABLE as error:
         raise SourceError(Problem(shown, "", f"it can't be read as a ZIP ({error})", accepted)) from error
     folder = ""
