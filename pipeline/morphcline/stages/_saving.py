@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 from xml.sax.saxutils import escape
+
+from fontTools import subset
 
 from morphcline.files.atomic import whole_file, write_text
 from morphcline.files.tables import write_table
@@ -14,6 +17,8 @@ from morphcline.render.figures.sheet import DPI, Figure, style
 
 #: What matplotlib's default leaves out for a format.
 _ENCODING: dict[str, Any] = {"png": {"pil_kwargs": {"compress_level": 5}}}
+#: Tables of a font by which text is laid out: in a PDF, where each letter has its place, nothing reads them.
+_LAYOUT_TABLES = ("GSUB", "GPOS", "GDEF", "kern")
 
 
 def save(figure: Figure, folder: Path, formats: Iterable[str]) -> list[str]:
@@ -33,7 +38,7 @@ def save(figure: Figure, folder: Path, formats: Iterable[str]) -> list[str]:
     names = []
     for kind in formats:
         name = f"{figure.name}.{kind}"
-        with whole_file(folder / name) as temporary, style():
+        with whole_file(folder / name) as temporary, style(), letters_alone():
             figure.sheet.savefig(
                 temporary, format=kind, dpi=DPI, metadata=_metadata(figure, kind), **_ENCODING.get(kind, {})
             )
@@ -49,6 +54,29 @@ def save(figure: Figure, folder: Path, formats: Iterable[str]) -> list[str]:
 def title_of(figure: Figure) -> str:
     """Return what a figure shows, in the study's language: its caption as far as a bracket, semicolon or full stop."""
     return re.split(r"\.(?:\s|$)|\s?[(;]", figure.caption, maxsplit=1)[0]
+
+
+@contextmanager
+def letters_alone() -> Iterator[None]:
+    """Take fonts into PDFs without what lays text out, for a block.
+
+    matplotlib cuts fonts down to the letters used with fontTools, which reads, cuts and writes those tables too: that
+    takes as long as drawing the figure does.
+    """
+    load = subset.load_font
+
+    def load_letters(*arguments: Any, **settings: Any) -> Any:
+        font = load(*arguments, **settings)
+        for table in _LAYOUT_TABLES:
+            if table in font:
+                del font[table]
+        return font
+
+    subset.load_font = load_letters
+    try:
+        yield
+    finally:
+        subset.load_font = load
 
 
 def _metadata(figure: Figure, kind: str) -> dict[str, str | None]:
