@@ -17,7 +17,7 @@ from morphcline.files.vectors import read_shapes
 from morphcline.records.districts import District
 from morphcline.render.figures.frame import MapFrame
 from morphcline.render.figures.sites import draw_sites
-from morphcline.render.figures.surfaces import draw_surfaces
+from morphcline.render.figures.surfaces import SurfacePanel, draw_surfaces
 from morphcline.render.report.district_page import DistrictData, render_district
 from morphcline.render.report.page import ReportData
 from morphcline.render.report.parts import Row, rows_of
@@ -58,7 +58,11 @@ def district_pages(
     lines = _centre_lines(context)
     told = context.accounts["landscape"].get("districts", {})
     records = {name: read_table(context.path(f"records/{name}.csv")) for name in ("accepted", "flagged")}
-    orders = [(district.name, one) for district in districts for one in _maps(material, frame, district, style)]
+    # A surface is that of the region on the map of every district.
+    surfaces = {species: panels.surface_panels(material, species) for species in material.study.scoring.species}
+    orders = [
+        (district.name, one) for district in districts for one in _maps(material, frame, district, surfaces, style)
+    ]
     orders = [(name, one) for name, one in orders if one.draw is not None]
     sheets = drawn(context, [one for _name, one in orders])
     for district in districts:
@@ -107,7 +111,13 @@ def _own_tables(tables: Mapping[str, pd.DataFrame], name: str) -> dict[str, pd.D
     return own
 
 
-def _maps(material: Material, frame: MapFrame, district: District, style: Mapping[str, object]) -> Iterator[Order]:
+def _maps(
+    material: Material,
+    frame: MapFrame,
+    district: District,
+    surfaces: Mapping[str, list[SurfacePanel]],
+    style: Mapping[str, object],
+) -> Iterator[Order]:
     """Order maps of a district: its sites, and the region's surfaces as far as they lie in the map."""
     study, near = material.study, _frame_of(frame, district.shape)
     sites = material.tables["sites"]
@@ -120,9 +130,9 @@ def _maps(material: Material, frame: MapFrame, district: District, style: Mappin
             f"sites_{slug(species)}", found, "no sample is large enough", draw_sites, species, found, near,
             min_shells=study.scoring.min_shells, confidence=study.scoring.confidence, **style,
         )  # fmt: skip
-        surfaces = panels.surface_panels(material, species)
+        smoothed = surfaces[species]
         yield order(
-            f"surface_{slug(species)}", surfaces, "no trait has a surface", draw_surfaces, species, surfaces, near,
+            f"surface_{slug(species)}", smoothed, "no trait has a surface", draw_surfaces, species, smoothed, near,
             min_effective_shells=study.surfaces.min_effective_shells, **style,
         )  # fmt: skip
 
@@ -141,7 +151,7 @@ def _frame_of(frame: MapFrame, shape: BaseGeometry) -> MapFrame:
     )
     return replace(
         frame, west=west - margin, south=south - margin, east=east + margin, north=north + margin, outline=rings,
-        sites_beyond=0, locator=None,
+        sites_beyond=0, locator=None, district=True, edge=frame.outline,
     )  # fmt: skip
 
 

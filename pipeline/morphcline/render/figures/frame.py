@@ -44,7 +44,7 @@ class MapFrame:
         Extent in the study's CRS, in metres.
     crs : str
     outline : tuple of (n, 2) arrays
-        Rings of the study area.
+        Rings of the study area, or of the district mapped.
     backdrop_areas, backdrop_lines : tuple of (n, 2) arrays
         Of the user's own layer.
     backdrop_name : str
@@ -61,6 +61,10 @@ class MapFrame:
         Sites whose place isn't told at all.
     locator : Locator or None
         Where the study lies.
+    district : bool
+        The outline is that of a district.
+    edge : tuple of (n, 2) arrays
+        Rings at which surfaces end, where that isn't the outline.
     """
 
     west: float
@@ -78,6 +82,8 @@ class MapFrame:
     hidden_wider: int = 0
     withheld: int = 0
     locator: Locator | None = None
+    district: bool = False
+    edge: tuple[Path2, ...] = ()
 
     @property
     def aspect(self) -> float:
@@ -99,7 +105,9 @@ class MapFrame:
                 else _("True north lies {degrees}° to the left of upwards.")
             )
             parts.append(message.format(degrees=turned))
-        if self.outline:
+        if self.outline and self.district:
+            parts.append(_("The thin line is the outline of the district."))
+        elif self.outline:
             parts.append(_("The thin line is the outline of the study area."))
         if self.backdrop_name:
             parts.append(_("Backdrop: {file}.").format(file=self.backdrop_name))

@@ -104,7 +104,7 @@ def draw_steepness(
     with style():
         sheet, maps = map_sheet(frame, headings, keys, width_mm)
         for axes, panel in zip(maps, panels, strict=True):
-            _draw_panel(axes, panel, top, frame.outline)
+            _draw_panel(axes, panel, top, frame.edge or frame.outline)
     data = pd.DataFrame([panel.row for panel in panels]).drop(columns=["x_m", "y_m"], errors="ignore")
     return Figure(
         name, sheet.figure, data, _caption(species, panels, frame, level, permutations, among), _alt(species, panels)

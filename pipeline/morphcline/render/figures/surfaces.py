@@ -100,7 +100,7 @@ def draw_surfaces(
     with style():
         sheet, maps = map_sheet(frame, headings, keys, width_mm)
         for axes, panel in zip(maps, panels, strict=True):
-            _draw_panel(axes, panel, frame.outline)
+            _draw_panel(axes, panel, frame.edge or frame.outline)
     data = pd.DataFrame([_summary(species, panel) for panel in panels])
     caption = _caption(species, panels, frame, min_effective_shells, among, limits)
     return Figure(name, sheet.figure, data, caption, _alt(species, panels))
