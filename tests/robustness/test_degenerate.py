@@ -12,11 +12,13 @@ import numpy as np
 import pandas as pd
 import pyproj
 import pytest
+from rasterio.transform import from_origin
 
 from made_rasters import write_raster
 from morphcline import runner
 from morphcline.errors import StudyError
 from morphcline.files.tables import read_table
+from morphcline.render.webmap import draw_grid
 
 HEADER = "site,date,easting,northing,species,colour,banding,count,age\n"
 STUDY = """
@@ -117,13 +119,12 @@ class Odd:
     ----------
     records : str
     crs : str
-    reasons : tuple
-        (table, column that says why, part of what it says): at least one row of the table says so.
+    more : str
+        Of the study file.
     """
 
     records: str
     crs: str = "EPSG:2154"
-    reasons: tuple[tuple[str, str, str], ...] = ()
     more: str = ""
 
 
@@ -135,7 +136,9 @@ STUDIES = {
     "one trait everywhere": Odd(rows(spread(20), scores=_all_yellow)),
     "one trait nowhere": Odd(rows(spread(20), scores=_never_yellow)),
     "one shell a site": Odd(rows(spread(40), scores=_one_shell)),
-    "50,000 shells at one site": Odd(rows(spread(20), scores=_many_at_one)),
+    "50,000 shells at one site": Odd(
+        rows(spread(20), scores=_many_at_one), more='[scoring]\ntraits = ["yellow", "unbanded", "mid-banded"]'
+    ),
     "no banded shell": Odd(rows(spread(20), scores=_unbanded)),
     "one site": Odd(rows(spread(1))),
     "two sites": Odd(rows(spread(2))),
@@ -188,6 +191,16 @@ def test_a_raster_that_covers_no_site_stops_the_run_with_one_sentence(tmp_path: 
     with pytest.raises(StudyError, match=r"t\.tif: the raster covers none of the sites; ") as caught:
         runner.run(study, stages=("intake", "locate", "landscape"))
     assert len(caught.value.problems) == 1
+
+
+def test_a_raster_across_the_antimeridian_lies_in_one_piece_on_the_page() -> None:
+    crs = "EPSG:3460"  # Fiji
+    middle = pyproj.Transformer.from_crs("EPSG:4720", crs, always_xy=True).transform(180.0, -17.0)
+    transform = from_origin(middle[0] - 10_000, middle[1] + 5000, 1000, 1000)
+    cells = np.full((10, 20), 0.5)
+    grid = draw_grid(cells, cells / 10, transform=transform, crs=crs)
+    assert 179.8 < grid.west < 180.0 < grid.east < 180.2
+    assert 0.1 < grid.east - grid.west < 0.3
 
 
 def test_places_either_side_of_the_antimeridian_are_near_each_other(tmp_path: Path) -> None:

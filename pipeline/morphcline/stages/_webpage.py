@@ -19,6 +19,7 @@ from morphcline.render import labels
 from morphcline.render.figures.frame import MapFrame, cell_centres
 from morphcline.render.figures.surfaces import CONTOURS
 from morphcline.render.webmap import CentreLine, Grid, PageData, Wording, draw_grid
+from morphcline.render.webmap.degrees import longitudes_of
 from morphcline.scoring.species import slug
 from morphcline.scoring.traits import wanted_traits
 from morphcline.stages import _panels as panels
@@ -29,7 +30,6 @@ from morphcline.stages._webpage_curves import correlograms, profiles
 from morphcline.stats.contours import contour_lines
 from morphcline.study import Study
 
-WGS84 = "EPSG:4326"
 #: Longest side of a raster on the page, in cells.
 CELLS_SHOWN = 400
 
@@ -79,7 +79,8 @@ def _sites(material: Material) -> pd.DataFrame:
         "temperature_c",
     ]  # fmt: skip
     sites = material.tables["sites"].reindex(columns=known).merge(places, on="site", how="left", validate="one_to_one")
-    to_degrees = Transformer.from_crs(material.study.study.crs, WGS84, always_xy=True)
+    crs = material.study.study.crs
+    to_degrees = Transformer.from_crs(crs, longitudes_of(crs), always_xy=True)
     drawn = sites[["drawn_x_m", "drawn_y_m"]].to_numpy(np.float64)
     seen = np.isfinite(drawn).all(axis=1)
     degrees = np.full(drawn.shape, np.nan)
@@ -157,7 +158,8 @@ def _grid(material: Material, raster: SurfaceFile, species: str, trait: str, ste
 
 def _contours(material: Material) -> dict[tuple[str, str], list[tuple[float, Path]]]:
     """Return lines of equal frequency of the traits that figures show."""
-    to_degrees = Transformer.from_crs(material.study.study.crs, WGS84, always_xy=True)
+    crs = material.study.study.crs
+    to_degrees = Transformer.from_crs(crs, longitudes_of(crs), always_xy=True)
     found = {}
     for species in material.study.scoring.species:
         path = material.folder / f"surfaces/{slug(species)}.tif"
@@ -181,7 +183,8 @@ def _contours(material: Material) -> dict[tuple[str, str], list[tuple[float, Pat
 
 
 def _centres(material: Material) -> dict[tuple[str, str], CentreLine]:
-    to_degrees = Transformer.from_crs(material.study.study.crs, WGS84, always_xy=True)
+    crs = material.study.study.crs
+    to_degrees = Transformer.from_crs(crs, longitudes_of(crs), always_xy=True)
     found = {}
     for species in material.study.scoring.species:
         for panel in centre_panels(material, species):
@@ -192,7 +195,7 @@ def _centres(material: Material) -> dict[tuple[str, str], CentreLine]:
 
 
 def _rings(frame: MapFrame) -> list[list[tuple[float, float]]]:
-    to_degrees = Transformer.from_crs(frame.crs, WGS84, always_xy=True)
+    to_degrees = Transformer.from_crs(frame.crs, longitudes_of(frame.crs), always_xy=True)
     return _in_degrees((*frame.outline, *frame.backdrop_areas, *frame.backdrop_lines), to_degrees)
 
 

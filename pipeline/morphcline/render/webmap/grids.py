@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-WEB_MERCATOR = "EPSG:3857"
+from morphcline.render.webmap.degrees import longitudes_of, mercator_of
+
 #: The code of a cell without a value, in each of the three colours.
 BLANK = 255
 #: Codes from 0 to this stand for frequencies from 0 to 1, and for standard errors from 0 to LARGEST_ERROR.
@@ -92,14 +93,15 @@ def draw_grid(
             _steep(gradient, zone, steepest, (rows, columns)),
         ]
     )
+    mercator = mercator_of(crs)
     finer = 2 if max(rows, columns) <= _SMALL else 1
     target, width, height = calculate_default_transform(
-        crs, WEB_MERCATOR, columns, rows, *array_bounds(rows, columns, transform),
+        crs, mercator, columns, rows, *array_bounds(rows, columns, transform),
         dst_width=finer * columns, dst_height=finer * rows,
     )  # fmt: skip
     turned = np.full((3, height, width), BLANK, dtype=np.uint8)
     reproject(
-        codes, turned, src_transform=transform, src_crs=crs, dst_transform=target, dst_crs=WEB_MERCATOR,
+        codes, turned, src_transform=transform, src_crs=crs, dst_transform=target, dst_crs=mercator,
         src_nodata=BLANK, dst_nodata=BLANK, resampling=Resampling.nearest,
     )  # fmt: skip
     picture = io.BytesIO()
@@ -107,7 +109,7 @@ def draw_grid(
         picture, format="PNG", optimize=True
     )
     west, south, east, north = array_bounds(height, width, target)
-    to_degrees = Transformer.from_crs(WEB_MERCATOR, "EPSG:4326", always_xy=True)
+    to_degrees = Transformer.from_crs(mercator, longitudes_of(crs), always_xy=True)
     (west, east), (south, north) = to_degrees.transform([west, east], [south, north])
     return Grid(
         source="data:image/png;base64," + base64.b64encode(picture.getvalue()).decode(),

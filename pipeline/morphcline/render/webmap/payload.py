@@ -15,6 +15,7 @@ from morphcline.render.figures.change_map import CHANGE_MAP, FULL, NONE
 from morphcline.render.palettes import FADE, LOCAL_GROUPS, OPACITY, STEEPNESS_MAP, frequency_colours
 from morphcline.render.webmap.cells import MOST_SITES, Cells, pool_into_cells
 from morphcline.render.webmap.contents import PageData
+from morphcline.render.webmap.degrees import longitudes_of
 from morphcline.render.webmap.grids import LARGEST_ERROR
 from morphcline.render.webmap.linked import linked_numbers
 from morphcline.render.webmap.plain import path_in_degrees, rounded, rounded_all
@@ -225,5 +226,5 @@ def _bounds(data: PageData) -> list[list[float]]:
 def _to_degrees(
     crs: str, easting: NDArray[np.float64], northing: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    longitude, latitude = Transformer.from_crs(crs, "EPSG:4326", always_xy=True).transform(easting, northing)
+    longitude, latitude = Transformer.from_crs(crs, longitudes_of(crs), always_xy=True).transform(easting, northing)
     return np.asarray(longitude), np.asarray(latitude)

@@ -4,6 +4,9 @@
   const COLUMNS = ["species", "trait", "site", "longitude", "latitude", "count", "total", "frequency", "low", "high",
     "enough", "group", "habitat", "temperature_c"];
 
+  // Across the antimeridian the map counts on beyond 180.
+  const within180 = (longitude) => (longitude > 180 ? Number((longitude - 360).toFixed(5)) : longitude);
+
   function records() {
     const { species, trait, second } = my.state;
     const survey = my.tableSurvey();
@@ -11,8 +14,8 @@
       const { site } = row;
       const habitat = my.sites.habitat[site];
       const record = {
-        species, trait, site: my.sites.name[site], longitude: my.sites.lon[site], latitude: my.sites.lat[site], count: row.count,
-        total: row.total, frequency: Number(row.frequency.toFixed(6)), low: row.low, high: row.high,
+        species, trait, site: my.sites.name[site], longitude: within180(my.sites.lon[site]),
+        latitude: my.sites.lat[site], count: row.count, total: row.total, frequency: Number(row.frequency.toFixed(6)), low: row.low, high: row.high,
         enough: row.enough ? "True" : "False", group: my.cells ? null : groupKeys[row.group],
         habitat: habitat < 0 ? null : habitatKeys[habitat], temperature_c: my.sites.temperature[site],
       };
