@@ -8,7 +8,6 @@ import numpy as np
 from measuring import (
     Case,
     Row,
-    cores,
     first_call_s,
     interleaved,
     invented_survey,
@@ -26,6 +25,12 @@ SIZES = {1_000: 30.0, 10_000: 30.0, 100_000: 20.0}
 PEER = "esda.Moran × 12"
 #: Above so many sites one of the peer's twelve traits is timed, and its time taken twelve times.
 ONE_TRAIT_ABOVE = 10_000
+LIMITS = (
+    "of the kernel's time a tenth goes to drawing the permutations, two fifths to fetching the permuted values and "
+    "half to multiplying them by the weights, at 10,000 sites; at 100,000 fetching from all over memory takes most. Setting "
+    "up (the sites' line, the links in it, the exact index and its moments) is done by one core: a tenth of the whole "
+    "at 10,000 sites. A first call of all, compiling included, takes {cold:.1f} s; under 800 sites nothing is compiled."
+)
 COLD = """
 import numpy as np
 from measuring import invented_survey
@@ -96,11 +101,7 @@ def measure(quick: bool) -> list[Case]:
                 rows,
                 floor=f"every permutation reads one position and twelve values a site, 8 bytes each, at the "
                 f"{bandwidth / 1e9:.0f} GB/s that all cores copy.",
-                limits=f"drawing the permutations, which are numpy's own and made by one thread so that the plain and "
-                f"the compiled way draw the same, takes a quarter to a half of the work of one of {cores()} cores; of "
-                f"the rest fetching values from all over memory takes half from 100,000 sites on, and multiplying by "
-                f"the weights below. The very first call, compiling included, takes {cold:.1f} s; under 1,000 sites "
-                f"nothing is compiled.",
+                limits=LIMITS.format(cold=cold),
             )
         )
     return cases

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import csr_array, tril
+from scipy.sparse import csr_array
 from scipy.sparse.csgraph import reverse_cuthill_mckee
 
 from morphcline.stats._compiling import compiled_fast, in_threads
@@ -36,7 +36,7 @@ def shuffled_products(values: Floats, weights: csr_array, *, start: NDArray[np.u
     values : array of shape (m, t)
         Their spread should be near 1: they are held in single precision.
     weights : csr_array of shape (m, m)
-        Symmetric or not; the diagonal isn't used.
+        Symmetric or not, with a zero diagonal.
     start : array of uint64, shape (permutations,)
         See :func:`morphcline.stats.random_orders.random_orders`.
 
@@ -51,11 +51,15 @@ def shuffled_products(values: Floats, weights: csr_array, *, start: NDArray[np.u
     holds.
     """
     m, t = values.shape
-    both = csr_array(weights + weights.T)
-    line = reverse_cuthill_mckee(both, symmetric_mode=True)
-    earlier = tril(both[line][:, line], k=-1, format="csr")
-    back = np.repeat(np.arange(m), np.diff(earlier.indptr)) - earlier.indices
-    ring = int(back.max(initial=0)) + _TOGETHER
+    line = reverse_cuthill_mckee(weights)
+    place = np.empty(m, dtype=np.intp)
+    place[line] = np.arange(m)
+    one, other = np.repeat(place, np.diff(weights.indptr)), place[weights.indices]
+    later, before = np.maximum(one, other), np.minimum(one, other)
+    # Links in both directions become one, whose weights add up.
+    earlier = csr_array((weights.data, (later, before)), shape=(m, m))
+    earlier.sum_duplicates()
+    ring = int((later - before).max(initial=0)) + _TOGETHER
     site, link = line.astype(np.uint32), earlier.indptr.astype(np.uint64)
     partner, weight = (earlier.indices % ring).astype(np.uint32), earlier.data.astype(np.float32)
     held = values.astype(np.float32)

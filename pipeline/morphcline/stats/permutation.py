@@ -19,11 +19,12 @@ from morphcline.stats.random_orders import random_orders, starts
 SHUFFLED_AT_ONCE = 500_000
 #: From so many sites on, each shuffle has its own stream of random numbers, and compiled code goes through them where
 #: there is numba; below, compiling takes longer.
-STREAMS_FROM = 1_000
+STREAMS_FROM = 800
 #: Compiled sums so close to the observed one are worked out again; in standard deviations of the draws, or in what the
 #: observed one is apart from its expectation, if that is more.
 _CLOSE = 1e-4
 _ORDERS_AT_ONCE = 1_000_000
+_FEW = 8
 
 Floats = NDArray[np.float64]
 
@@ -121,8 +122,8 @@ def _products_of_streams(
 
 def _products(values: Floats, weights: csr_array, orders: Iterator[NDArray[np.intp]], permutations: int) -> Floats:
     """Return ``sum_ij w_ij z_i z_j`` of values in each of several orders, (permutations, t)."""
-    # Each pair of sites once: half the work, and directed weights come to the same.
-    pairs = triu(weights + weights.T, k=1, format="csr")
+    # Each pair of sites once: half the work, and directed weights come to the same. It doesn't pay for a few.
+    pairs = triu(weights + weights.T, k=1, format="csr") if permutations > _FEW else weights
     sums = np.empty((permutations, values.shape[1]))
     done = 0
     for shuffled in _shuffled(values, orders):
