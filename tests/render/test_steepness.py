@@ -41,7 +41,7 @@ def test_a_steep_trait_is_told_with_area_gradient_limits_and_direction() -> None
 
 def test_what_is_not_known_is_not_told_as_a_number() -> None:
     open_below = trait_sentence(row(low=0.0))
-    assert "Somewhere near it rises by 5.5 at least, while how much smoothing took can't be told" in open_below
+    assert "Somewhere near it rises by at least 5.5; how much smoothing has taken away can't be told" in open_below
     assert "Corrected for smoothing" not in open_below
     nothing = trait_sentence(row(low=0.0, at_least_per_km=0.0, bearing_deg=NAN, bearing_se_deg=NAN))
     assert "How steep it truly is there can't be told" in nothing
