@@ -20,7 +20,9 @@ Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 
 #: Values side by side: enough to fill vectors and to share the reading of links, few enough for a cache to hold a ring.
-_SIDE_BY_SIDE = 96
+_SIDE_BY_SIDE = 192
+#: Shuffles side by side at most, whose orders are held.
+_SHUFFLES = 32
 #: Sites whose values are fetched together, from all over memory, so that no fetch waits for another's use; and whose
 #: products are added up in single precision, before they join a total in double precision.
 _TOGETHER = 64
@@ -47,8 +49,8 @@ def shuffled_products(values: Floats, weights: csr_array, *, start: NDArray[np.u
 
     Notes
     -----
-    Memory: 4 t + 8 bytes a site and 40 a link; for each thread ``400 / t + 8`` bytes a site and a ring that a cache
-    holds.
+    Memory: 4 t + 8 bytes a site and 40 a link; for each thread ``800 / t + 8`` bytes a site (136 at most) and a
+    ring that a cache holds.
     """
     m, t = values.shape
     line = reverse_cuthill_mckee(weights)
@@ -63,7 +65,7 @@ def shuffled_products(values: Floats, weights: csr_array, *, start: NDArray[np.u
     site, link = line.astype(np.uint32), earlier.indptr.astype(np.uint64)
     partner, weight = (earlier.indices % ring).astype(np.uint32), earlier.data.astype(np.float32)
     held = values.astype(np.float32)
-    beside = max(1, _SIDE_BY_SIDE // t)
+    beside = min(max(1, _SIDE_BY_SIDE // t), _SHUFFLES)
     size = beside * -(-len(start) // (beside * _TASKS))
     parts = in_threads(
         lambda first: _products(held, start[first : first + size], site, link, partner, weight, ring, beside),
