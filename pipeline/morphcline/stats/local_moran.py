@@ -199,11 +199,18 @@ def _count_compiled(
 ) -> tuple[Counts, Counts]:
     """Do what :func:`_count` does."""
     reached, drawn = np.zeros(z.shape, dtype=np.int64), np.zeros(z.shape, dtype=np.int64)
+    waiting: list[NDArray[np.intp]] = []
+    left = permutations
     for size in _batches(permutations):
         if (reached[links > 0] >= stop_after).all():
             break
-        sites = _without_replacement(len(z), int(links.max()) + 1, size, rng)
-        _compiled().count_draws(z, neighbour_sum, links.astype(np.int64), sites, stop_after, reached, drawn)
+        waiting.append(_without_replacement(len(z), int(links.max()) + 1, size, rng))
+        left -= size
+        # Where no site can stop, draws needn't be counted batch by batch.
+        if left == 0 or stop_after <= permutations or sum(map(len, waiting)) + size > _LARGEST_BATCH:
+            sites = np.concatenate(waiting)
+            _compiled().count_draws(z, neighbour_sum, links.astype(np.int64), sites, stop_after, reached, drawn)
+            waiting.clear()
     return reached, drawn
 
 
