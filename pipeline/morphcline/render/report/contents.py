@@ -149,7 +149,7 @@ def _further(section: Section) -> Section:
     """Return what a section says of traits that don't lead: its points and tables under a title of their own."""
     return Section(
         f"further-{section.anchor}",
-        _("{title}: further traits").format(title=section.title),
+        _("{title} (further traits)").format(title=section.title),
         points=[group for group in section.points if group.texts],
         tables=[table for table in section.tables if table.rows],
     )
