@@ -29,7 +29,8 @@ LIMITS = (
     "of the kernel's time a tenth goes to drawing the permutations, two fifths to fetching the permuted values and "
     "half to multiplying them by the weights, at 10,000 sites; at 100,000 fetching from all over memory takes most. "
     "Setting up (the sites' line, the links in it, the exact index and its moments) is done by one core: a tenth of "
-    "the whole at 10,000. A first call of all, compiling included, takes {cold:.1f} s; under 800 sites nothing is compiled."
+    "the whole at 10,000. A first call of all, compiling included, takes {cold:.1f} s; under 800 sites nothing is "
+    "compiled."
 )
 COLD = """
 import numpy as np
