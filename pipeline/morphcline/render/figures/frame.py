@@ -150,7 +150,9 @@ class Panels:
     keys_top: float
 
 
-def arrange_panels(count: int, aspect: float, width_mm: float, keys: Sequence[Key], head_mm: float = HEAD_MM) -> Panels:
+def arrange_panels(
+    count: int, aspect: float, width_mm: float, keys: Sequence[Key], head_mm: float = HEAD_MM, fewest: int = 1
+) -> Panels:
     """Choose the fewest columns whose panels fill the width of the sheet without passing its height.
 
     Parameters
@@ -163,13 +165,15 @@ def arrange_panels(count: int, aspect: float, width_mm: float, keys: Sequence[Ke
         Legends that go below.
     head_mm : float
         Of a panel's heading.
+    fewest : int
+        Columns to begin with.
     """
     inner = width_mm - 2 * MARGIN_MM
     # Below a part of a larger sheet, which draws the keys, there is no more than the margin.
     gap = KEY_GAP_MM if place() is None else 0.0
     below = height_of_keys(keys, inner) + gap + MARGIN_MM
     best: Panels | None = None
-    for columns in range(1, count + 1):
+    for columns in range(fewest, count + 1):
         rows = math.ceil(count / columns)
         column = (inner - GAP_MM * (columns - 1)) / columns
         room = (tallest_mm() - below - MARGIN_MM + GAP_MM) / rows - head_mm - GAP_MM
@@ -243,7 +247,7 @@ def _layout(frame: MapFrame, headings: Sequence[Heading], keys: Sequence[Key], w
     head = HEAD_MM + extra
     if place() is None:
         # Where the grid has room to spare, small map and scale bar take none from the keys.
-        without = arrange_panels(count, frame.aspect, width_mm, keys, head)
+        without = arrange_panels(count, frame.aspect, width_mm, keys, head, fewest=panels.columns)
         hole, inside = _hole(without, count), _furniture(frame, without)
         if hole is not None and inside and without.column == panels.column:
             return _Layout(without, fitting, head, keys, inside, hole)
