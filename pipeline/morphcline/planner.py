@@ -7,7 +7,7 @@ folder ``plan`` into it and nothing else. The record of the run stays as it is: 
 from __future__ import annotations
 
 from collections.abc import Hashable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +26,7 @@ from morphcline.language import Said, _, speaking
 from morphcline.places.transforms import Transformation, area_lonlat
 from morphcline.readiness import refuse_unready
 from morphcline.records.change_table import ON_THE_LOGIT
+from morphcline.records.drawn import drawn_samples
 from morphcline.records.plan_tables import (
     CAUTION,
     PLACE_COLUMNS,
@@ -123,12 +124,16 @@ def make_plan(study: Study, *, out: Path | None = None) -> PlanResult:
     tables["sites"] = read_table(folder / "private/tables/sites.csv")
     public_sites = read_table(folder / "tables/sites.csv")
     traits, warnings = _traits(study, folder, tables)
-    area = mapped_area(study, tables["sites"])
-    tried, habitat, reach = _candidates(study, area, tables["sites"])
+    # As the surfaces are: errors and places found from exact sites would tell them.
+    barriers = _barriers(study)
+    walls = np.empty((0, 4)) if barriers is None else barriers
+    traits = [replace(one, samples=drawn_samples(one.samples, public_sites, walls)) for one in traits]
+    area = mapped_area(study, public_sites)
+    tried, habitat, reach = _candidates(study, area, public_sites)
     points = area.lattice(_POINTS)
     choice = choose_places(
         points, tried, [_planned(study, one, points, tried, tables) for one in traits],
-        places=study.plan.places, apart_m=_apart(study), worth=reach, barriers=_barriers(study),
+        places=study.plan.places, apart_m=_apart(study), worth=reach, barriers=barriers,
     )  # fmt: skip
     if len(choice.chosen) < study.plan.places:
         warnings.append(
@@ -229,7 +234,7 @@ def _candidates(study: Study, area: MappedArea, sites: pd.DataFrame) -> tuple[Fl
     """Return the places tried, their habitat, and by how much each counts: 0 where nobody is to go."""
     tried = area.lattice(_TRIED)
     worth = np.ones(len(tried))
-    where = sites[["x_m", "y_m"]].to_numpy(dtype=float)
+    where = sites[["x_m", "y_m"]].dropna().to_numpy(dtype=float)
     worth[cKDTree(where).query(tried)[0] < _apart(study)] = 0.0
     habitat = [""] * len(tried)
     crs = study.study.crs

@@ -19,6 +19,7 @@ from morphcline.records.privacy import (
     public_records,
     public_rejected,
     public_sites,
+    together,
 )
 from morphcline.study import Sensitive
 
@@ -190,3 +191,17 @@ def test_flags_and_reasons_tell_what_they_mean_and_nothing_that_was_found():
 def test_a_rule_says_which_places_and_how(rule, told):
     with pytest.raises(ValueError, match=told):
         Sensitive(**rule)
+
+
+def test_an_earlier_site_is_hidden_in_the_square_of_the_present_one_at_its_place():
+    # 30 m apart on two sides of an edge: by their squares both would be known to lie along it.
+    places = [(990.0, 500.0), (1020.0, 500.0), (1200.0, 500.0)]
+    table = made_sites(places, survey=["", "1984", "1984"], position_uncertainty_m=[10.0, 30.0, 30.0])
+    shared = together(table, np.array([1000.0, 1000.0, 1000.0]), 100.0)
+    shown = public_sites(table, shared.side, degrees, shared=shared)
+    assert shown["x_m"].tolist() == [500, 500, 1500]
+    away = np.hypot(*(np.array(places) - shown[["x_m", "y_m"]].to_numpy()).T)
+    assert (away <= shown["position_uncertainty_m"]).all()
+    # The stricter rule of either holds, and a place that is shown exactly stays where it is.
+    assert together(table, np.array([5000.0, 1000.0, 1000.0]), 100.0).side.tolist() == [5000, 5000, 1000]
+    assert together(table, np.zeros(3), 100.0).places.tolist() == [list(place) for place in places]

@@ -6,6 +6,7 @@ import base64
 import hashlib
 import hmac
 from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
 from functools import cache
 from types import MappingProxyType
 
@@ -39,7 +40,13 @@ _PLACE = (
 
 
 def hidden_in(
-    sites: pd.DataFrame, records: pd.DataFrame, names: pd.DataFrame, rules: Iterable[Sensitive], blur_m: float
+    sites: pd.DataFrame,
+    records: pd.DataFrame,
+    names: pd.DataFrame,
+    rules: Iterable[Sensitive],
+    blur_m: float,
+    *,
+    same_place_m: float = SAME_PLACE_M,
 ) -> Floats:
     """Return the side of the square in which each site is hidden; infinite where its place is withheld.
 
@@ -52,9 +59,11 @@ def hidden_in(
     names : DataFrame
         ``survey, site, recorded_as``.
     rules : iterable of Sensitive
-        The strictest that fits a site, or one nearer to it than 100 m, holds.
+        The strictest that fits a site, or another at the same place, holds.
     blur_m : float
         For sites that no rule fits.
+    same_place_m : float
+        Sites nearer to each other than this lie at the same place.
     """
     key = pd.MultiIndex.from_frame(sites[["survey", "site"]])
     side = np.full(len(sites), float(blur_m))
@@ -70,20 +79,67 @@ def hidden_in(
             fits &= ((sites["habitat"] == rule.habitat) | (sites["habitat_noted"] == rule.habitat)).to_numpy()
         asked = np.inf if rule.withhold else float(rule.blur_m or 0.0)
         side[fits] = np.maximum(side[fits], asked)
-    return _spread(sites[["x_m", "y_m"]].to_numpy(np.float64), side)
+    return _spread(sites[["x_m", "y_m"]].to_numpy(np.float64), side, same_place_m)
 
 
-def _spread(places: Floats, side: Floats) -> Floats:
+def _spread(places: Floats, side: Floats, same_place_m: float) -> Floats:
     if len(places) < 2:
         return side
     wider = side.copy()
-    for first, second in cKDTree(places).query_pairs(SAME_PLACE_M):
+    for first, second in cKDTree(places).query_pairs(same_place_m):
         wider[first], wider[second] = max(wider[first], side[second]), max(wider[second], side[first])
     return wider
 
 
+@dataclass(frozen=True)
+class Together:
+    """Where sites are hidden when those of earlier surveys share a square with the present ones of the same place.
+
+    Attributes
+    ----------
+    places : array (sites, 2)
+        Whose squares are shown: a site's own, or that of the present site at the same place.
+    side : array (sites,)
+    apart_m : array (sites,)
+        What the place of such a site may lie off that.
+    """
+
+    places: Floats
+    side: Floats
+    apart_m: Floats
+
+
+def together(sites: pd.DataFrame, side: Floats, within_m: float) -> Together:
+    """Return in whose squares sites are hidden.
+
+    Parameters
+    ----------
+    sites : DataFrame
+        Of all surveys: ``survey, x_m, y_m``.
+    side : array (sites,)
+        As :func:`hidden_in` returns it.
+    within_m : float
+        Sites of two surveys nearer to each other than this are told to be pairs. In two squares, both would be known
+        to lie along the edge between them.
+    """
+    own = (sites["survey"] == "").to_numpy()
+    exact = sites[["x_m", "y_m"]].to_numpy(np.float64)
+    places, wider, apart = exact.copy(), side.copy(), np.zeros(len(sites))
+    if own.any() and not own.all():
+        away, nearest = cKDTree(exact[own]).query(exact)
+        paired = ~own & (away <= within_m) & (side > 0)
+        of_present = np.flatnonzero(own)[nearest[paired]]
+        places[paired], apart[paired] = exact[of_present], within_m
+        wider[paired] = np.maximum(side[paired], side[of_present])
+    return Together(places, wider, apart)
+
+
 def public_sites(
-    sites: pd.DataFrame, side: Floats, to_degrees: Callable[[Floats, Floats], tuple[Floats, Floats]]
+    sites: pd.DataFrame,
+    side: Floats,
+    to_degrees: Callable[[Floats, Floats], tuple[Floats, Floats]],
+    *,
+    shared: Together | None = None,
 ) -> pd.DataFrame:
     """Return a table of sites as the public may see it, with the column ``blur_m``.
 
@@ -95,6 +151,8 @@ def public_sites(
         As :func:`hidden_in` returns it.
     to_degrees : callable
         Eastings and northings to longitudes and latitudes.
+    shared : Together, optional
+        In whose squares they are hidden; each in its own otherwise.
 
     Notes
     -----
@@ -102,8 +160,10 @@ def public_sites(
     round the centre too. What rasters say at a hidden place is left out, but for its habitat.
     """
     shown = sites.copy()
+    shared = shared or Together(shown[["x_m", "y_m"]].to_numpy(np.float64), side, np.zeros(len(shown)))
+    side = shared.side
     hidden, withheld = side > 0, np.isinf(side)
-    x, y = shown["x_m"].to_numpy(np.float64).copy(), shown["y_m"].to_numpy(np.float64).copy()
+    x, y = shared.places.T.copy()
     for length in np.unique(side[hidden & ~withheld]):
         these = side == length
         x[these], y[these] = blur(x[these], y[these], float(length))
@@ -115,7 +175,7 @@ def public_sites(
         longitude[moved], latitude[moved] = np.round(east, _LONLAT_DECIMALS), np.round(north, _LONLAT_DECIMALS)
     longitude[withheld], latitude[withheld] = np.nan, np.nan
     radius = shown["position_uncertainty_m"].to_numpy(np.float64)
-    grown = np.ceil(np.nan_to_num(radius) + np.where(moved, side, 0.0) / np.sqrt(2.0))
+    grown = np.ceil(np.nan_to_num(radius) + np.where(moved, side, 0.0) / np.sqrt(2.0) + shared.apart_m)
     shown = shown.assign(
         x_m=x, y_m=y, lon=longitude, lat=latitude,
         position_uncertainty_m=np.where(withheld, np.nan, np.where(moved, grown, radius)),

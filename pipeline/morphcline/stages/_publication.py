@@ -18,6 +18,7 @@ from morphcline.records.districts import District, tellable
 from morphcline.records.observations import COLUMNS
 from morphcline.records.privacy import (
     BLUR_COLUMN,
+    SAME_PLACE_M,
     by_name,
     by_pseudonym,
     hidden_in,
@@ -25,6 +26,7 @@ from morphcline.records.privacy import (
     public_records,
     public_rejected,
     public_sites,
+    together,
 )
 from morphcline.scoring.habitats import read_habitat
 from morphcline.stages._squares import Warmth, tell_land
@@ -128,8 +130,11 @@ def publish(
     accepted, flagged, rejected, names = (
         read_table(context.path(name)) for name in (ACCEPTED, FLAGGED, REJECTED, NAMES)
     )
-    side = hidden_in(sites, accepted, names, study.publish.sensitive, study.publish.blur_m)
-    shown = public_sites(sites, side, _to_degrees(study.study.crs, sites))
+    near = max(study.change.within_m, SAME_PLACE_M)
+    side = hidden_in(sites, accepted, names, study.publish.sensitive, study.publish.blur_m, same_place_m=near)
+    shared = together(sites, side, study.change.within_m)
+    side = shared.side
+    shown = public_sites(sites, side, _to_degrees(study.study.crs, sites), shared=shared)
     place = (shown["x_m"], shown["y_m"], shown["blur_m"])
     shown = shown.assign(district=tellable(sites["district"], *place, districts))
     shown, kept_back = tell_land(shown, study, districts, warmth)

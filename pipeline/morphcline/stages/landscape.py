@@ -440,6 +440,7 @@ STAGE = Stage(
         "publish.blur_m",
         "publish.names",
         "publish.sensitive",
+        "change.within_m",
         "report.area",
     ),
     reads=(ACCEPTED, FLAGGED, REJECTED, NAMES, "private/tables/places.csv"),
