@@ -103,3 +103,11 @@ def test_settings_stand_as_in_a_study_file_without_the_names_that_are_kept_back(
         french = dict(methods.settings_rows(settings))
     assert french["[habitat]"] == "non employé"
     assert "2 sites qui ne sont pas nommés ici" in french["[publish] sensitive"]
+
+
+def test_it_says_from_where_maps_are_drawn_when_places_are_hidden() -> None:
+    def told(blur: float) -> bool:
+        return any("squares of 2 km" in one for one in methods.paragraphs(SETTINGS | {"publish": {"blur_m": blur}}))
+
+    assert told(2000.0)
+    assert not told(0.0)

@@ -51,6 +51,10 @@ _CELLS = marked(
     "Cells of {cell}; a cell with less than {shells} effective shells near it (Kish 1965) is left blank. The three "
     "colours are fitted one by one and divided by their sum in each cell."
 )
+_DRAWN = marked(
+    "Maps of the surfaces and of their steepness are drawn from the centres of the squares of {side} or more that hide "
+    "the sites, bandwidths chosen by the exact places; every other number rests on the exact places."
+)
 _BARRIERS = marked("A sample has no weight where the straight line from it crosses a barrier ({file}).")
 _MASK = marked("Cells whose centre lies in {file} are blank.")
 
@@ -171,7 +175,7 @@ def paragraphs(settings: Mapping[str, Any]) -> list[str]:
             ),
             _(_ALIKE_AT_A_SITE),
         ],
-        _surfaces(settings["surfaces"]),
+        [*_surfaces(settings["surfaces"]), *_drawn(settings.get("publish"))],
         _steepness(settings["surfaces"], settings["steepness"]),
         _likeness(settings["autocorrelation"], scoring["min_shells"]),
         [_(_GENETICS)],
@@ -198,6 +202,12 @@ def _surfaces(surface: Mapping[str, Any]) -> list[str]:
     if surface.get("mask"):
         told.append(_(_MASK).format(file=surface["mask"]))
     return told
+
+
+def _drawn(publish: Mapping[str, Any] | None) -> list[str]:
+    if not publish or not publish.get("blur_m"):
+        return []
+    return [_(_DRAWN).format(side=labels.distance(float(publish["blur_m"])))]
 
 
 def _bandwidth(bandwidth: Any) -> str:
