@@ -215,37 +215,68 @@ def feed_study(data: bytes, folder: Path) -> bool:
 _JUDGED = """
 [study]
 name = "fuzzed"
-crs = "EPSG:2154"
+crs = "{crs}"
 [records]
 path = "rows.csv"
 delimiter = ","
 encoding = "utf-8"
+{keys}
 """
+#: What a study file says of each kind of sheet; "sites" has its places in a table of sites.
+_KINDS = {
+    "counts": ("EPSG:2154", ""),
+    "shells": ("EPSG:2154", 'layout = "shells"'),
+    "wide": (
+        "EPSG:2154",
+        'layout = "wide"\n[records.wide]\n"yellow/00000" = "Y0"\n"pink/mid-banded" = "P1"\n"/12345" = "five"',
+    ),
+    "references": ("EPSG:27700", '[records.position]\nwritten_as = "grid-reference"'),
+    "sites": ("EPSG:2154", 'sites = { path = "places.csv", delimiter = ",", encoding = "utf-8" }'),
+}
+_PLACES = "site,longitude,latitude\nS0,6.1,46.1\nS1,6.2,46.2\nS1,7.2,46.2\n,6,46\nS2,x,46\nS3,6.3 E,46.3 N\n"
 
 
-def make_sheet(rng: random.Random) -> list[list[str]]:
-    """Return a sheet that is sound as a file, so that its rows can be counted without reading it."""
+def make_sheet(rng: random.Random) -> tuple[str, list[list[str]]]:
+    """Return a kind of sheet, and one that is sound as a file, so that its rows can be counted without reading it."""
+    kind = rng.choice(tuple(_KINDS))
     table = making.rows(rng)
     table[0] = list(making.HEADER)
-    return [table[0], *([sign.replace("\0", "") for sign in cells] for cells in table[1:])]
+    columns = dict(zip(table[0], zip(*table[1:], strict=True), strict=True))
+    rows = range(len(table) - 1)
+    if kind == "shells":
+        del columns["count"]
+    elif kind == "wide":
+        columns |= {"Y0": columns.pop("count"), "P1": columns.pop("banding"), "five": columns.pop("colour")}
+    elif kind == "references":
+        del columns["longitude"], columns["latitude"]
+        columns["grid_reference"] = tuple(making.cell(rng, making.REFERENCES) for _ in rows)
+    elif kind == "sites":
+        del columns["longitude"], columns["latitude"]
+    cells = [[columns[name][at].replace("\0", "") for name in columns] for at in rows]
+    return kind, [list(columns), *cells]
 
 
-def feed_sheet(table: list[list[str]], folder: Path) -> bool:
+def feed_sheet(made: tuple[str, list[list[str]]], folder: Path) -> bool:
+    kind, table = made
     with (folder / "rows.csv").open("w", encoding="utf-8", newline="") as file:
         csv.writer(file, quoting=csv.QUOTE_ALL).writerows(table)
-    (folder / "study.toml").write_text(_JUDGED, encoding="utf-8")
+    (folder / "places.csv").write_text(_PLACES, encoding="utf-8")
+    crs, keys = _KINDS[kind]
+    (folder / "study.toml").write_text(_JUDGED.format(crs=crs, keys=keys), encoding="utf-8")
     study = load_study(folder / "study.toml")
     try:
         found = assess(study)
     except StudyError as error:
         return told(error)
     rows = len(table) - 1
-    account = found.account
-    must(account["rows"] == rows, f"{rows} rows went in and {account['rows']} were seen")
-    fates = sorted([*found.accepted["row"], *found.rejected["row"]])
+    must(found.account["rows"] == rows, f"{rows} rows went in and {found.account['rows']} were seen")
+    own = found.rejected[found.rejected["source"] == "rows.csv"]
+    fates = sorted([*found.accepted["row"].unique(), *own["row"]])
     must(fates == list(range(2, rows + 2)), f"rows {fates} have a fate, of 2 to {rows + 1}")
+    if kind == "sites":
+        must(found.account["site_rows"] == _PLACES.count("\n") - 1, "rows of the table of sites are missing")
     for reason in found.rejected["reason"]:
-        must(bool(str(reason).strip()), "rejected without a reason")
+        must(0 < len(str(reason).strip()) < 6000, f"a reason of {len(str(reason))} characters")
     for cells in found.rejected["row_as_it_came"]:
         json.loads(cells)
     save(found, Context(study, folder / "out", Workers()))
