@@ -74,8 +74,8 @@ def test_every_row_is_accepted_or_rejected(demo: runner.RunResult, table: Any) -
 def test_every_planted_row_meets_its_fate(table: Any, truth: dict[str, Any]) -> None:
     accepted = table("private/records/accepted")
     keys = {
-        "rejected": set(table("private/records/rejected")[["source", "row", "reason_code"]].itertuples(index=False, name=None)),
-        "flagged": set(table("private/records/flagged")[["source", "row", "flag_code"]].itertuples(index=False, name=None)),
+        name: set(table(f"private/records/{name}")[["source", "row", code]].itertuples(index=False, name=None))
+        for name, code in (("rejected", "reason_code"), ("flagged", "flag_code"))
     }
     planted = truth["planted_row"]
     assert len(planted) >= 40

@@ -112,4 +112,6 @@ def test_what_hangs_on_the_radius_is_said() -> None:
     )
     assert "from 9 to 12 pairs" in notes((50, 9, 0.2), (100, 12, 0.3))
     assert "what is seen and what isn't stays the same" in notes((50, 9, 0.2), (100, 12, 0.3))
-    assert "whether a change is seen depends on it for yellow in Cepaea nemoralis" in notes((50, 9, 0.2), (100, 12, 0.01))
+    assert "whether a change is seen depends on it for yellow in Cepaea nemoralis" in notes(
+        (50, 9, 0.2), (100, 12, 0.01)
+    )

@@ -114,7 +114,8 @@ def test_a_model_that_fails_its_test_of_fit_is_said_to() -> None:
     assert "(p = 0.005; Moran's I of what is left unexplained 0.22)" in text
     patchy = sentences.cline([cline("sigmoid", 0.9, p_fit=0.02, residual_share=0.2)])
     assert patchy.endswith(
-        " Patches of neighbouring sites depart from it (p = 0.020 against surveys simulated from the model; 20% of what "
+        " Patches of neighbouring sites depart from it (p = 0.020 against surveys simulated from the model; 20% of "
+        "what "
         "it leaves unexplained is common to neighbours); the limits allow for that."
     )
     assert "depart" not in sentences.cline([cline("sigmoid", 0.9, p_fit=0.3)])

@@ -120,7 +120,8 @@ def test_printed_it_holds_statement_map_legend_and_all_rows_without_controls(ope
         "Sites: shells judged", "Places are moved.", "Owl wood", "North quarry", "The region as a whole",
     ):  # fmt: skip
         assert told in text
-    for control in ("Copy a link to this view", "Find a site", "Save these rows", "Name contains", "arrow keys move it"):
+    named = ("Copy a link to this view", "Find a site", "Save these rows", "Name contains", "arrow keys move it")
+    for control in named:
         assert control not in text
 
 
