@@ -233,7 +233,9 @@ def _write_layers(folder: Path) -> None:
         crs="EPSG:4326",
     )
     points.to_file(folder / "points.gpkg", layer="finds")
-    points.set_geometry(points.buffer(0.1)).to_file(folder / "polygons.gpkg", layer="finds")
+    points.set_geometry(shapely.buffer(points.geometry.array, 0.1), crs=points.crs).to_file(
+        folder / "polygons.gpkg", layer="finds"
+    )
     (folder / "elsewhere.gpkg").write_text(ELSEWHERE.format(source="points.gpkg"), encoding="utf-8")
     whole = (folder / "points.gpkg").read_bytes()
     (folder / "cut-off.gpkg").write_bytes(whole[: len(whole) // 3])

@@ -164,6 +164,10 @@ def test_what_is_wrong_is_named(tmp_path: Path, change: tuple[str, str], message
     [
         (b"[study\nname", "this is not TOML"),
         ("[study]\nname = 'caf\xe9'".encode("latin-1"), "this is not UTF-8 text"),
+        (b"[study]\nseed = " + b"9" * 5000, "this is not TOML: Exceeds the limit"),
+        (b"a = " + b"[" * 20_000, "its brackets are nested too deeply|this is not TOML"),
+        (b'[study]\nname = "a\\u0000"', r"\[study\] name: found 'a.x00'; a text without the character NUL"),
+        (b'"a\\u0000" = 1', "found the key 'a.x00'; a key without it"),
     ],
 )
 def test_unreadable_files_get_one_sentence(tmp_path: Path, content: bytes, message: str) -> None:

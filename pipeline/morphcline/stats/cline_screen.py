@@ -38,6 +38,10 @@ def intra_site_correlation(fit: Maximum) -> float:
     return 0.0 if at <= LOGIT_RHO[0] else float(expit(at))
 
 
+#: A variance of frequencies below it is none: rounding.
+_ROUNDING = 1e-20
+
+
 @dataclass(frozen=True)
 class Screen:
     """Sigmoids of a grid of bearings, centres and widths, for weighted least squares of their two ends.
@@ -51,10 +55,15 @@ class Screen:
     share: Floats  # a site's weight n / (1 + (n - 1) rho), adding up to 1
 
     def explained(self, frequency: Floats) -> Floats:
-        """Return the share of the weighted variance that each sigmoid explains, (m, draws); frequency is (n, draws)."""
+        """Return the share of the weighted variance that each sigmoid explains, (m, draws); frequency is (n, draws).
+
+        0 where there is none.
+        """
         from_mean = frequency - self.share @ frequency
         explained = ((self.g * self.share) @ from_mean) ** 2 / self._variance[:, None]
-        return np.asarray(explained / (self.share @ from_mean**2))
+        variance = self.share @ from_mean**2
+        # A draw in which all sites are alike leaves nothing to explain.
+        return np.divide(explained, variance, out=np.zeros_like(explained), where=variance > _ROUNDING)
 
     @property
     def _variance(self) -> Floats:

@@ -145,7 +145,11 @@ def _read_toml(file: Path) -> dict[str, Any]:
         problem = Problem(str(file), "", "the file may not be read", "change its permissions")
     except UnicodeDecodeError as error:
         problem = Problem(file.name, f"byte {error.start}", "this is not UTF-8 text", "save the study file as UTF-8")
-    except tomllib.TOMLDecodeError as error:
+    except RecursionError:
+        problem = Problem(
+            file.name, "", "its brackets are nested too deeply", "a study file as morphcline new writes one"
+        )
+    except ValueError as error:  # not TOML, or a number of thousands of figures
         problem = Problem(file.name, "", f"this is not TOML: {error}", "mend the line named")
     raise StudyFileError(problem)
 
