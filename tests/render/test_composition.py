@@ -63,7 +63,7 @@ def test_slices_run_clockwise_from_the_top() -> None:
     # Where the middle of each slice lies: yellow to the east, pink to the south-west, brown to the north-west.
     for trait, (east, north) in {"yellow": (1, 0), "pink": (-1, -1), "brown": (-1, 1)}.items():
         fill = TRAIT_MARKS[trait].fill
-        colour = (*tuple(round(int(fill[i:i + 2], 16) / 255, 3) for i in (1, 3, 5)), 1.0)
+        colour = (*tuple(round(int(fill[i : i + 2], 16) / 255, 3) for i in (1, 3, 5)), 1.0)
         mean = wedges[colour].vertices.mean(axis=0) - middle
         assert np.sign(np.round(mean / 100)).tolist() == [east, north], trait
 
