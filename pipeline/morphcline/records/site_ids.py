@@ -44,7 +44,9 @@ class People:
     """
 
     def __init__(self, names: Iterable[str]):
-        full, last, any_name = set(), set(), set()
+        full: set[str] = set()
+        last: set[str] = set()
+        any_name: set[str] = set()
         for name in set(names):
             words = _words(E_MAIL.sub("", name))
             if not words:
