@@ -10,9 +10,14 @@ import zipfile
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
+import numpy as np
 import pypdf
 
-E_MAIL = re.compile(rb"[A-Za-z0-9._%+-]+@[A-Za-z0-9-]+\.[A-Za-z]{2,}")
+# Tried at the start of a run of its characters alone, and as long as an address may be: packed images are long runs.
+E_MAIL = re.compile(rb"(?<![A-Za-z0-9._%+-])[A-Za-z0-9._%+-]{1,64}@[A-Za-z0-9-]+\.[A-Za-z]{2,}")
+_NUMBER = re.compile(rb"(?<![0-9.])-?[0-9][0-9.]{3,}")
+#: Files that hold no binary numbers.
+_TEXT = (".csv", ".html", ".json", ".svg", ".txt", ".md", ".sld", ".xml", ".png", ".png)", "(text)", "(metadata)")
 #: Numbers in drawings are positions on the sheet: only a coordinate with all its decimals is told from one.
 _DRAWN = {".svg", ".pdf"}
 
@@ -42,7 +47,12 @@ def pieces(name: str, data: bytes) -> Iterator[tuple[str, bytes]]:
 
 
 def leaks(
-    folder: Path, places: Sequence[tuple[float, float]], texts: Sequence[str], *, allowed: Sequence[str] = ()
+    folder: Path,
+    places: Sequence[tuple[float, float]],
+    texts: Sequence[str],
+    *,
+    allowed: Sequence[str] = (),
+    many: bool = False,
 ) -> list[str]:
     """Say where a coordinate, a text or an e-mail address stands in a public file.
 
@@ -55,19 +65,29 @@ def leaks(
         Names, notes and the like, to be found whatever their capitals.
     allowed : sequence of str
         Addresses that may stand there.
+    many : bool
+        Among so many places that a number is like one's coordinate by chance: then one coordinate counts with a digit
+        more, or when the other stands in the same file.
     """
     found = []
     coordinates = {value for place in places for value in place}
     packed = [(value, struct.pack(order, value)) for value in coordinates for order in ("<d", ">d")]
-    short = _numbers({_digits(value) for value in coordinates})
-    whole = _numbers({f"{value:.6f}".rstrip("0") for value in coordinates if value != round(value)})
+    short = {text for value in coordinates for text in _digits(value, int(many))}
+    both = [tuple(_digits(value) for value in place) for place in places] if many else []
+    halves = {text for place in both for texts_of in place for text in texts_of}
+    whole = {f"{value:.6f}" if abs(value) < 1000 else f"{value:.6f}".rstrip("0") for value in coordinates if value % 1}
     for path in public_files(folder):
         name = path.relative_to(folder).as_posix()
         for piece, data in pieces(name, path.read_bytes()):
             drawn = any(ending in piece for ending in _DRAWN)
-            for match in (whole if drawn else short).findall(data):
-                found.append(f"{piece}: the coordinate {match.decode()}")
-            found += [f"{piece}: the coordinate {value} as a binary number" for value, bits in packed if bits in data]
+            found += [f"{piece}: the coordinate {number}" for number in _told(data, whole if drawn else short)]
+            if both and not drawn:
+                here = set(_told(data, halves))
+                found += [f"{piece}: the place {place}" for place in both if all(here & texts_of for texts_of in place)]
+            if not piece.endswith(_TEXT):
+                found += [
+                    f"{piece}: the coordinate {value} as a binary number" for value, bits in packed if bits in data
+                ]
             lower = data.lower()
             found += [f"{piece}: the text {text!r}" for text in texts if text.lower().encode() in lower]
             found += [
@@ -78,11 +98,20 @@ def leaks(
     return found
 
 
-def _digits(value: float) -> str:
+def _digits(value: float, more: int = 0) -> set[str]:
     """Return as much of a coordinate as tells a place to some metres: five decimals of degrees, whole metres."""
-    return f"{value:.5f}" if abs(value) < 1000 else f"{value:.0f}"
+    decimals = (5 if abs(value) < 1000 else 0) + more
+    cut = np.trunc(value * 10**decimals) / 10**decimals
+    return {f"{value:.{decimals}f}", f"{cut:.{decimals}f}"}
 
 
-def _numbers(texts: set[str]) -> re.Pattern[bytes]:
+def _told(data: bytes, numbers: set[str]) -> list[str]:
     # The digits of a longer number aren't a coordinate, but more decimals of the same one are.
-    return re.compile(b"(?<![0-9.])(?:" + b"|".join(re.escape(text.encode()) for text in sorted(texts)) + b")")
+    wanted = {number.encode() for number in numbers}
+    lengths = sorted({len(number) for number in wanted})
+    return [
+        start.decode()
+        for token in set(_NUMBER.findall(data))
+        for length in lengths
+        if len(start := token[:length]) == length and start in wanted
+    ]

@@ -19,8 +19,9 @@ Floats = NDArray[np.float64]
 
 #: Part of a site's square that must be of its class for the class to be told.
 LEAST_PART = 1 / 16
-#: Points along a square's side at most and at least; and along the radius in which the habitat is looked for.
-_MOST, _LEAST, _ALONG_RADIUS, _WIDEST = 40, 8, 5, 12
+#: Points along a square's side at most and at least; along the radius in which the habitat is looked for, and the
+#: widest such radius in points.
+_MOST, _LEAST, _ALONG_RADIUS, _WIDEST = 200, 8, 5, 12
 #: What a square is known by.
 SQUARE = ["x_m", "y_m", "blur_m"]
 
@@ -39,12 +40,15 @@ class Lattice:
         Further points beyond each side.
     reach : float
         Radius in which the habitat is looked for, in steps.
+    coarse : bool
+        Whether small patches may lie between the points.
     """
 
     squares: pd.DataFrame
     points: int
     margin: int
     reach: float
+    coarse: bool = False
 
     def places(self, *, margin: bool = True) -> tuple[Floats, Floats]:
         """Return eastings and northings, (squares, points, points), with the margin or without it."""
@@ -58,7 +62,7 @@ class Lattice:
         )
 
 
-def lattices(shown: pd.DataFrame, radius_m: float) -> list[Lattice]:
+def lattices(shown: pd.DataFrame, radius_m: float, cell_m: float) -> list[Lattice]:
     """Return lattices over the squares in which sites are hidden, one for each side.
 
     Parameters
@@ -67,16 +71,21 @@ def lattices(shown: pd.DataFrame, radius_m: float) -> list[Lattice]:
         Public sites: ``x_m, y_m, blur_m``.
     radius_m : float
         In which the habitat of a site is looked for.
+    cell_m : float
+        Side of the raster's cells.
     """
     hidden = shown[(shown["blur_m"] > 0) & shown["x_m"].notna()]
     found = []
     squares_of_all = hidden[SQUARE].drop_duplicates()
+    finest = max(cell_m, radius_m / _ALONG_RADIUS)
     for side in sorted(squares_of_all["blur_m"].astype(float).unique().tolist()):
         squares = squares_of_all[squares_of_all["blur_m"] == side]
-        step = max(side / _MOST, radius_m / _ALONG_RADIUS)
-        points = int(np.clip(round(side / step), _LEAST, _MOST))
+        points = int(np.clip(np.ceil(side / finest - 1e-6), _LEAST, _MOST))
         reach = min(radius_m * points / side, float(_WIDEST))
-        found.append(Lattice(squares.sort_values(SQUARE, ignore_index=True), points, int(np.ceil(reach)), reach))
+        coarse = side / points > 1.01 * finest
+        found.append(
+            Lattice(squares.sort_values(SQUARE, ignore_index=True), points, int(np.ceil(reach)), reach, coarse)
+        )
     return found
 
 
@@ -104,8 +113,8 @@ def commonest_near(codes: Floats, water: Sequence[float], lattice: Lattice) -> F
     return found
 
 
-def kept_back(classes: ArrayLike, least: float) -> frozenset[str]:
-    """Return the classes that mustn't be told in a square.
+def told_classes(classes: ArrayLike, least: float, *, coarse: bool = False) -> frozenset[str]:
+    """Return the classes that may be told in a square.
 
     Parameters
     ----------
@@ -113,10 +122,12 @@ def kept_back(classes: ArrayLike, least: float) -> frozenset[str]:
         Of the points where a site may lie, empty where nothing is known.
     least : float
         Points of a class below which it isn't told.
+    coarse : bool
+        Classes that no point shows may be there all the same.
 
     Notes
     -----
-    The classes too rare, and as many of the next rarer as it takes until all that are kept back have so many points
+    All but those too rare, and as many of the next rarer as it takes until all that are kept back have so many points
     together: else a class that isn't told would be as good as told.
     """
     names, numbers = np.unique(np.asarray(classes, dtype=str), return_counts=True)
@@ -124,8 +135,8 @@ def kept_back(classes: ArrayLike, least: float) -> frozenset[str]:
     back: list[str] = []
     points = 0
     for number, name in rarest:
-        if number >= least and (not back or points >= least):
+        if number >= least and (points >= least or not (back or coarse)):
             break
         back.append(name)
         points += number
-    return frozenset(back)
+    return frozenset(name for _, name in rarest) - set(back)

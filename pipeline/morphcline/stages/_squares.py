@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from morphcline.files.rasters import sample
+from morphcline.files.rasters import describe_raster, sample
 from morphcline.records.districts import District, assign
 from morphcline.records.landscape import UNLISTED
-from morphcline.records.squares import LEAST_PART, SQUARE, Lattice, commonest_near, kept_back, lattices
+from morphcline.records.squares import LEAST_PART, SQUARE, Lattice, commonest_near, lattices, told_classes
 from morphcline.study import Habitat, Study
 
 #: Temperatures at places of sites: ``survey, site, x_m, y_m`` to degrees Celsius.
@@ -20,6 +21,8 @@ Warmth = Callable[[pd.DataFrame], NDArray[np.float64]]
 KeptBack = Mapping[tuple[str, str], frozenset[str]]
 #: Points along the side of a square over which a temperature is averaged; decimals of the mean.
 _POINTS, _DECIMALS = 10, 1
+#: Points looked at at once, and about how many metres a degree has.
+_AT_ONCE, _METRES_A_DEGREE = 2_000_000, 111_000.0
 
 
 def tell_land(
@@ -42,12 +45,14 @@ def tell_land(
         shown.loc[hidden, "temperature_c"] = _mean_warmth(shown[hidden], warmth)
     back: dict[tuple[str, str], frozenset[str]] = {}
     if study.habitat is not None:
-        by_square: dict[tuple[object, ...], frozenset[str]] = {}
-        for lattice in lattices(shown, study.habitat.radius_m):
-            by_square |= _kept_back_in(lattice, shown, study, study.habitat, districts)
+        told_in: dict[tuple[object, ...], frozenset[str]] = {}
+        for lattice in lattices(shown, study.habitat.radius_m, _cell_m(study, study.habitat)):
+            told_in |= _told_in(lattice, shown, study, study.habitat, districts)
+        # A class that no point of a square shows is rarer there than any that one does.
+        legend = frozenset({*study.habitat.classes.values(), *shown["habitat"]}) - {""}
         keys = zip(*(shown[name] for name in (*SQUARE, "district")), strict=True)
         sites = zip(shown["survey"], shown["site"], strict=True)
-        back = {site: by_square[key] for site, key in zip(sites, keys, strict=True) if by_square.get(key)}
+        back = {site: legend - told_in[key] for site, key in zip(sites, keys, strict=True) if key in told_in}
     for name in ("habitat", "habitat_noted"):
         told = [
             "" if value in back.get(site, ()) else value
@@ -76,10 +81,36 @@ def _mean_warmth(shown: pd.DataFrame, warmth: Warmth) -> NDArray[np.float64]:
     return mean.round(_DECIMALS)
 
 
-def _kept_back_in(
+def _cell_m(study: Study, habitat: Habitat) -> float:
+    """Return about how long the side of the raster's cells is."""
+    info = describe_raster(habitat.path, shown=study.shown(habitat.path))
+    return min(info.cell) * (_METRES_A_DEGREE if info.crs.is_geographic else 1.0)
+
+
+def _told_in(
     lattice: Lattice, shown: pd.DataFrame, study: Study, habitat: Habitat, districts: Sequence[District]
 ) -> dict[tuple[object, ...], frozenset[str]]:
-    """Return the classes kept back by square and district, where the sites of a square are told to lie in one."""
+    """Return the classes told by square and district, where the sites of a square are told to lie in one."""
+    least = LEAST_PART * lattice.points**2
+    district_of = shown[[*SQUARE, "district"]].drop_duplicates().groupby(SQUARE)["district"].agg(list)
+    found: dict[tuple[object, ...], frozenset[str]] = {}
+    at_once = max(1, _AT_ONCE // (lattice.points + 2 * lattice.margin) ** 2)
+    for start in range(0, len(lattice.squares), at_once):
+        part = replace(lattice, squares=lattice.squares[start : start + at_once])
+        classes = _classes_in(part, study, habitat)
+        east, north = part.places(margin=False)
+        for number, square in enumerate(part.squares.itertuples(index=False, name=None)):
+            here = classes[number].ravel()
+            for district in district_of[square]:
+                own = here
+                if district:
+                    own = here[assign(east[number].ravel(), north[number].ravel(), districts) == district]
+                found[(*square, district)] = told_classes(own, least, coarse=lattice.coarse)
+    return found
+
+
+def _classes_in(lattice: Lattice, study: Study, habitat: Habitat) -> NDArray[np.object_]:
+    """Return the class of land at each point, empty where there is none: (squares, points, points)."""
     easting, northing = lattice.places()
     read = sample(
         habitat.path, habitat.band, easting.ravel(), northing.ravel(), crs=study.study.crs,
@@ -89,20 +120,8 @@ def _kept_back_in(
     water = [number for number, name in enumerate(names) if name in habitat.water]
     near = commonest_near(numbers.reshape(easting.shape), water, lattice)
     labels = np.array([*names, ""], dtype=object)
-    classes = labels[np.where(np.isnan(near), len(names), near).astype(np.intp)]
-    least = LEAST_PART * lattice.points**2
-    east, north = lattice.places(margin=False)
-    found: dict[tuple[object, ...], frozenset[str]] = {}
-    of_square = {square: number for number, square in enumerate(lattice.squares.itertuples(index=False, name=None))}
-    for *square, district in shown[[*SQUARE, "district"]].drop_duplicates().itertuples(index=False, name=None):
-        number = of_square.get(tuple(square))
-        if number is None:
-            continue
-        here = classes[number].ravel()
-        if district:
-            here = here[assign(east[number].ravel(), north[number].ravel(), districts) == district]
-        found[(*square, district)] = kept_back(here, least)
-    return found
+    classes: NDArray[np.object_] = labels[np.where(np.isnan(near), len(names), near).astype(np.intp)]
+    return classes
 
 
 def _classes(codes: NDArray[np.float64], habitat: Habitat) -> tuple[NDArray[np.float64], list[str]]:
