@@ -10,6 +10,8 @@ hits both alike. Times are medians; ratios are ratios of medians.
 from __future__ import annotations
 
 import argparse
+import contextlib
+import ctypes
 import gc
 import importlib.metadata
 import json
@@ -186,6 +188,9 @@ def peak_mb(call: Callable[[], Any]) -> float | None:
 
     def child() -> None:
         gc.collect()
+        # What was freed before and not yet given back would be used again without being counted.
+        with contextlib.suppress(OSError, AttributeError):
+            ctypes.CDLL("libc.so.6").malloc_trim(0)
         Path("/proc/self/clear_refs").write_text("5")
         before = _resident("VmRSS")
         kept = call()
@@ -226,15 +231,16 @@ def _resident(which: str) -> int:
 
 
 def machine() -> dict[str, Any]:
-    """Return what the times depend on: processor, cores, memory, system and versions."""
+    """Return what the times depend on: processor, cores, memory, system, what else runs, and versions."""
     versions = {"python": platform.python_version()}
     for name in LIBRARIES:
         try:
             versions[name] = importlib.metadata.version(name)
         except importlib.metadata.PackageNotFoundError:
             continue
+    load = round(os.getloadavg()[1], 1) if hasattr(os, "getloadavg") else None
     return {"processor": _processor(), "cores": cores(), "memory_gb": _memory_gb(), "system": platform.system(),
-            "versions": versions}  # fmt: skip
+            "load": load, "versions": versions}  # fmt: skip
 
 
 def _processor() -> str:
@@ -331,6 +337,9 @@ def section(kept: Mapping[str, Any]) -> list[str]:
     versions = ", ".join(f"{name} {version}" for name, version in facts["versions"].items())
     lines = [f"## {kept['title']}", ""]
     lines += [f"{kept['date']}; {facts['processor']}, {facts['cores']} cores, {facts['memory_gb']} GB; {versions}.", ""]
+    if facts.get("load"):
+        busy = f"Processes that wanted a core on average when it ended, our own included: {facts['load']:g}."
+        lines += [f"{busy} Where they are more than the cores, work on several cores gains less than it could.", ""]
     for case in kept["cases"]:
         lines += _table(case)
     return lines

@@ -13,8 +13,9 @@ SIZES = (10_000, 100_000, 1_000_000)
 #: Above so many sites only the quicker of the two peers is timed.
 BOTH_UP_TO = 100_000
 LIMITS = {
-    "8 nearest": "searching the tree takes three quarters, building it a sixth.",
-    "within a distance": "the search for pairs and its tree take a third; the rest is sorting the links into a matrix.",
+    "8 nearest": "searching the tree takes two thirds, on all cores; building it a fifth, on one.",
+    "within a distance": "building the tree and searching it for pairs take two fifths; sorting links into a "
+    "matrix and standardising its rows take the rest; all on one core.",
 }
 
 
