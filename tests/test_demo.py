@@ -421,6 +421,7 @@ def test_the_bytes_are_the_same_with_two_workers(demo: runner.RunResult, tmp_pat
 
     other = runner.run(ROOT / "config" / "demo.toml", out=tmp_path / "orsel", stages=TO_CLINES, workers=Workers(2))
     names = sorted(path.relative_to(demo.folder) for path in demo.folder.rglob("*") if path.is_file())
+    names = [name for name in names if name.parts[0] != "plan"]  # another test made one there
     assert names == sorted(path.relative_to(other.folder) for path in other.folder.rglob("*") if path.is_file())
     different = [
         str(name)
