@@ -96,7 +96,8 @@ def test_no_public_byte_holds_a_place_a_name_or_an_address(quiet: Path):
     folder = quiet / "outputs/quiet"
     kinds = {path.suffix for path in public_files(folder)}
     assert {".csv", ".html", ".json", ".svg", ".pdf", ".png", ".tif", ".gpkg", ".md", ".txt"} <= kinds
-    assert leaks(folder, places, texts) == []
+    # Forty sites are enough for a whole number of metres to be some circle's centre by chance.
+    assert leaks(folder, places, texts, many=True) == []
 
 
 def test_every_row_is_in_the_public_records_too(quiet: Path):
