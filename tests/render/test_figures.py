@@ -203,16 +203,16 @@ def test_the_same_figure_has_the_same_bytes(draw, tmp_path: Path) -> None:
 def test_bytes_do_not_depend_on_the_process_and_pyplot_is_not_needed(tmp_path: Path) -> None:
     code = (
         "import sys; from pathlib import Path\n"
-        "from render_figures import sites_figure; from morphcline.stages._saving import save\n"
+        "from made_figures import sites_figure; from morphcline.stages._saving import save\n"
         "save(sites_figure(90.0), Path(sys.argv[1]), ['png', 'svg', 'pdf'])\n"
         "assert 'matplotlib.pyplot' not in sys.modules\n"
     )
-    (tmp_path / "render_figures.py").write_text(Path(__file__).read_text(encoding="utf-8"), encoding="utf-8")
+    drawings = str(Path(__file__).parents[1])
     for seed in ("1", "2"):
         done = subprocess.run(
             [sys.executable, "-c", code, str(tmp_path / seed)], capture_output=True, text=True, check=False,
             cwd=tmp_path,
-            env=os.environ | {"PYTHONHASHSEED": seed, "PYTHONPATH": str(tmp_path), "MPLCONFIGDIR": str(tmp_path)},
+            env=os.environ | {"PYTHONHASHSEED": seed, "PYTHONPATH": drawings, "MPLCONFIGDIR": str(tmp_path)},
         )  # fmt: skip
         assert done.returncode == 0, done.stderr
     for path in (tmp_path / "1").iterdir():
