@@ -142,7 +142,7 @@ def check_command(study_file: Path, as_json: bool) -> None:
         raise SystemExit(1)
 
 
-@cli.command("plan")
+@cli.command("plan", short_help="Say where to look next, and how many shells are needed.")
 @_STUDY
 @click.option("--out", type=click.Path(path_type=Path), help="The run's output folder.  [default: outputs/<name>]")
 @click.option("-q", "--quiet", is_flag=True, help="Only warnings and errors.")
@@ -165,7 +165,7 @@ def plan_command(study_file: Path, out: Path | None, quiet: bool, as_json: bool)
         _print_places(result)
 
 
-@cli.command("export")
+@cli.command("export", short_help="Hand on the public results in open standards.")
 @_STUDY
 @click.option("--to", "to", required=True, metavar="FOLDER", type=click.Path(path_type=Path), help="Where to write.")
 @click.option("--out", type=click.Path(path_type=Path), help="The run's output folder.  [default: outputs/<name>]")
@@ -192,7 +192,7 @@ def export_command(study_file: Path, to: Path, out: Path | None, quiet: bool, as
         _print_export(result)
 
 
-@cli.command("notes")
+@cli.command("notes", short_help="Write a note to each contributor.")
 @_STUDY
 @click.option("--recorder", "recorders", multiple=True, metavar="NAME", help="Only this recorder; may be repeated.")
 @click.option("--record", metavar="FILE:ROW", help="Only the sample that this row belongs to.")
@@ -221,7 +221,7 @@ def notes_command(
             click.echo(f"{result.nameless:,} rows name no recorder: nobody is written to about them.")
 
 
-@cli.command("catalogue")
+@cli.command("catalogue", short_help="Write all texts for translation into a language.")
 @click.option("--language", "language", required=True, metavar="CODE", help="Such as de or pt_BR.")
 @click.option("--to", "to", required=True, metavar="FILE.po", type=click.Path(path_type=Path), help="Where to write.")
 @_DEBUG
@@ -236,7 +236,7 @@ def catalogue_command(language: str, to: Path) -> None:
     click.echo(f'In the study file: [publish] language = "{language}", catalogue = "{done.path.name}"')
 
 
-@cli.command("new")
+@cli.command("new", short_help="Make a study file and a record sheet to start from.")
 @click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
 @_DEBUG
 def new_command(folder: Path) -> None:
