@@ -295,4 +295,9 @@ def _surroundings(study: Study) -> str:
         parts.append(_("Habitat: {source}.").format(source=_habitat_source(study)))
     if study.temperature is not None:
         parts.append(_("Temperature: from {file}.").format(file=study.shown(study.temperature.path)))
+    # Rasters are public: what they say at the exact place would find it in its square.
+    if study.publish.blur_m > 0 and study.habitat is not None:
+        parts.append(_("A class that is rare in the square that hides a site is kept back (hollow)."))
+    if study.publish.blur_m > 0 and study.temperature is not None:
+        parts.append(_("Temperature is the mean of the square that hides a site, not that of the place."))
     return " ".join(parts)

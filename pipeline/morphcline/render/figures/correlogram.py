@@ -113,8 +113,11 @@ def _note(row: Row | None) -> str:
         return ""
     n = labels.number(row["sites"])
     if not np.isfinite(row["reach_m"]):
-        return _("no reach; n = {n}").format(n=n)
-    return _("reach {distance}; n = {n}").format(distance=labels.distance_and_limits(*_reach(row)), n=n)
+        told = _("no reach; n = {n}").format(n=n)
+    else:
+        told = _("reach {distance}; n = {n}").format(distance=labels.distance_and_limits(*_reach(row)), n=n)
+    # A line that is too long breaks between the two, not within the second.
+    return told.replace(" = ", "\u00a0=\u00a0")
 
 
 def _reach(row: Row) -> tuple[float, float, float]:
