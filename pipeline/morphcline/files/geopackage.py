@@ -23,11 +23,10 @@ _EXTENSIONS = "http://www.geopackage.org/spec121/#extension_"
 _DUBLIN_CORE = "http://purl.org/dc/elements/1.1/"
 _TERMS = "http://purl.org/dc/terms/"
 
-#: What a GeoPackage says of itself, by the names of ISO 15836 (Dublin Core); the first fifteen have a namespace apart.
+#: What a GeoPackage says of itself, by the names of ISO 15836 (Dublin Core), whose oldest have a namespace apart.
 _ELEMENTS = {
-    "title": "dc", "description": "dc", "subject": "dc", "creator": "dc", "publisher": "dc", "type": "dc",
-    "format": "dc", "language": "dc", "temporal": "dcterms", "created": "dcterms", "license": "dcterms",
-    "rightsHolder": "dcterms", "provenance": "dcterms", "accessRights": "dcterms",
+    "title": "dc", "description": "dc", "subject": "dc", "publisher": "dc", "type": "dc", "language": "dc",
+    "temporal": "dcterms", "license": "dcterms", "rightsHolder": "dcterms", "provenance": "dcterms",
 }  # fmt: skip
 
 _SCHEMA_TABLES = """

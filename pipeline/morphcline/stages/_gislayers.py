@@ -1,8 +1,6 @@
-"""The layers for a GIS, made of what the public may see: sites, frequencies, groups, centre lines, cells, change.
+"""The layers of ``sites.gpkg``, from public tables: sites, frequencies, groups, centre lines, cells, change.
 
-Read are the public tables, the surfaces and the centre lines; written are ``sites.gpkg``, a style for every layer and
-raster in ``styles/``, and a catalogue of both in ``stac/``. All of it stays English: names of fields and classes are
-those of the tables.
+All of it stays English: names of fields and classes are those of the tables.
 """
 
 from __future__ import annotations
@@ -18,9 +16,10 @@ import shapely
 
 from morphcline import __version__
 from morphcline.files.geopackage import Layer, write_geopackage
-from morphcline.files.surfaces import QUANTITIES, block_means, open_surfaces
+from morphcline.files.surfaces import block_means, open_surfaces
 from morphcline.files.tables import read_table
 from morphcline.records.layer_tables import (
+    CELL_PARTS,
     Attributes,
     cell_fields,
     cluster_attributes,
@@ -133,9 +132,7 @@ def _about(material: Material) -> dict[str, str]:
     }
 
 
-def _layer(
-    name: str, title: str, description: str, attributes: Attributes, crs: str, *, withheld: int | None = None
-) -> Layer:
+def _layer(name: str, title: str, description: str, attributes: Attributes, crs: str) -> Layer:
     """Return a layer of points; those without a place are left out, and said to be."""
     table = attributes.table
     seen = table["x_m"].notna() & table["y_m"].notna()
@@ -236,7 +233,7 @@ def _lines(context: Context, material: Material) -> Layer:
 def _cells(context: Context, material: Material, species: str) -> Layer:
     """Return the cells of a species' surfaces as squares; blocks of cells where there are too many."""
     surfaces = open_surfaces(context.path(raster_name(species)))
-    grid, traits = surfaces.grid, tuple(t for t in labels.main_traits(surfaces.traits))
+    grid, traits = surfaces.grid, labels.main_traits(surfaces.traits)
     block = max(1, math.ceil(math.sqrt(grid.rows * grid.columns / MOST_CELLS)))
     values = block_means(surfaces, traits, block)
     down, across = np.nonzero(np.isfinite(values[:, 0]).any(axis=0))
@@ -247,10 +244,10 @@ def _cells(context: Context, material: Material, species: str) -> Layer:
     south = np.maximum(north - side, grid.top - grid.rows * grid.cell_m)
     fields = {"cell": "easting and northing of its south-west corner, metres"}
     columns: dict[str, object] = {"cell": [f"{e:.0f}-{n:.0f}" for e, n in zip(west, south, strict=True)]}
-    parts = dict(zip(("frequency", "se", "shells"), range(len(QUANTITIES)), strict=True))
-    for name, (trait, part, text) in cell_fields(traits).items():
+    described, parts = cell_fields(traits), list(CELL_PARTS)
+    for name, (trait, part, text) in described.items():
         fields[name] = text
-        found = values[traits.index(trait), parts[part], down, across].astype(np.float64)
+        found = values[traits.index(trait), parts.index(part), down, across].astype(np.float64)
         columns[name] = found.round(_CELL_DECIMALS[part])
     coarse = (
         ""
@@ -265,5 +262,5 @@ def _cells(context: Context, material: Material, species: str) -> Layer:
         cell_layer(species), "Polygon", f"{species}: cells of the smoothed surfaces",
         f"Squares of {side:g} m with the smoothed frequency of each main trait of {species}, its standard error and "
         f"the independent shells it rests on; empty where there are too few.{coarse}",
-        features, fields, tuple(name for name, (_, part, _) in cell_fields(traits).items() if part == "frequency"),
+        features, fields, tuple(name for name, (_, part, _) in described.items() if part == "frequency"),
     )  # fmt: skip

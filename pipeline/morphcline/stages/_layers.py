@@ -34,10 +34,9 @@ class Described:
     fields: Mapping[str, str]
     words: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
 
-    def of(self, features: gpd.GeoDataFrame, *, remark: str = "") -> Layer:
-        """Return the layer with its features, and a remark at the end of its description."""
-        description = f"{self.description} {remark}".strip()
-        return Layer(self.name, self.kind, self.title, description, features, self.fields, words=self.words)
+    def of(self, features: gpd.GeoDataFrame) -> Layer:
+        """Return the layer with its features."""
+        return Layer(self.name, self.kind, self.title, self.description, features, self.fields, words=self.words)
 
 
 def read_layers(path: Path, layers: Sequence[Described], crs: str) -> list[Layer]:
