@@ -163,6 +163,8 @@ def test_many_sites_give_way_to_squares_that_hold_all_their_shells() -> None:
         assert sum(trait["pooled"]) == 12_000
         # Sites within a square differ: no interval is made up for it.
         assert {tuple(limits) for _, _, *limits in drawn} == {(None, None)}
+    # What occurs many times stands once.
+    assert len({tuple(counts) for counts in payload["combinations"]}) == len(payload["combinations"])
     assert "12,000 sites" in payload["species"][0]["traits"][0]["statement"]
     assert "pooled in squares of" in render_page(data)
 

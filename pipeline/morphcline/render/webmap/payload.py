@@ -93,7 +93,9 @@ def _combinations(shown: pd.DataFrame) -> tuple[list[list[Any]], NDArray[np.int6
     columns = ["count", "total", "low", "high"]
     values = shown.reindex(columns=columns).astype(np.float64)
     values[["low", "high"]] = values[["low", "high"]].round(4)
-    kinds, codes = np.unique(values.to_numpy(), axis=0, return_inverse=True, equal_nan=True)
+    # Rows with NaN are never alike to numpy; infinity stands for a missing limit among them.
+    kinds, codes = np.unique(values.fillna(np.inf).to_numpy(), axis=0, return_inverse=True)
+    kinds[np.isinf(kinds)] = np.nan
     listed = [[int(count), int(total), rounded(low), rounded(high)] for count, total, low, high in kinds.tolist()]
     return listed, np.asarray(codes).ravel()
 
