@@ -33,7 +33,6 @@ def legend_parts() -> dict[str, Any]:
         "errors": _errors(),
         "sizes": [(shells, labels.number(shells)) for shells in _SIZES],
         "groups": group_names(),
-        "change_sizes": [(FULL, _("{points} points").format(points=labels.number(100 * FULL)))],
     }
 
 
