@@ -20,7 +20,7 @@ from morphcline.stages._concordance import LAYERS
 from morphcline.stages._figure_orders import TABLES, figure_material, figure_orders
 from morphcline.stages._mapframe import map_frame
 from morphcline.stages._orders import Order
-from morphcline.stages._plates import plate_orders
+from morphcline.stages._plates import OF_SPECIES, SINGLE, plate_orders
 from morphcline.stages._saving import save
 from morphcline.stages._steepness import steepness_name
 from morphcline.stages._webpage import page_data
@@ -35,11 +35,7 @@ _ACCEPTED = "records/accepted.csv"
 _FLAGGED = "records/flagged.csv"
 
 #: Beginnings of our figures' names; files of an earlier run that are no longer drawn are known by them.
-_KINDS = (
-    "sites", "morphs", "composition", "surface", "steepness", "clusters", "cline", "habitat", "landscape",
-    "correlogram", "variogram", "bandwidth", "change", "isolation",
-    "effects", "concordance", "centres", "transects", "plate",
-)  # fmt: skip
+_KINDS = {name.split("_")[0] for name in (*OF_SPECIES, *SINGLE, "transects", "plate")}
 _ENDINGS = (".png", ".svg", ".pdf", ".csv", ".txt")
 
 
