@@ -46,7 +46,7 @@ from morphcline.study import Study
 
 #: What the figures are drawn of.
 TABLES = (
-    "sites", "frequencies", "regional", "habitat_frequencies", "bandwidth", "surfaces", "steepness", "autocorrelation",
+    "sites", "frequencies", "regional", "habitat_frequencies", "bandwidth", "surfaces", "steepness",
     "correlogram", "correlogram_reach", "variogram", "variogram_fit", "local", "clines", "change",
     "isolation", "isolation_bins",
     "marginal_effects", "concordance", "curved", "transects",
