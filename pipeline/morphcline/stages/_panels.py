@@ -23,8 +23,8 @@ from morphcline.render.figures.clusters import ClusterPanel, LocalTest
 from morphcline.render.figures.frame import cell_centres
 from morphcline.render.figures.sites import SitePanel
 from morphcline.render.figures.surfaces import SurfacePanel
-from morphcline.scoring.species import slug
 from morphcline.stages.autocorrelation import local_draws
+from morphcline.stages.surfaces import raster_name
 from morphcline.stats.cline_axis import distance_along_line
 from morphcline.stats.cline_band import confidence_band
 from morphcline.stats.trend import plane_trend
@@ -102,7 +102,7 @@ def site_panels(material: Material, species: str, traits: tuple[str, ...]) -> li
 
 def surface_panels(material: Material, species: str) -> list[SurfacePanel]:
     """Return a panel for each trait whose surface isn't blank."""
-    path = material.folder / "surfaces" / f"{slug(species)}.tif"
+    path = material.folder / raster_name(species)
     if not path.is_file():
         return []
     raster = open_surfaces(path)

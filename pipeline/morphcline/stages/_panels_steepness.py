@@ -7,9 +7,9 @@ import numpy as np
 from morphcline.files.steepness import read_steepness, steep_traits
 from morphcline.files.surfaces import open_surfaces
 from morphcline.render.figures.steepness import SteepPanel
-from morphcline.scoring.species import slug
 from morphcline.stages._panels import CELLS_DRAWN, Material, drawn_cells
 from morphcline.stages._steepness import steepness_name
+from morphcline.stages.surfaces import raster_name
 
 
 def steepness_panels(material: Material, species: str) -> list[SteepPanel]:
@@ -17,7 +17,7 @@ def steepness_panels(material: Material, species: str) -> list[SteepPanel]:
     path = material.folder / steepness_name(species)
     if not path.is_file():
         return []
-    surfaces = open_surfaces(material.folder / "surfaces" / f"{slug(species)}.tif")
+    surfaces = open_surfaces(material.folder / raster_name(species))
     rows = {str(row["trait"]): row for row in material.of("steepness", species).to_dict("records")}
     panels = []
     for trait in steep_traits(path):

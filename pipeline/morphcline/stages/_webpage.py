@@ -20,13 +20,13 @@ from morphcline.render.figures.frame import MapFrame, cell_centres
 from morphcline.render.figures.surfaces import CONTOURS
 from morphcline.render.webmap import CentreLine, Grid, PageData, Wording, draw_grid
 from morphcline.render.webmap.degrees import longitudes_of
-from morphcline.scoring.species import slug
 from morphcline.scoring.traits import wanted_traits
 from morphcline.stages import _panels as panels
 from morphcline.stages._panels import Material
 from morphcline.stages._panels_concordance import centre_panels
 from morphcline.stages._steepness import steepness_name
 from morphcline.stages._webpage_curves import correlograms, profiles
+from morphcline.stages.surfaces import raster_name
 from morphcline.stats.contours import contour_lines
 from morphcline.study import Study
 
@@ -125,7 +125,7 @@ def _steep_band(material: Material, species: str, trait: str, quantity: str) -> 
 def _grids(material: Material, steepest: float) -> dict[tuple[str, str], Grid]:
     grids = {}
     for species in material.study.scoring.species:
-        path = material.folder / f"surfaces/{slug(species)}.tif"
+        path = material.folder / raster_name(species)
         if not path.is_file():
             continue
         raster = open_surfaces(path)
@@ -162,7 +162,7 @@ def _contours(material: Material) -> dict[tuple[str, str], list[tuple[float, Pat
     to_degrees = Transformer.from_crs(crs, longitudes_of(crs), always_xy=True)
     found = {}
     for species in material.study.scoring.species:
-        path = material.folder / f"surfaces/{slug(species)}.tif"
+        path = material.folder / raster_name(species)
         if not path.is_file():
             continue
         raster = open_surfaces(path)
