@@ -76,6 +76,19 @@ def test_shells_in_rows_of_their_own_are_one_morph() -> None:
     assert tables(*rows).occurrences["organismQuantity"].tolist() == [1, 1, 1, 1]
 
 
+def test_what_was_mended_in_the_date_is_told_of_the_visit_and_not_of_the_banding() -> None:
+    rows = (
+        {"banding": "00345", "mended": "345 read as 00345; date 45809 read as 2025-06-01"},
+        {"banding": "00345", "mended": "date 45809 read as 2025-06-01"},
+    )
+    for order in (rows, rows[::-1]):
+        told = tables(*order, singly=True)
+        assert told.occurrences["organismQuantity"].tolist() == [2]
+        assert told.events["verbatimEventDate"].tolist() == ["", "45809"]
+        remarks = told.measurements.set_index("measurementType")["measurementRemarks"]
+        assert remarks["shell banding formula"] == remarks["shell banding class"] == "345 read as 00345"
+
+
 def test_shells_that_do_not_count_say_why() -> None:
     told = tables(
         {"age": "juvenile", "species": "", "colour": "", "band_class": "", "counted": False,

@@ -361,7 +361,8 @@ def _shell_facts(merged: pd.DataFrame) -> Iterator[pd.DataFrame]:
     number = merged["banding"].map({text: sum(bands_present(text)) if text else 0 for text in formulas})
     fused = merged["banding"].map({text: bool(text) and has_fusion(text) for text in formulas})
     scored = (merged["banding"] != "").to_numpy()
-    mended = merged["mended"].where(~merged["mended"].str.startswith("date "), "")
+    # The date's is told of the visit.
+    mended = merged["mended"].str.replace(r"(^|; )date \S+ read as [^;]*", "", regex=True).str.removeprefix("; ")
     colour, band_class = merged["colour"], merged["band_class"]
     counted = merged["counted"].to_numpy(dtype=bool)
     facts: tuple[tuple[str, NDArray[np.bool_], pd.Series | str, pd.Series | str, str], ...] = (
