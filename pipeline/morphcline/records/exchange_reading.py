@@ -440,7 +440,7 @@ def _warnings(
     if unread:
         told = ", ".join(f"{kind or '–'} ({number:,})" for kind, number in sorted(unread.items()))
         yield Said("{file}: measurements of these types aren't read: {types}", file=archive.shown, types=told)
-    others = [f for f in archive.extensions if f.row_type not in (OCCURRENCE, EXTENDED, PLAIN) or f.row_type == EVENT]
+    others = [f for f in archive.extensions if f is not occurrences and f.row_type not in (EXTENDED, PLAIN)]
     if others:
         told = ", ".join(f"{file.shown} ({len(file):,} × {file.row_type})" for file in others)
         yield Said("{file}: these files aren't read: {files}", file=archive.shown, files=told)

@@ -159,6 +159,25 @@ def test_an_event_without_occurrences_is_told(tmp_path: Path) -> None:
     assert "x: 1 event has no occurrence, so nothing is read of it (row 5 of x#event.csv" in table.warnings[1]
 
 
+def test_a_second_file_of_occurrences_is_told(tmp_path: Path) -> None:
+    more = part("extension", f"{DWC}Occurrence", "more.csv", OCCURRENCE)
+    described = USUAL.replace("</archive>", f"{more}</archive>")
+    table = read_archive(write(tmp_path, meta__xml=described, more__csv=",".join(OCCURRENCE) + "\n" + OCCURRENCES), "x")
+    assert table.shown == "x#occurrence.csv"
+    assert "x: these files aren't read: x#more.csv (3 × Occurrence)" in table.warnings
+
+
+def test_one_column_may_hold_two_terms(tmp_path: Path) -> None:
+    more = f'<field index="0" term="{DWC}catalogNumber"/>'
+    columns = ("occurrenceID", "scientificName", "individualCount")
+    facts = part("extension", FACTS, "facts.csv", ("occurrenceID", *FACT[2:]))
+    described = meta(part("core", f"{DWC}Occurrence", "occurrence.csv", columns, more=more), facts)
+    text = ",".join(columns) + "\no1,Cepaea nemoralis,3\n"
+    fact = "occurrenceID,measurementType,measurementValue\no1,shell colour,pink\n"
+    table = read_archive(write(tmp_path, meta__xml=described, occurrence__csv=text, facts__csv=fact), "x")
+    assert rows(table, "occurrenceID", "catalogNumber", "count", "colour") == [("o1", "o1", "3", "pink")]
+
+
 def test_rows_with_cells_too_many_are_rejected_and_empty_ones_too(tmp_path: Path) -> None:
     text = ",".join(OCCURRENCE) + "\n" + OCCURRENCES + ",,,,,,,,\n" + "a1,o9,Cepaea nemoralis,1,individuals,,,,,extra\n"
     (tmp_path / "study.toml").write_text(

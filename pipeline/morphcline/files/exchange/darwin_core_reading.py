@@ -209,7 +209,7 @@ def _read_file(source: _Source, part: Xml.Element, key: str, encoding: str | Non
     )
     refuse_zero_bytes(text, shown)
     skipped = _number(part.get("ignoreHeaderLines", "0"), meta, f"{where}, ignoreHeaderLines")
-    needed = max([at_id, *terms]) + 1
+    needed = max([at_id, *terms.values()]) + 1
     rows = _rows(text, part, shown)
     header = list(islice(rows, skipped))
     first = next(rows, None)
@@ -217,16 +217,16 @@ def _read_file(source: _Source, part: Xml.Element, key: str, encoding: str | Non
     if width < needed and (header or first):
         found = f"it names the column {needed - 1} (counted from 0), and {name} has {width} columns"
         raise SourceError(Problem(meta, where, found, "the columns that there are"))
-    read = {index: term for index, term in terms.items() if kind not in READ or term in READ[kind]}
+    read = {term: index for term, index in terms.items() if kind not in READ or term in READ[kind]}
     below = [] if first is None else chain([first], rows)
-    picked, said, beyond = _picked(below, [at_id, *read], width)
+    picked, said, beyond = _picked(below, [at_id, *read.values()], width)
     ids, *own = (_column(texts) for texts in picked)
-    columns = dict(zip(read.values(), own, strict=True))
+    columns = dict(zip(read, own, strict=True))
     for term, default in defaults.items():
         texts = columns.get(term, _column([""] * len(said)))
         columns[term] = np.where((texts == "") & said, default, texts)
     numbers = np.arange(skipped + 1, skipped + 1 + len(said), dtype=np.int64)
-    return ArchiveFile(shown, kind, ids, columns, numbers, beyond, (*terms.values(), *defaults))
+    return ArchiveFile(shown, kind, ids, columns, numbers, beyond, tuple({**terms, **defaults}))
 
 
 def _picked(
@@ -258,13 +258,13 @@ def _column(texts: Sequence[str]) -> NDArray[np.object_]:
     return column
 
 
-def _fields(part: Xml.Element, key: str, meta: str, where: str) -> tuple[int, dict[int, str], dict[str, str]]:
-    """Return the column of the id, the term of each column, and what terms mean where a row has no value of its own."""
+def _fields(part: Xml.Element, key: str, meta: str, where: str) -> tuple[int, dict[str, int], dict[str, str]]:
+    """Return the column of the id, that of each term, and what terms mean where a row has no value of its own."""
     ids = [one for one in part if _local(one.tag) == key]
     if len(ids) != 1:
         raise SourceError(Problem(meta, where, f"found {len(ids)} elements {key}", f"one <{key} index=…>"))
     at_id = _number(ids[0].get("index", ""), meta, f"{where}, {key}")
-    terms: dict[int, str] = {}
+    terms: dict[str, int] = {}
     defaults: dict[str, str] = {}
     for one in part:
         if _local(one.tag) != "field":
@@ -272,10 +272,10 @@ def _fields(part: Xml.Element, key: str, meta: str, where: str) -> tuple[int, di
         term = _local(one.get("term", ""))
         if not term:
             raise SourceError(Problem(meta, where, "a field has no term", "the term's address"))
-        if term in (*terms.values(), *defaults):
+        if term in terms or term in defaults:
             raise SourceError(Problem(meta, where, f"two fields have the term {term}", "each term once"))
         if one.get("index") is not None:
-            terms[_number(one.get("index", ""), meta, f"{where}, field {term}")] = term
+            terms[term] = _number(one.get("index", ""), meta, f"{where}, field {term}")
         if one.get("default") is not None or one.get("index") is None:
             defaults[term] = one.get("default", "")
     return at_id, terms, defaults
