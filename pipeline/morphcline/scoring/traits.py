@@ -57,9 +57,9 @@ class Trait:
 
     Parameters
     ----------
-    name, label : str
-        As in tables, and as in figures and sentences.
-    numerator, denominator : str
+    name : str
+        As in tables.
+    denominator : str
         In words.
     needs : tuple of {"colour", "banding", "formula"}
         The scores without which a shell isn't in the denominator.
@@ -68,8 +68,6 @@ class Trait:
     """
 
     name: str
-    label: str
-    numerator: str
     denominator: str
     needs: tuple[str, ...]
     counted: Selection
@@ -130,8 +128,6 @@ def user_trait(trait: UserTrait) -> Trait:
     scored = Said(_SCORED[tuple(sorted(needs))])
     return Trait(
         trait.name,
-        trait.name,
-        Said("shells that are {kinds}", kinds=_in_words(trait.counted)),
         Said("{shells} that are {kinds}", shells=scored, kinds=among) if among else scored,
         needs,
         trait.counted,
@@ -240,37 +236,27 @@ def _joined(message: str, texts: Iterable[str]) -> str:
     return reduce(lambda one, other: Said(message, one=one, other=other), listed)
 
 
-def _standard(name: str, numerator: str, denominator: str, counted: Selection, among: Selection | None = None) -> Trait:
+def _standard(name: str, denominator: str, counted: Selection, among: Selection | None = None) -> Trait:
     among = Selection() if among is None else among
     needs = tuple(dict.fromkeys((*_needs(counted), *_needs(among))))
-    return Trait(name, name, numerator, denominator, needs, counted, among)
+    return Trait(name, denominator, needs, counted, among)
 
 
 def _morph(name: str) -> Trait:
     colour, band_class = re.split(" ", name, maxsplit=1)
     selection = Selection.model_validate({"colour": (colour,), "band_class": (band_class,)})
-    return _standard(name, f"{name} shells", _OF_BOTH, selection)
+    return _standard(name, _OF_BOTH, selection)
 
 
 _BANDED_SHELLS = Selection(band_class=("mid-banded", "many-banded", "other one-banded"))
 _STANDARD = (
-    _standard("yellow", "yellow shells", _OF_COLOUR, Selection(colour=("yellow",))),
-    _standard("pink", "pink shells", _OF_COLOUR, Selection(colour=("pink",))),
-    _standard("brown", "brown shells", _OF_COLOUR, Selection(colour=("brown",))),
-    _standard("unbanded", "shells without bands", _OF_BANDING, Selection(band_class=("unbanded",))),
-    _standard("mid-banded", "shells with band 3 alone", _BANDED, Selection(band_class=("mid-banded",)), _BANDED_SHELLS),
-    _standard(
-        "many-banded",
-        "shells with two or more bands",
-        _OF_BANDING,
-        Selection(band_class=("many-banded",)),
-    ),
-    _standard(
-        "effectively unbanded",
-        "shells that lack bands 1 and 2",
-        _WITH_FORMULA,
-        Selection(formula=("00???",)),
-    ),
-    _standard(marked("fused"), "shells with fused bands", _BANDED_WITH_FORMULA, Selection(fused=True), _BANDED_SHELLS),
+    _standard("yellow", _OF_COLOUR, Selection(colour=("yellow",))),
+    _standard("pink", _OF_COLOUR, Selection(colour=("pink",))),
+    _standard("brown", _OF_COLOUR, Selection(colour=("brown",))),
+    _standard("unbanded", _OF_BANDING, Selection(band_class=("unbanded",))),
+    _standard("mid-banded", _BANDED, Selection(band_class=("mid-banded",)), _BANDED_SHELLS),
+    _standard("many-banded", _OF_BANDING, Selection(band_class=("many-banded",))),
+    _standard("effectively unbanded", _WITH_FORMULA, Selection(formula=("00???",))),
+    _standard(marked("fused"), _BANDED_WITH_FORMULA, Selection(fused=True), _BANDED_SHELLS),
     *(_morph(name) for name in MORPHS),
 )
