@@ -77,7 +77,8 @@ def read_delimited(
     if len(text) >= LARGE and '"' not in text:
         table = _read_large(text, delimiter, shown, limits)
     if table is None:
-        table = table_from_rows(_rows(text, delimiter, shown), shown, limits)
+        reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+        table = table_from_rows(rows_of(reader, shown), shown, limits)
     details = {"encoding": used_encoding, "delimiter": _NAMES.get(delimiter, delimiter)}
     if table.short:
         warnings.append(
@@ -95,8 +96,8 @@ def read_delimited(
     )  # fmt: skip
 
 
-def _rows(text: str, delimiter: str, shown: str) -> Iterator[list[str]]:
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+def rows_of(reader: Iterator[list[str]], shown: str) -> Iterator[list[str]]:
+    """Yield the rows of a :func:`csv.reader`; where it stops, raise the SourceError that says at which row."""
     row = 0
     while True:
         row += 1

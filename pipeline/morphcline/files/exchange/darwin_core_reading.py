@@ -23,6 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from morphcline.errors import Problem, SourceError
+from morphcline.files.delimited import rows_of
 from morphcline.files.encodings import decode, refuse_zero_bytes
 from morphcline.files.limits import check_packed, check_size
 from morphcline.files.safe_xml import parse_xml
@@ -302,22 +303,9 @@ def _rows(text: str, part: Xml.Element, shown: str) -> Iterator[list[str]]:
     if line_end not in ("\n", "\r", "\r\n", ""):
         text = text.replace(line_end, "\n")
     lines = io.StringIO(text, newline="")
-    reader = (
-        csv.reader(lines, delimiter=delimiter, quotechar=quote, strict=True)
-        if quote
-        else csv.reader(lines, delimiter=delimiter, quoting=csv.QUOTE_NONE)
-    )
-    row = 0
-    while True:
-        row += 1
-        try:
-            yield next(reader)
-        except StopIteration:
-            return
-        except csv.Error as error:
-            found = f"a quotation mark opens or closes a cell in the wrong place ({error})"
-            accepted = "write a quotation mark inside a cell twice, and quote the whole cell"
-            raise SourceError(Problem(shown, f"row {row}", found, accepted)) from error
+    if quote:
+        return rows_of(csv.reader(lines, delimiter=delimiter, quotechar=quote, strict=True), shown)
+    return rows_of(csv.reader(lines, delimiter=delimiter, quoting=csv.QUOTE_NONE), shown)
 
 
 def _unescaped(text: str) -> str:
