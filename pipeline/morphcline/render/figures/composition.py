@@ -169,7 +169,7 @@ def _classes_key(panel: CompositionPanel, room: Room) -> Key:
     if room.way != COMMONEST:
         return _slices(panel)
     marks = [TRAIT_MARKS[name] for name in panel.classes]
-    named = [Mark(labels.trait_title(mark.label), mark.marker, mark.fill, mark.edge, mark.size) for mark in marks]
+    named = [replace(mark, label=labels.trait_title(mark.label)) for mark in marks]
     titles = {COLOUR: _("Commonest colour"), BANDING: _("Commonest banding")}
     return marks_key(titles[panel.trait], named, rows=4)
 
@@ -256,7 +256,7 @@ def _caption(
 ) -> str:
     numbers = [
         _(_NUMBERS[panel.trait]).format(
-            shells=labels.number(table["total"].sum()), sites=_sites(int(table["sites"].sum()))
+            shells=labels.number(table["total"].sum()), sites=labels.counted(table["sites"].sum(), "site")
         )
         for panel, table in zip(panels, circles, strict=True)
     ]  # fmt: skip
@@ -316,10 +316,6 @@ def _way(circles: Sequence[pd.DataFrame], room: Room, min_shells: int) -> list[s
     return drawn
 
 
-def _sites(number: int) -> str:
-    return many("{n} site", "{n} sites", number).format(n=labels.number(number))
-
-
 def _alt(
     species: str,
     panels: Sequence[CompositionPanel],
@@ -345,7 +341,7 @@ def _alt(
             _("{title}: {drawn}, from {sites}; all shells together: {shares}.").format(
                 title=_(_TITLES[panel.trait]),
                 drawn=many("{n} symbol", "{n} symbols", shown).format(n=labels.number(shown)),
-                sites=_sites(int(table["sites"].sum())), shares=labels.listing(named),
+                sites=labels.counted(table["sites"].sum(), "site"), shares=labels.listing(named),
             )
         )  # fmt: skip
     return " ".join(parts)

@@ -42,14 +42,14 @@ def draw_landscape(name: str, sites: pd.DataFrame, frame: MapFrame, *, source: s
     room = width_mm - 2 * MARGIN_MM
     headings, keys = list[Heading](), list[Key]()
     if marks:
-        headings.append(Heading(_("Habitat"), _sites(int((sites["habitat"] != "").sum()))))
+        headings.append(Heading(_("Habitat"), labels.counted((sites["habitat"] != "").sum(), "site")))
         unknown = [UNKNOWN] if (sites["habitat"] == "").any() else []
         keys.append(
             marks_key(_("Habitat"), [_named(mark) for mark in (*marks.values(), *unknown)], rows=4, room_mm=room)
         )
     low, high = (float(warm[known].min()), float(warm[known].max())) if known.any() else (0.0, 0.0)
     if known.any():
-        headings.append(Heading(_("Temperature"), _sites(int(known.sum()))))
+        headings.append(Heading(_("Temperature"), labels.counted(known.sum(), "site")))
         keys.append(scale_key(_("Temperature (°C)"), TEMPERATURE_MAP, _ticks(low, high)))
     size = float(np.clip(80.0 / np.sqrt(max(len(sites), 1)) * width_mm / 190, 2.2, 5.0))
     dense = len(sites) > RASTERISE_ABOVE
@@ -90,10 +90,6 @@ def _ticks(low: float, high: float) -> list[tuple[float, str]]:
 def _named(mark: Mark) -> Mark:
     name = _(UNKNOWN.label) if mark is UNKNOWN else labels.habitat_name(mark.label)
     return replace(mark, label=labels.sentence(name))
-
-
-def _sites(number: int) -> str:
-    return many("{n} site", "{n} sites", number).format(n=labels.number(number))
 
 
 def _caption(sites: pd.DataFrame, frame: MapFrame, source: str) -> str:

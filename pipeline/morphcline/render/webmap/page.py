@@ -23,7 +23,7 @@ from morphcline.render.webmap.legend import legend_parts
 from morphcline.render.webmap.messages import group_names, script_messages
 from morphcline.render.webmap.payload import survey_payload
 from morphcline.render.webmap.plain import as_script_value
-from morphcline.render.webmap.statements import regional_rows, sites_in_words
+from morphcline.render.webmap.statements import regional_rows
 from morphcline.scoring import cautions
 from morphcline.scoring.species import HORTENSIS, NEMORALIS
 
@@ -151,10 +151,10 @@ def _words(data: PageData, payload: Mapping[str, Any]) -> dict[str, Any]:
         "legend": legend_parts(),
         "wording": data.wording,
         "shape": _shape(payload["bounds"]),
-        "withheld": sites_in_words(withheld) if withheld else "",
+        "withheld": labels.counted(withheld, "site") if withheld else "",
         "cells": None if cells is None else {
             "side": labels.distance(cells["side"]), "most": labels.number(MOST_SITES),
-            "sites": sites_in_words(cells["sites"]),
+            "sites": labels.counted(cells["sites"], "site"),
         },
         "region": regional_rows(data),
         "surveys": list(dict.fromkeys(data.change["earlier_survey"])) if cells is None else [],

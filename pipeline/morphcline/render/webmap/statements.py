@@ -7,7 +7,7 @@ from typing import Any
 
 import pandas as pd
 
-from morphcline.language import _, many
+from morphcline.language import _
 from morphcline.render import labels
 from morphcline.render.webmap.contents import PageData
 
@@ -26,8 +26,8 @@ def statement(data: PageData, species: str, trait: str, rows: pd.DataFrame) -> s
         "trait": labels.trait_title(trait),
         "among": labels.denominator(trait, data.among),
         "species": species,
-        "sites": sites_in_words(len(rows)),
-        "shells": shells_in_words(int(rows["total"].sum())),
+        "sites": labels.counted(len(rows), "site"),
+        "shells": labels.counted(rows["total"].sum(), "shell"),
         "period": data.period,
     }
     shown = (
@@ -68,16 +68,6 @@ def regional_rows(data: PageData) -> list[dict[str, Any]]:
                 }
             )
     return rows
-
-
-def sites_in_words(number: int) -> str:
-    """Return ``"326 sites"``."""
-    return many("{n} site", "{n} sites", number).format(n=labels.number(number))
-
-
-def shells_in_words(number: int) -> str:
-    """Return ``"10,703 shells"``."""
-    return many("{n} shell", "{n} shells", number).format(n=labels.number(number))
 
 
 def _region(data: PageData, species: str, trait: str) -> pd.Series | None:
