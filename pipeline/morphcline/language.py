@@ -184,16 +184,6 @@ def restored(value: Any) -> Any:
     return value
 
 
-def decimal_mark() -> str:
-    """Return what stands before the decimals of a number: ``"."`` in English."""
-    return _marks(_SPOKEN.get().code)[0]
-
-
-def thousands_mark() -> str:
-    """Return what stands between thousands: ``","`` in English, a narrow no-break space in French."""
-    return _marks(_SPOKEN.get().code)[1]
-
-
 def with_marks(text: str) -> str:
     """Return a number, formatted as Python does, with the marks of the language in force.
 
