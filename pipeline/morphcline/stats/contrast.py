@@ -103,9 +103,5 @@ def contrast(one: Group, other: Group, *, confidence: float = 0.95) -> Contrast:
     freedom = math.inf
     if not (math.isnan(one.rho) and math.isnan(other.rho)):
         freedom = max(int(np.sum(np.asarray(one.total) > 0)) + int(np.sum(np.asarray(other.total) > 0)) - 2, 1)
-    return Contrast(difference, difference - down, difference + up, _two_sided(difference / error, freedom))
-
-
-def _two_sided(deviate: float, freedom: float) -> float:
-    tail = 0.5 * math.erfc(abs(deviate) / math.sqrt(2)) if math.isinf(freedom) else stdtr(freedom, -abs(deviate))
-    return float(2 * tail)
+    p = float(2 * stdtr(freedom, -abs(difference) / error))
+    return Contrast(difference, difference - down, difference + up, p)
