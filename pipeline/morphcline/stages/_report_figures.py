@@ -15,7 +15,7 @@ from morphcline.language import Language, speaking
 from morphcline.render.figures.frame import MapFrame
 from morphcline.render.figures.sheet import Figure, no_taller_than
 from morphcline.render.report import ShownFigure
-from morphcline.render.report.parts import leading_traits
+from morphcline.render.report.parts import leading_pairs
 from morphcline.stages._figure_orders import figure_material, figure_orders
 from morphcline.stages._mapframe import map_frame
 from morphcline.stages._orders import Order
@@ -55,12 +55,7 @@ def drawn(context: Context, orders: Sequence[Order]) -> list[list[ShownFigure]]:
 
 def leading_material(material: Material) -> Material:
     """Return a study's material with the leading traits of each species alone, for sheets as wide as the page."""
-    regional = material.tables["regional"]
-    leading = {
-        (str(species), trait)
-        for species, rows in regional.groupby("species", sort=False)
-        for trait in leading_traits(rows["trait"])
-    }
+    leading = leading_pairs(material.tables["regional"])
     tables = {name: _rows_of(table, leading) for name, table in material.tables.items()}
     return replace(material, study=page_wide(material.study), tables=tables)
 

@@ -10,7 +10,7 @@ import pandas as pd
 
 from morphcline.language import _
 from morphcline.render import labels
-from morphcline.render.report.parts import Section, ShownFigure, ShownTable, leading_traits
+from morphcline.render.report.parts import Section, ShownFigure, ShownTable, leading_pairs
 
 #: Kinds of figures for the appendix, as their names begin.
 _APPENDED = (
@@ -47,11 +47,7 @@ def parted(tables: Mapping[str, pd.DataFrame]) -> tuple[dict[str, pd.DataFrame],
 
     Tables of pairs of traits, and of what is no trait, stand whole in the first part and empty in the second.
     """
-    leading = {
-        (str(species), trait)
-        for species, rows in tables["regional"].groupby("species", sort=False)
-        for trait in leading_traits(rows["trait"])
-    }
+    leading = leading_pairs(tables["regional"])
     first, second = {}, {}
     for name, table in tables.items():
         if name not in _PARTED or table.empty:
@@ -62,11 +58,6 @@ def parted(tables: Mapping[str, pd.DataFrame]) -> tuple[dict[str, pd.DataFrame],
         )
         first[name], second[name] = table[leads], table[~leads]
     return first, second
-
-
-def without_figures(figures: Sequence[ShownFigure], start: str) -> list[ShownFigure]:
-    """Return the figures whose name doesn't start with a word."""
-    return [figure for figure in figures if not figure.name.startswith(start)]
 
 
 def arrange(sections: Iterable[Section], *further: Section) -> Arranged:

@@ -11,7 +11,7 @@ import pandas as pd
 from morphcline.language import _, again
 from morphcline.render import labels
 from morphcline.render.report import sentences
-from morphcline.render.report.arrange import Arranged, arrange, parted, without_figures
+from morphcline.render.report.arrange import Arranged, arrange, parted
 from morphcline.render.report.parts import Points, Section, ShownFigure, ShownTable, main_rows, rows_of
 from morphcline.render.report.topics import (
     change,
@@ -90,7 +90,7 @@ def _found(told: Told, species: str, leading: Tables) -> Section:
     """Return how frequent the traits of a species are, over the region and by habitat."""
     notes = [again(note) for note in told.accounts["frequencies"].get("notes", []) if str(note).startswith(species)]
     main = pd.DataFrame(main_rows(rows_of(told.tables["regional"], species=species)))
-    section = records.found(main, species, without_figures(told.figures, "morphs_"), slug(species), notes, told.level)
+    section = records.found(main, species, told.figures, slug(species), notes, told.level)
     habitats = by_habitat(leading["habitat_frequencies"], species, told.level)
     return replace(section, tables=[*section.tables, *habitats])
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -31,6 +30,15 @@ def leading_traits(present: Iterable[str]) -> tuple[str, ...]:
     ours = labels.COLOUR_TRAITS + labels.BANDING_TRAITS
     leading = tuple(trait for trait in shown if trait in KEY_TRAITS or trait not in ours)
     return leading or shown
+
+
+def leading_pairs(regional: pd.DataFrame) -> set[tuple[str, str]]:
+    """Return species and trait of the leading traits of each species in ``regional.csv``."""
+    return {
+        (str(species), trait)
+        for species, rows in regional.groupby("species", sort=False)
+        for trait in leading_traits(rows["trait"])
+    }
 
 
 @dataclass(frozen=True)
@@ -123,7 +131,7 @@ def figures_named(figures: Sequence[ShownFigure], *starts: str) -> list[ShownFig
 
 def p_cell(p: Any) -> str:
     """Return a p-value for a column headed p."""
-    return re.sub(r"^p\s*(?:=\s*)?", "", labels.probability(p)) if known(p) else "–"
+    return labels.bare_probability(p) if known(p) else "–"
 
 
 def number_cell(value: Any, digits: int) -> str:

@@ -156,7 +156,7 @@ def found(
         _("{species}: what was found").format(species=species),
         paragraphs=[sentences.scatter(main)],
         points=[Points("", [sentences.frequency(row) for row in main])],
-        figures=figures_named(figures, f"sites_{slug}", f"morphs_{slug}", f"habitat_{slug}"),
+        figures=figures_named(figures, f"sites_{slug}"),
         tables=[table],
         notes=list(notes),
     )
