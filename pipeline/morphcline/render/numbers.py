@@ -148,6 +148,17 @@ def percent_range(low: float, high: float) -> str:
     return within("percent", "{low} to {high}%").format(low=_in_hundredths(low), high=_in_hundredths(high))
 
 
+def percent_and_limits(value: float, low: float, high: float) -> str:
+    """Return a fraction with its interval in percent.
+
+    Examples
+    --------
+    >>> percent_and_limits(0.38, 0.31, 0.45)
+    '38% (31 to 45%)'
+    """
+    return _("{percent} ({limits})").format(percent=percent(value), limits=percent_range(low, high))
+
+
 def _in_hundredths(value: float) -> str:
     distance = min(value, 1.0 - value)
     # Only 0 and 1 themselves may read as 0% and 100%.

@@ -12,6 +12,7 @@ from morphcline.language import _, many
 from morphcline.records.note_facts import Comparison, Found
 from morphcline.render import labels
 from morphcline.render.notes.chart import Bar, Chart
+from morphcline.render.report.phrases import in_points
 from morphcline.render.report.row_fates import code_in_words
 from morphcline.scoring import cautions
 
@@ -182,11 +183,8 @@ def _compared(row: Comparison, facts: Facts) -> str:
                 found=_with_limits(row.region), sites=labels.counted(row.region.sites, "site")
             )
         )
-    return _sentence(told) + (f" {_verdict(row)}" if row.near is not None else "")
-
-
-def _sentence(clauses: Sequence[str]) -> str:
-    return _("; ").join(clauses) + "."
+    sentence = labels.clauses(told) + "."
+    return f"{sentence} {_verdict(row)}" if row.near is not None else sentence
 
 
 def _verdict(row: Comparison) -> str:
@@ -195,13 +193,11 @@ def _verdict(row: Comparison) -> str:
     return _(
         "That is {points} percentage points from the neighbours ({low} to {high}), further than chance and the usual "
         "differences between sites explain."
-    ).format(points=labels.points(row.difference), low=labels.points(row.low), high=labels.points(row.high))
+    ).format(**in_points(row.difference, row.low, row.high))
 
 
 def _with_limits(found: Found) -> str:
-    return _("{percent} ({limits})").format(
-        percent=labels.percent(found.frequency), limits=labels.percent_range(found.low, found.high)
-    )
+    return labels.percent_and_limits(found.frequency, found.low, found.high)
 
 
 def about(metres: float, blur_m: float) -> str:
@@ -254,7 +250,7 @@ def _unusual(facts: Facts) -> Part:
     points = [
         _("{site}, {species}, {trait}: {points} percentage points from the neighbours ({low} to {high})").format(
             site=row.site, species=row.species, trait=labels.trait_name(row.trait),
-            points=labels.points(row.difference), low=labels.points(row.low), high=labels.points(row.high),
+            **in_points(row.difference, row.low, row.high),
         )
         for row in sorted(odd, key=lambda row: -abs(row.difference))[:ROWS_TOLD]
     ]  # fmt: skip

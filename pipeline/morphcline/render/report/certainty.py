@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from morphcline.language import _, marked
 from morphcline.render import labels
@@ -35,6 +37,19 @@ def of_interval(low: float, high: float) -> str:
     ('well supported', 'supported', 'uncertain')
     """
     return next((word for word, widest in _WIDEST.items() if high - low <= widest + 1e-9), UNCERTAIN)
+
+
+def of_frequencies(text: str, rows: Sequence[Mapping[str, Any]]) -> Finding:
+    """Return a finding on several frequencies, as sure as the one with the widest interval.
+
+    Parameters
+    ----------
+    text : str
+    rows : sequence of mappings
+        With ``low`` and ``high``.
+    """
+    widest = max(rows, key=lambda row: float(row["high"] - row["low"]))
+    return Finding(text, of_interval(widest["low"], widest["high"]))
 
 
 def of_difference(p: float, effect: float, low: float, high: float) -> str:

@@ -9,7 +9,7 @@ from typing import Any
 
 import pandas as pd
 
-from morphcline.language import _, again, many, marked, within
+from morphcline.language import _, again, marked, within
 from morphcline.records.plan_tables import TWO_SURVEYS
 from morphcline.render import labels
 from morphcline.render.report.parts import ShownFigure, ShownTable, number_cell
@@ -152,6 +152,6 @@ def _sizes(comparison: object, sizes: pd.DataFrame) -> ShownTable:
             _("Difference (points)"),
             _("Drift (sd, logits)") if two_surveys else "ρ",
         ),
-        [many("{n} shell", "{n} shells", n).format(n=labels.number(n)) for n in samples],
+        [labels.counted(n, "shell") for n in samples],
         rows,
     )

@@ -12,7 +12,7 @@ from morphcline.render import labels
 from morphcline.render.report import certainty, sentences
 from morphcline.render.report.certainty import Finding
 from morphcline.render.report.parts import Row, by_trait, leading_traits, rows_of
-from morphcline.render.report.phrases import clauses
+from morphcline.render.report.phrases import in_points
 from morphcline.render.report.sentences import LEVEL, known
 from morphcline.render.report.topics.environment import CLASS_TERM, with_points
 
@@ -59,27 +59,15 @@ def _leading(rows: Iterable[Row]) -> list[Row]:
     return [row for row in listed if row["trait"] in leading]
 
 
-def _basis(shells: float, sites: float) -> str:
-    return sentences.shells_and_sites(shells, sites)
-
-
 def _frequencies(regional: pd.DataFrame) -> list[Finding]:
     told: list[tuple[float, Finding]] = []
     for species, traits in by_trait(_leading(rows_of(regional))).items():
         rows = [row for (row, *_rest) in traits.values() if known(row["low"]) and known(row["frequency"])]
         if not rows:
             continue
-        parts = [
-            f"{labels.trait_name(row['trait'])} {labels.percent(row['frequency'])} "
-            f"({labels.percent_range(row['low'], row['high'])})"
-            for row in rows
-        ]
         most = max(rows, key=lambda row: float(row["total"]))
-        widest = max(rows, key=lambda row: float(row["high"] - row["low"]))
-        text = _("{species}: {frequencies} (up to {basis}).").format(
-            species=species, frequencies=clauses(parts), basis=_basis(most["total"], most["sites"])
-        )
-        told.append((-float(most["total"]), Finding(text, certainty.of_interval(widest["low"], widest["high"]))))
+        finding = certainty.of_frequencies(sentences.several_frequencies(species, rows, most), rows)
+        told.append((-float(most["total"]), finding))
     return [finding for _rank, finding in sorted(told, key=lambda item: item[0])]
 
 
@@ -111,7 +99,7 @@ def _cline(species: str, best: Row, rows: list[Row]) -> str:
         compass=labels.compass(best["bearing_deg"]),
         width=labels.distance_and_limits(best["width_m"], best["width_low"], best["width_high"]),
         weight=labels.percent(best["weight"]),
-        basis=_basis(best["shells"], best["sites"]),
+        basis=sentences.shells_and_sites(best["shells"], best["sites"]),
     )
 
 
@@ -146,14 +134,12 @@ def _habitat(species: str, joint: Row, surest: Row, counted: Row) -> str:
         "{reference}, with place and temperature held; habitats together {p} ({basis})."
     ).format(
         species=species,
-        points=labels.points(surest["effect"]),
-        low=labels.points(surest["effect_low"]),
-        high=labels.points(surest["effect_high"]),
+        **in_points(surest["effect"], surest["effect_low"], surest["effect_high"]),
         trait=labels.trait_name(joint["trait"]),
         habitat=labels.habitat_name(str(surest["term"]).removeprefix(CLASS_TERM)),
         reference=labels.habitat_name(str(surest["reference"])),
         p=labels.probability(joint["p_spatial"]),
-        basis=_basis(counted["total"], counted["sites"]),
+        basis=sentences.shells_and_sites(counted["total"], counted["sites"]),
     )
 
 
@@ -181,9 +167,7 @@ def _changed(row: Row) -> str:
         "then and {now} now ({pairs}; {p})."
     ).format(
         species=row["species"],
-        points=labels.points(row["difference"]),
-        low=labels.points(row["low"]),
-        high=labels.points(row["high"]),
+        **in_points(row["difference"], row["low"], row["high"]),
         trait=labels.trait_name(row["trait"]),
         survey=row["earlier_survey"],
         then=labels.percent(row["earlier_frequency"]),

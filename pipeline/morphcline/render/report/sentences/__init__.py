@@ -20,7 +20,7 @@ from morphcline.render.report.sentences.basis import (
 from morphcline.render.report.sentences.changes import change
 from morphcline.render.report.sentences.clines import chosen_model, cline
 from morphcline.render.report.sentences.covariates import difference, habitats, is_quiet, odds, temperature
-from morphcline.render.report.sentences.frequencies import frequency, scatter
+from morphcline.render.report.sentences.frequencies import frequency, scatter, several_frequencies
 from morphcline.render.report.sentences.likeness import neighbours
 from morphcline.render.report.sentences.smoothing import surface
 
@@ -40,6 +40,7 @@ __all__ = [
     "neighbours",
     "odds",
     "scatter",
+    "several_frequencies",
     "shells_and_sites",
     "shells_in_words",
     "sites_in_words",

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from morphcline.language import _, many
+from morphcline.language import _
 from morphcline.render import labels
 
 Row = Mapping[str, Any]
@@ -21,12 +21,12 @@ def known(value: Any) -> bool:
 
 def shells_in_words(shells: float) -> str:
     """Return ``"3,120 shells"``."""
-    return many("{n} shell", "{n} shells", shells).format(n=labels.number(int(shells)))
+    return labels.counted(shells, "shell")
 
 
 def sites_in_words(sites: float) -> str:
     """Return ``"288 sites"``."""
-    return many("{n} site", "{n} sites", sites).format(n=labels.number(int(sites)))
+    return labels.counted(sites, "site")
 
 
 def shells_and_sites(shells: float, sites: float) -> str:

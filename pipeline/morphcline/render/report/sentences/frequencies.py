@@ -34,6 +34,26 @@ def frequency(row: Row) -> str:
     )
 
 
+def several_frequencies(species: str, rows: Sequence[Row], most: Row) -> str:
+    """Say how frequent several traits of a species are.
+
+    Parameters
+    ----------
+    species : str
+    rows : sequence of mappings
+        With ``trait``, ``frequency``, ``low`` and ``high``.
+    most : mapping
+        The row of most shells, with ``total`` and ``sites``.
+    """
+    traits = (
+        f"{labels.trait_name(row['trait'])} {labels.percent_and_limits(row['frequency'], row['low'], row['high'])}"
+        for row in rows
+    )
+    return _("{species}: {frequencies} (up to {basis}).").format(
+        species=species, frequencies=clauses(traits), basis=shells_and_sites(most["total"], most["sites"])
+    )
+
+
 def scatter(rows: Sequence[Row]) -> str:
     """Say in which traits sites differ by more than chance, and by how much.
 

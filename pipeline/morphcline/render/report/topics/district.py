@@ -24,7 +24,7 @@ from morphcline.render.report.parts import (
     points_range,
     rows_of,
 )
-from morphcline.render.report.phrases import clauses
+from morphcline.render.report.phrases import clauses, in_points
 from morphcline.render.report.row_fates import code_in_words
 from morphcline.render.report.sentences import LEVEL, known
 from morphcline.render.report.topics.habitat_table import by_habitat
@@ -79,16 +79,7 @@ def _frequencies(species: str, rows: Sequence[Row]) -> list[Finding]:
             species=species, basis=sentences.shells_and_sites(most["total"], most["sites"])
         )
         return [Finding(text, certainty.UNCERTAIN)]
-    parts = clauses(
-        f"{labels.trait_name(row['trait'])} {labels.percent(row['frequency'])} "
-        f"({labels.percent_range(row['low'], row['high'])})"
-        for row in told
-    )
-    widest = max(told, key=lambda row: float(row["high"] - row["low"]))
-    text = _("{species}: {frequencies} (up to {basis}).").format(
-        species=species, frequencies=parts, basis=sentences.shells_and_sites(most["total"], most["sites"])
-    )
-    return [Finding(text, certainty.of_interval(widest["low"], widest["high"]))]
+    return [certainty.of_frequencies(sentences.several_frequencies(species, told, most), told)]
 
 
 def _difference(species: str, rows: Sequence[Row]) -> list[Finding]:
@@ -115,9 +106,7 @@ def _apart(species: str, row: Row) -> str:
         "region, {here} here ({basis}) and {rest} elsewhere ({rest_basis}; {p} by Holm's correction over districts)."
     ).format(
         species=species,
-        points=labels.points(row["difference"]),
-        low=labels.points(row["difference_low"]),
-        high=labels.points(row["difference_high"]),
+        **in_points(row["difference"], row["difference_low"], row["difference_high"]),
         trait=labels.trait_name(row["trait"]),
         here=labels.percent(row["frequency"]),
         basis=sentences.shells_and_sites(row["total"], row["sites"]),
@@ -161,9 +150,7 @@ def _compared(row: Row) -> str:
         "here": here.removesuffix("."),
         "rest": labels.percent(row["rest_frequency"]),
         "interval": labels.percent_range(row["rest_low"], row["rest_high"]),
-        "points": labels.points(row["difference"]),
-        "low": labels.points(row["difference_low"]),
-        "high": labels.points(row["difference_high"]),
+        **in_points(row["difference"], row["difference_low"], row["difference_high"]),
         "p": labels.probability(row["p_holm"]),
     }
     if row["p_holm"] <= LEVEL:
@@ -202,7 +189,7 @@ def _table(species: str, rows: Sequence[Row], level: str) -> list[ShownTable]:
             labels.trait_title(row["trait"]),
             labels.number(row["total"]),
             labels.number(row["sites"]),
-            f"{labels.percent(row['frequency'])} ({labels.percent_range(row['low'], row['high'])})",
+            labels.percent_and_limits(row["frequency"], row["low"], row["high"]),
             labels.percent(row["rest_frequency"]) if known(row["rest_frequency"]) else "–",
             f"{points_cell(row['difference'])} ({points_range(row['difference_low'], row['difference_high'])})"
             if known(row["difference"])

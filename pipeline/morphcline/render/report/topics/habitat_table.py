@@ -52,4 +52,4 @@ def by_habitat(frame: pd.DataFrame, species: str, level: str) -> list[ShownTable
 def _cell(row: dict[str, float] | None) -> str:
     if row is None or not known(row["frequency"]) or not known(row["low"]):
         return "–"
-    return f"{labels.percent(row['frequency'])} ({labels.percent_range(row['low'], row['high'])})"
+    return labels.percent_and_limits(row["frequency"], row["low"], row["high"])

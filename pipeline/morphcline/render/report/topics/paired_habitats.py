@@ -81,7 +81,7 @@ def _found(row: Row) -> str:
         "points": points_cell(row["difference"]),
         "limits": limits(points_cell(row["low"]), points_cell(row["high"])),
         "habitat": labels.habitat_name(row["habitat_one"]),
-        "pairs": many("{n} pair", "{n} pairs", row["pairs"]).format(n=labels.number(row["pairs"])),
+        "pairs": labels.counted(row["pairs"], "pair"),
         "p": labels.probability(row["p_holm"]),
     }
     if row["habitat_other"] == ANY_OTHER:
