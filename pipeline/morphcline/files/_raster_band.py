@@ -231,7 +231,7 @@ def _open(path: Path, shown: str) -> Iterator[rasterio.DatasetReader]:
         warnings.simplefilter("ignore", NotGeoreferencedWarning)  # said better by the check
         try:
             dataset = None if _is_list(path) else rasterio.open(path)
-        except (RasterioError, ValueError, OSError, UnicodeDecodeError) as error:
+        except (RasterioError, ValueError, OSError) as error:
             raise SourceError(_unreadable(shown)) from error
     if dataset is None:
         raise SourceError(_unreadable(shown))
