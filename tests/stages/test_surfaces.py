@@ -6,6 +6,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
+import rasterio
 import shapely
 
 from made_studies import write_public_records
@@ -14,6 +15,7 @@ from morphcline.errors import StudyError
 from morphcline.files.surfaces import open_surfaces, read_surface
 from morphcline.files.tables import read_table, write_table
 from morphcline.places.grid import blur
+from morphcline.stages._rastertags import places_note
 from morphcline.stages._settling import ONE_SITE, Settled, clustering_warnings, limit_warnings
 from morphcline.stages.base import Context
 from morphcline.stages.surfaces import MIN_SITES, STAGE, raster_name
@@ -84,6 +86,11 @@ def bands(context, trait, species=NEMORALIS):
     return surfaces, *(
         read_surface(surfaces, trait, what) for what in ("frequency", "standard error", "effective shells")
     )
+
+
+def tags_of(context, species=NEMORALIS):
+    with rasterio.open(context.path(raster_name(species))) as raster:
+        return raster.tags()
 
 
 def table_of(context, name):
@@ -511,7 +518,21 @@ def test_what_is_drawn_is_drawn_from_the_squares_that_hide_the_sites(tmp_path, m
     assert np.all(places % 1000.0 == 500.0)
     kept = shown.dropna()
     assert {tuple(place) for place in places} == set(zip(kept["x_m"], kept["y_m"], strict=True))
+    # What is told of the surface is of those that it is drawn from.
+    yellow_line = table_of(context, "surfaces").query("species == @NEMORALIS and trait == 'yellow'")
+    assert yellow_line["sites"].tolist() == [len(kept)]
+    assert tags_of(context)["SAMPLES"] == str(len(kept))
     assert not any("finer than the squares" in said for said in account["warnings"])
+
+
+def test_a_raster_tells_from_which_places_it_is_drawn(tmp_path):
+    publish = '\n[publish]\nblur_m = 2000\n[[publish.sensitive]]\nsites = ["site 001"]\nwithhold = true'
+    hidden = places_note(survey(tmp_path, settings='barriers = "river.gpkg"' + publish).study)
+    assert "the square of 2000 m" in hidden
+    assert "on the site's side" in hidden
+    assert "withheld sites are left out" in hidden
+    plain = places_note(survey(tmp_path).study)
+    assert not [words for words in ("2000", "side", "left out") if words in plain]
 
 
 def test_a_surface_finer_than_the_squares_is_told(tmp_path):

@@ -12,8 +12,9 @@ ZONE_NOTE = (
 STEEPNESS_COLUMNS = {
     "species": "species, by its full name",
     "trait": "trait, of those that figures show",
-    "sites": "samples with shells that can show the trait",
-    "shells": "shells that can show the trait",
+    "sites": "samples with shells that can show the trait, where the surface is drawn from them: at the centres of the "
+    "squares that hide their sites, withheld ones left out",
+    "shells": "shells of theirs that can show the trait",
     "bandwidth_m": "bandwidth of the surface in metres; its median over the sites where it follows them",
     "x_m": "easting of the place where steepness stands out most from chance, in the study's CRS",
     "y_m": "northing of that place",

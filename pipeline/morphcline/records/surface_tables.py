@@ -31,15 +31,15 @@ BANDWIDTH_COLUMNS = {
     "sample; empty where the bandwidth follows the sites",
     "bandwidth_m": "candidate bandwidth in metres: standard deviation of the Gaussian, half-width of the others; "
     "for a bandwidth that follows the sites, its median over them",
-    "deviance": "deviance of the sites left out (for colours and morphs multinomial), scaled for over-dispersion; "
-    "lower foretells better",
+    "deviance": "deviance of the sites left out, at their exact places (for colours and morphs multinomial), scaled "
+    "for over-dispersion; lower foretells better",
     "chosen": "True for the bandwidth that the surface has: on each curve the widest is taken whose deviance exceeds "
     "the lowest by a quarter of the difference's standard error at most, and of the two curves the wider",
 }
 SURFACE_COLUMNS = {
     "species": "species, by its full name",
     "trait": "trait",
-    "bandwidth_m": "bandwidth in metres; its median over the sites where it follows them",
+    "bandwidth_m": "bandwidth in metres, by the sites' exact places; its median over them where it follows them",
     "bandwidth_left_out": "the curve that the bandwidth is from: one site, or blocks (see bandwidth.csv); one site "
     "where it was given in metres, empty where it follows the sites",
     "degree": "0: kernel-weighted proportion; 1: local logistic plane",
@@ -53,8 +53,9 @@ SURFACE_COLUMNS = {
     "fallback_cells": "shown cells whose plane the shells alone don't hold: with less than half an effective shell "
     "of a kind in reach, where the frequency goes over to the proportion, or with sites so nearly separated that the "
     "slope is held; their standard error allows for it",
-    "sites": "samples with shells that can show the trait",
-    "shells": "shells that can show the trait",
+    "sites": "samples with shells that can show the trait, which the surface is drawn from: each stands at the centre "
+    "of the square that hides its site (tag PLACES of the raster), and withheld sites are left out",
+    "shells": "shells of theirs that can show the trait",
     "rho": "intra-site correlation about the surface, by which samples are weighted; it holds no difference that the "
     "surface follows, unlike the regional one. Colours share theirs, and so do the nine morphs",
     "closure_max": "largest misfit of the sum of the colours, or of the nine morphs, in a shown cell before they were "

@@ -34,7 +34,7 @@ from morphcline.render import labels
 from morphcline.scoring.species import slug
 from morphcline.stages._concordance import LAYERS as CLINE_LAYERS
 from morphcline.stages._layers import LINES, read_layers
-from morphcline.stages._rastertags import RECORDS
+from morphcline.stages._rastertags import RECORDS, places_note
 from morphcline.stages._steepness import LAYERS as STEEP_LAYERS
 from morphcline.stages._steepness import steepness_name
 from morphcline.stages.base import Context
@@ -232,7 +232,7 @@ def _lines(context: Context, material: Material) -> Layer:
 
 def _cells(context: Context, material: Material, species: str) -> Layer:
     """Return the cells of a species' surfaces as squares; blocks of cells where there are too many."""
-    surfaces = open_surfaces(context.path(raster_name(species)))
+    study, surfaces = material.study, open_surfaces(context.path(raster_name(species)))
     grid, traits = surfaces.grid, labels.main_traits(surfaces.traits)
     block = max(1, math.ceil(math.sqrt(grid.rows * grid.columns / MOST_CELLS)))
     values = block_means(surfaces, traits, block)
@@ -261,6 +261,6 @@ def _cells(context: Context, material: Material, species: str) -> Layer:
     return Layer(
         cell_layer(species), "Polygon", f"{species}: cells of the smoothed surfaces",
         f"Squares of {side:g} m with the smoothed frequency of each main trait of {species}, its standard error and "
-        f"the independent shells it rests on; empty where there are too few.{coarse}",
+        f"the independent shells it rests on; empty where there are too few. For it {places_note(study)}.{coarse}",
         features, fields, tuple(name for name, (_, part, _) in described.items() if part == "frequency"),
     )  # fmt: skip

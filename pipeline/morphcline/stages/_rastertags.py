@@ -50,5 +50,11 @@ def places_note(study: Study) -> str:
     """Return from which places a raster is drawn."""
     blur = study.publish.blur_m
     if blur > 0:
-        return f"each sample stands at the centre of the square of {blur:g} m, or wider, that hides its site"
-    return "each sample stands at its site, or at the centre of the square that hides it"
+        note = f"each sample stands at the centre of the square of {blur:g} m, or wider, that hides its site"
+    else:
+        note = "each sample stands at its site, or at the centre of the square that hides it"
+    if study.surfaces.barriers is not None:
+        note += "; where a barrier parts the two, on the site's side of it"
+    if any(rule.withhold for rule in study.publish.sensitive):
+        note += "; samples of withheld sites are left out"
+    return note

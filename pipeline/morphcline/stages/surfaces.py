@@ -179,7 +179,7 @@ def _smooth_species(
         grid=area.grid,
         traits=samples.traits,
         tiles=_tiles(context, area, samples, prepared, tally) if settled else (),
-        tags=_tags(context.study, samples, settled, reasons, findings.days),
+        tags=_tags(context.study, drawn, settled, reasons, findings.days),
     )
     measure_steepness(context, findings, area=area, barriers=barriers, samples=drawn, settled=settled, reasons=reasons)
     of_trait = {trait: family for family in settled for trait in family.traits}
@@ -194,8 +194,8 @@ def _smooth_species(
             "cells_blank": np.nan,
             "cells_without_plane": 0,
             "fallback_cells": 0,
-            "sites": [samples.sites_with(trait) for trait in samples.traits],
-            "shells": [samples.shells_with(trait) for trait in samples.traits],
+            "sites": [drawn.sites_with(trait) for trait in samples.traits],
+            "shells": [drawn.shells_with(trait) for trait in samples.traits],
             "rho": [of_trait[t].rho if t in of_trait else np.nan for t in samples.traits],
             "closure_max": 0.0,
             "field_sd_logits": np.nan,

@@ -52,8 +52,8 @@ _CELLS = marked(
     "colours are fitted one by one and divided by their sum in each cell."
 )
 _DRAWN = marked(
-    "Maps of the surfaces and of their steepness are drawn from the centres of the squares of {side} or more that hide "
-    "the sites, bandwidths chosen by the exact places; every other number rests on the exact places."
+    "The surfaces and their steepness, maps and numbers, are drawn from the centres of the squares of {side} or more "
+    "that hide the sites, bandwidths chosen by the exact places; every other number rests on the exact places."
 )
 _BARRIERS = marked("A sample has no weight where the straight line from it crosses a barrier ({file}).")
 _MASK = marked("Cells whose centre lies in {file} are blank.")
