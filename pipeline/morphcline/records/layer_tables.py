@@ -104,7 +104,8 @@ _LINES = {
     "bearing_deg": "bearing along which the frequency rises, degrees clockwise from grid north",
     "bearing_low": "its limit, counter-clockwise end; empty: open",
     "bearing_high": "its limit, clockwise end; empty: open",
-    "centre_m": "metres from the sites' mean along the bearing to the centre",
+    "centre_m": "metres along the bearing to the centre, from the origin near the sites' mean that tables/clines.csv "
+    "gives in origin_x_m and origin_y_m",
     "centre_low": "its lower limit in metres; empty: open",
     "centre_high": "its upper limit in metres; empty: open",
     "width_m": "width of the cline in metres: (p_max - p_min) / greatest gradient",

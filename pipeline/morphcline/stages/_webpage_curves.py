@@ -66,9 +66,9 @@ def _centre_in_words(panel: ClinePanel) -> str:
     if panel.along_line:
         message = _("The centre lies {distance} from the line's start.")
     elif panel.centre_m >= 0:
-        message = _("The centre lies {distance} in this direction from the mean of the sites.")
+        message = _("The centre lies {distance} in this direction from a point near the mean of the sites.")
     else:
-        message = _("The centre lies {distance} in the opposite direction from the mean of the sites.")
+        message = _("The centre lies {distance} in the opposite direction from a point near the mean of the sites.")
         limits = (-panel.centre_m, -panel.centre_high, -panel.centre_low)
     return message.format(distance=labels.distance_and_limits(*limits))
 

@@ -325,7 +325,7 @@ def _failed() -> str:
 def _counted_from(panels: Sequence[ClinePanel]) -> str:
     if any(panel.along_line for panel in panels):
         return _("Distances count from the line's start.")
-    return _("Distances count from the mean of the sites to where the trait becomes commoner.")
+    return _("Distances count from a point near the mean of the sites to where the trait becomes commoner.")
 
 
 def _fit(panel: ClinePanel) -> str:
