@@ -171,6 +171,22 @@ def test_the_correlogram_tells_significance_by_its_points_filling(opened: Any) -
     assert cells == ["8.0 to 12.0", "−0.30", "9", "not significant"]
 
 
+def test_ticks_of_a_short_axis_are_told_apart(opened: Any) -> None:
+    ticks = (
+        "const chart = morphmap.frame(600, { from: 0, to: arguments[0], low: 0, high: 1, xTitle: '', yTitle: '',"
+        " yText: () => '' });"
+        "return [...chart.picture.querySelectorAll('text')].map(t => t.textContent).filter(Boolean);"
+    )
+    assert opened.execute_script(ticks, 0.2) == ["0", "0.05", "0.1", "0.15", "0.2"]
+    assert opened.execute_script(ticks, 3000) == ["0", "500", "1,000", "1,500", "2,000", "2,500", "3,000"]
+
+
+def test_a_chosen_row_stays_the_current_one_when_it_was_pointed_at(opened: Any) -> None:
+    opened.execute_script("morphmap.show({ site: 0 }); morphmap.tell('hover', 0); morphmap.tell('hover', null);")
+    row = opened.find_element(By.CSS_SELECTOR, "#site-rows tr.chosen")
+    assert row.get_attribute("aria-current") == "true"
+
+
 def test_the_page_in_french(browser: Any, tmp_path: Path, page_data: PageData) -> None:
     path = tmp_path / "map.html"
     with speaking(Language("fr")):

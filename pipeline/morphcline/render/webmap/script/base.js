@@ -47,7 +47,7 @@ const morphmap = {};
     const [first, last] = [my.percent(low), my.percent(high)];
     return first === last ? last : my.say("range", { low: first.replace(/\s*%$/, ""), high: last });
   };
-  my.level = (value) => new Intl.NumberFormat(lang, { maximumFractionDigits: 3 }).format(value);
+  my.figures = (value) => my.minus(new Intl.NumberFormat(lang, { maximumFractionDigits: 3 }).format(value));
   my.points = (value) => {
     const size = Math.abs(100 * value);
     const text = (size < 9.95 ? tenths : whole).format(size);
@@ -78,7 +78,7 @@ const morphmap = {};
   my.svg = (tag, attributes = {}, ...children) =>
     fill(document.createElementNS("http://www.w3.org/2000/svg", tag), attributes, children);
 
-  // Parts tell each other of what happens by a name: "state", "hover", "drawn".
+  // Parts tell each other of what happens by a name: "state", "hover", "moved", "print".
   const listeners = {};
   my.on = (event, listener) => { (listeners[event] ??= []).push(listener); };
   my.tell = (event, value) => { for (const listener of listeners[event] ?? []) { listener(value); } };

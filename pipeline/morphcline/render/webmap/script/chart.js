@@ -24,7 +24,7 @@
     }
     for (const tick of my.niceTicks(from, to, Math.max(Math.floor(width / 80), 3))) {
       picture.append(my.svg("line", { x1: x(tick), x2: x(tick), y1: height - bottom, y2: height - bottom + 5, stroke: SOFT }),
-        text(Number.isInteger(tick) ? my.minus(my.number(tick)) : my.tenths(tick), { x: x(tick), y: height - bottom + 18, "text-anchor": "middle" }));
+        text(my.figures(tick), { x: x(tick), y: height - bottom + 18, "text-anchor": "middle" }));
     }
     picture.append(my.svg("line", { x1: left, x2: width - right, y1: height - bottom, y2: height - bottom, stroke: SOFT }));
     if (zero) { picture.append(my.svg("line", { x1: left, x2: width - right, y1: y(0), y2: y(0), stroke: SOFT })); }

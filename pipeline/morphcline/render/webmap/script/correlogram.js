@@ -20,7 +20,7 @@
       my.say(significant(place) ? "significant" : "notSignificant")]));
     const sample = (...shapes) => my.svg("svg", { width: 34, height: 16, "aria-hidden": "true" }, ...shapes);
     const key = [
-      [sample(my.svg("circle", { cx: 17, cy: 8, r: 5, fill: LINE, stroke: LINE })), my.say("keySignificant", { level: my.level(my.numbers.level) })],
+      [sample(my.svg("circle", { cx: 17, cy: 8, r: 5, fill: LINE, stroke: LINE })), my.say("keySignificant", { level: my.figures(my.numbers.level) })],
       [sample(my.svg("circle", { cx: 17, cy: 8, r: 5, fill: "#ffffff", stroke: LINE, "stroke-width": 2 })), my.say("keyNotSignificant")],
       [sample(my.svg("rect", { x: 0, y: 1, width: 34, height: 14, fill: "#d9d9d9" }), my.svg("line", { x1: 0, x2: 34, y1: 8, y2: 8, stroke: "#595959", "stroke-dasharray": "4 3" })), my.say("keyChance")],
     ];

@@ -80,7 +80,6 @@
         this._pictures = pictures[this._kind](grid);
         this._zones = this._kind === "steepness" ? [zoneEdges(grid, 1), zoneEdges(grid, 2)] : [];
         this._draw();
-        my.tell("drawn", this);
       });
     },
     onRemove() { this._canvas.remove(); },

@@ -92,7 +92,7 @@
   }
 
   function mark(site, name) {
-    for (const row of document.querySelectorAll(`#site-rows tr.${name}`)) { row.classList.remove(name); row.removeAttribute("aria-current"); }
+    for (const row of document.querySelectorAll(`#site-rows tr.${name}`)) { row.classList.remove(name); if (name === "chosen") { row.removeAttribute("aria-current"); } }
     const row = site === null ? null : document.querySelector(`#site-rows tr[data-site="${site}"]`);
     if (!row) { return; }
     row.classList.add(name);
