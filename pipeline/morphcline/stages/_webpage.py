@@ -17,6 +17,7 @@ from morphcline.language import _
 from morphcline.records.frequencies import LEAST_TOTAL
 from morphcline.render import labels
 from morphcline.render.figures.frame import MapFrame, cell_centres
+from morphcline.render.figures.steepness import round_top
 from morphcline.render.figures.surfaces import CONTOURS
 from morphcline.render.webmap import CentreLine, Grid, PageData, Wording, draw_grid
 from morphcline.render.webmap.degrees import longitudes_of
@@ -110,11 +111,7 @@ def _steepest(material: Material) -> float:
             gradient = _steep_band(material, species, trait, "gradient")
             known = gradient[np.isfinite(gradient)]
             steepest = max(steepest, float(np.quantile(known, 0.98)) if known.size else 0.0)
-    if steepest <= 0:
-        return 0.0
-    unit = 10.0 ** np.floor(np.log10(steepest))
-    steps = (1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0)
-    return float(next(step * unit for step in steps if step * unit >= steepest * 0.999))
+    return round_top(steepest) if steepest > 0 else 0.0
 
 
 def _steep_band(material: Material, species: str, trait: str, quantity: str) -> Raster:

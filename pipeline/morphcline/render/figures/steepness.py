@@ -120,10 +120,20 @@ def _top_of_scale(panels: Sequence[SteepPanel]) -> float:
     if steepest == 0.0:
         known = np.concatenate([panel.gradient[np.isfinite(panel.gradient)] for panel in panels])
         steepest = float(known.max()) if known.size else 0.01
-    unit = 10.0 ** math.floor(math.log10(max(steepest, 1e-9)))
-    return next(
-        step * unit for step in (1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0) if step * unit >= steepest * 0.999
-    )
+    return round_top(max(steepest, 1e-9))
+
+
+def round_top(steepest: float) -> float:
+    """Return a round number to end a scale of steepness with, not below the steepest but for a thousandth.
+
+    Examples
+    --------
+    >>> round_top(0.012), round_top(0.031), round_top(2.002)
+    (0.015, 0.04, 2.0)
+    """
+    unit = 10.0 ** math.floor(math.log10(steepest))
+    steps = (1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0)
+    return float(next(step * unit for step in steps if step * unit >= steepest * 0.999))
 
 
 def _draw_panel(axes: Axes, panel: SteepPanel, top: float, outline: Sequence[NDArray[np.float64]]) -> None:
