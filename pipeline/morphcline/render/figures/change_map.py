@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from matplotlib import colormaps
 from matplotlib.axes import Axes
+from matplotlib.colors import to_hex
 from numpy.typing import NDArray
 
 from morphcline.language import _, many
@@ -78,9 +79,9 @@ def draw_change_map(
     ticks = [((value + FULL) / (2 * FULL), labels.points(value)) for value in (-FULL, -FULL / 2, 0.0, FULL / 2, FULL)]
     colour = colormaps[CHANGE_MAP]
     marks = [
-        Mark(_("Rose"), "^", _hex(colour(0.85)), edge=INK, size=5.0),
-        Mark(_("Fell"), "v", _hex(colour(0.15)), edge=INK, size=5.0),
-        Mark(_("Unchanged"), "o", _hex(colour(0.5)), edge=INK, size=3.6),
+        Mark(_("Rose"), "^", to_hex(colour(0.85)), edge=INK, size=5.0),
+        Mark(_("Fell"), "v", to_hex(colour(0.15)), edge=INK, size=5.0),
+        Mark(_("Unchanged"), "o", to_hex(colour(0.5)), edge=INK, size=3.6),
     ]
     keys = [
         scale_key(_("Change (percentage points)"), CHANGE_MAP, ticks),
@@ -102,10 +103,6 @@ def draw_change_map(
             _draw_panel(axes, panel.pairs, largest)
     data = pd.concat([_data(species, panel) for panel in panels], ignore_index=True)
     return Figure(name, sheet.figure, data, _caption(species, panels, frame, within_m, among), _alt(species, panels))
-
-
-def _hex(colour: tuple[float, ...]) -> str:
-    return "#" + "".join(f"{round(255 * part):02X}" for part in colour[:3])
 
 
 def _shown(shells: int) -> str:
