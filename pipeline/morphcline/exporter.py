@@ -23,12 +23,13 @@ from morphcline.files.exchange.crate import CRATE_FILE, CrateFacts, Described, c
 from morphcline.files.exchange.darwin_core import FILES, pack, write_archive
 from morphcline.files.exchange.data_package import (
     DESCRIPTOR,
+    SPECIFICATION,
     Package,
     archive_resources,
     describe,
     table_resource,
 )
-from morphcline.files.exchange.eml import About, date_range, licence_address
+from morphcline.files.exchange.eml import NAMESPACE, About, date_range, licence_address
 from morphcline.files.exchange.folder import filled_at_once, refuse_foreign
 from morphcline.files.exchange.readme import readme
 from morphcline.files.exchange.terms import TEXT_GUIDE
@@ -46,8 +47,6 @@ from morphcline.study.told import told_settings
 #: Stages whose outputs are read, and those before them.
 _NEEDED, _BEFORE = ("landscape", "frequencies"), ("intake", "locate")
 _ARCHIVES, _TABLES, _README = "darwin-core", "tables", "README.md"
-_PACKAGE_STANDARD = "https://specs.frictionlessdata.io/data-package/"
-_EML_STANDARD = "https://eml.ecoinformatics.org/eml-2.2.0"
 
 
 @dataclass(frozen=True)
@@ -341,7 +340,7 @@ def _descriptor(
 def _described(surveys: Sequence[_Survey], tables: Sequence[str]) -> list[Described]:
     told = {
         "meta.xml": ("files and columns of the archive", TEXT_GUIDE),
-        "eml.xml": ("about the dataset", _EML_STANDARD),
+        "eml.xml": ("about the dataset", NAMESPACE),
         "event.csv": ("sites and visits to them", ""),
         "occurrence.csv": ("morphs scored on each visit, with their shells", ""),
         "measurement.csv": (
@@ -350,7 +349,7 @@ def _described(surveys: Sequence[_Survey], tables: Sequence[str]) -> list[Descri
         ),
     }
     files = [
-        Described(DESCRIPTOR, "every CSV file with the kind and meaning of its columns", _PACKAGE_STANDARD),
+        Described(DESCRIPTOR, "every CSV file with the kind and meaning of its columns", SPECIFICATION),
         Described(_README, "what is in this folder, and how to read it"),
     ]
     for one in surveys:

@@ -13,8 +13,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from morphcline.files.exchange.data_package import sha256_of
-from morphcline.files.exchange.eml import licence_address, licence_title
+from morphcline.files.exchange.data_package import SPECIFICATION, sha256_of
+from morphcline.files.exchange.eml import NAMESPACE, contact_kind, licence_address, licence_title
+from morphcline.files.exchange.terms import TEXT_GUIDE
 
 CRATE_FILE = "ro-crate-metadata.json"
 CONTEXT = "https://w3id.org/ro/crate/1.2/context"
@@ -175,9 +176,9 @@ def _file(one: Described, home: Path) -> dict[str, Any]:
 
 def _standards(files: Sequence[Described]) -> list[dict[str, Any]]:
     names = {
-        "http://rs.tdwg.org/dwc/text/": "Darwin Core Text Guide",
-        "https://specs.frictionlessdata.io/data-package/": "Data Package specification",
-        "https://eml.ecoinformatics.org/eml-2.2.0": "Ecological Metadata Language 2.2.0",
+        TEXT_GUIDE: "Darwin Core Text Guide",
+        SPECIFICATION: "Data Package specification",
+        NAMESPACE: "Ecological Metadata Language 2.2.0",
     }
     used = sorted({one.conforms_to for one in files if one.conforms_to})
     return [{"@id": address, "@type": "CreativeWork", "name": names.get(address, address)} for address in used]
@@ -190,12 +191,7 @@ def _people(facts: CrateFacts) -> list[dict[str, Any]]:
     if not facts.contact:
         return [holder]
     point: dict[str, Any] = {"@id": "#contact", "@type": "ContactPoint", "contactType": "questions about the data"}
-    if re.fullmatch(r"[^\s@]+@[^\s@]+", facts.contact):
-        point["email"] = facts.contact
-    elif re.fullmatch(r"https?://\S+", facts.contact):
-        point["url"] = facts.contact
-    else:
-        point["description"] = facts.contact
+    point[contact_kind(facts.contact) or "description"] = facts.contact
     return [holder | {"contactPoint": {"@id": "#contact"}}, point]
 
 

@@ -16,11 +16,12 @@ from typing import Any
 
 import pandas as pd
 
-from morphcline.files.exchange.eml import licence_address, licence_title
+from morphcline.files.exchange.eml import contact_kind, licence_address, licence_title
 from morphcline.files.exchange.terms import EVENTS, MEASUREMENTS, OCCURRENCES, TABLES, address, kind, meaning
 from morphcline.files.tables import TEXT, read_table
 
 DESCRIPTOR = "datapackage.json"
+SPECIFICATION = "https://specs.frictionlessdata.io/data-package/"
 
 #: Columns that tell the rows of a table apart, where they do.
 _KEYS: Mapping[str, tuple[str, ...]] = {
@@ -93,11 +94,8 @@ def describe(package: Package, resources: Sequence[Mapping[str, Any]]) -> str:
         told["licenses"] = [_licence(package.licence)]
     if package.holder:
         holder = {"title": package.holder, "role": "publisher"}
-        if re.fullmatch(r"https?://\S+", package.contact):
-            holder["path"] = package.contact
-        elif re.fullmatch(r"[^\s@]+@[^\s@]+\.[^\s@]+", package.contact):
-            holder["email"] = package.contact
-        told["contributors"] = [holder]
+        key = {"email": "email", "url": "path"}.get(contact_kind(package.contact))
+        told["contributors"] = [holder | ({key: package.contact} if key else {})]
     told["resources"] = list(resources)
     return json.dumps(told, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
@@ -156,11 +154,14 @@ def table_resource(home: Path, path: str, columns: Mapping[str, str], *, sites: 
     """
     stem = Path(path).stem
     table = read_table(home / path)
-    fields = [
-        {"name": str(name), "type": _kind_of(table[name], str(name))}
-        | ({"description": columns[str(name)]} if str(name) in columns else {})
-        for name in table.columns
-    ]
+    fields = []
+    for name in map(str, table.columns):
+        told: dict[str, Any] = {"name": name, "type": _kind_of(table[name], name)}
+        if name in columns:
+            told["description"] = columns[name]
+        if told["type"] == "boolean":
+            told |= {"trueValues": ["True"], "falseValues": ["False"]}
+        fields.append(told)
     schema: dict[str, Any] = {"fields": fields, "missingValues": [""]}
     key = _KEYS.get(stem, ())
     if key and set(key) <= set(table.columns) and len(table) and not table.duplicated(list(key)).any():
@@ -218,12 +219,8 @@ def _kind_of(values: pd.Series, name: str) -> str:
 
 
 def _resource(home: Path, path: str, name: str, title: str, schema: Mapping[str, Any]) -> dict[str, Any]:
-    data = (home / path).read_bytes()
-    for one in schema["fields"]:
-        if one["type"] == "boolean":
-            one |= {"trueValues": ["True"], "falseValues": ["False"]}
     return {
         "name": re.sub(r"[^-a-z0-9._]+", "-", name.lower()), "title": title, "path": path, "type": "table",
-        "format": "csv", "mediatype": "text/csv", "encoding": "utf-8", "bytes": len(data),
-        "hash": f"sha256:{hashlib.sha256(data).hexdigest()}", "schema": schema,
+        "format": "csv", "mediatype": "text/csv", "encoding": "utf-8", "bytes": (home / path).stat().st_size,
+        "hash": f"sha256:{sha256_of(home / path)}", "schema": schema,
     }  # fmt: skip

@@ -13,7 +13,8 @@ from xml.etree import ElementTree as Xml
 from morphcline import __version__
 
 EML_FILE = "eml.xml"
-_NAMESPACE = "https://eml.ecoinformatics.org/eml-2.2.0"
+#: Of the language; the address at which it is told of too.
+NAMESPACE = "https://eml.ecoinformatics.org/eml-2.2.0"
 _WHOLE_DATE = re.compile(r"\d{4}(-\d{2}(-\d{2})?)?")
 
 #: Addresses of licences that go by a short name (Creative Commons; names as in the SPDX list).
@@ -49,8 +50,6 @@ class About:
         Empty where the study names none.
     published : str
         ISO date.
-    language : str
-        Of the words in it.
     species : tuple of str
     dates : tuple of str
         Every date of the dataset, as precise as given.
@@ -70,7 +69,6 @@ class About:
     dates: tuple[str, ...]
     bounds: tuple[float, float, float, float] | None
     methods: str
-    language: str = "en"
 
 
 def licence_address(licence: str) -> str:
@@ -94,13 +92,26 @@ def licence_title(licence: str) -> str:
     return titles.get("-".join(licence.casefold().split()), licence.strip())
 
 
+def contact_kind(contact: str) -> str:
+    """Return what a contact is: ``"email"``, ``"url"``, or nothing where it is words.
+
+    Examples
+    --------
+    >>> contact_kind("snails@example.org"), contact_kind("https://example.org/snails"), contact_kind("at the museum")
+    ('email', 'url', '')
+    """
+    if re.fullmatch(r"https?://\S+", contact):
+        return "url"
+    return "email" if re.fullmatch(r"[^\s@]+@[^\s@]+\.[^\s@]+", contact) else ""
+
+
 def metadata(about: About) -> str:
     """Return the text of ``eml.xml``."""
     root = Xml.Element(
         "eml:eml",
         {
-            "xmlns:eml": _NAMESPACE, "packageId": f"{about.identifier}:{about.published}", "system": "morphcline",
-            "xml:lang": about.language, "scope": "system",
+            "xmlns:eml": NAMESPACE, "packageId": f"{about.identifier}:{about.published}", "system": "morphcline",
+            "xml:lang": "en", "scope": "system",
         },
     )  # fmt: skip
     dataset = Xml.SubElement(root, "dataset")
@@ -108,7 +119,7 @@ def metadata(about: About) -> str:
     _text(dataset, "title", about.title)
     _party(dataset, "creator", about)
     _text(dataset, "pubDate", about.published)
-    _text(dataset, "language", about.language)
+    _text(dataset, "language", "en")
     _text(Xml.SubElement(dataset, "abstract"), "para", about.abstract)
     keywords = Xml.SubElement(dataset, "keywordSet")
     for word in ("Occurrence", "Sampling event", "shell colour polymorphism", *about.species):
@@ -151,10 +162,9 @@ def date_range(dates: Sequence[str]) -> tuple[str, str] | None:
 def _party(dataset: Xml.Element, role: str, about: About) -> None:
     party = Xml.SubElement(dataset, role)
     _text(party, "organizationName", about.holder or "The holder of the data")
-    if re.fullmatch(r"[^\s@]+@[^\s@]+", about.contact):
-        _text(party, "electronicMailAddress", about.contact)
-    elif re.fullmatch(r"https?://\S+", about.contact):
-        _text(party, "onlineUrl", about.contact)
+    element = {"email": "electronicMailAddress", "url": "onlineUrl"}.get(contact_kind(about.contact))
+    if element:
+        _text(party, element, about.contact)
 
 
 def _rights(dataset: Xml.Element, about: About) -> None:
