@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import product
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -11,11 +10,15 @@ from matplotlib.image import AxesImage
 from matplotlib.patches import PathPatch
 from matplotlib.path import Path
 from numpy.typing import NDArray
+from scipy.ndimage import binary_dilation, convolve
 
 from morphcline.render.figures.frame import cell_centres
 
 Floats = NDArray[np.float64]
 Extent = tuple[float, float, float, float]
+
+#: A cell and its eight neighbours.
+_AROUND = np.ones((3, 3))
 
 
 def to_the_outline(
@@ -52,13 +55,13 @@ def to_the_outline(
     padded = [np.pad(values, 1, constant_values=np.nan) for values in cells]
     known = np.pad(known, 1)
     easting, northing = cell_centres(known.shape, wider)
-    rim = known & _beside(~known)
+    rim = known & binary_dilation(~known, _AROUND)
     if not _inside(outline, easting, northing, rim).all():
         return list(cells), extent, None
-    beyond = ~known & _beside(known)
+    beyond = ~known & binary_dilation(known, _AROUND)
     beyond[beyond] = ~_inside(outline, easting, northing, beyond)
     for values in padded:
-        values[beyond] = _mean_beside(values)[beyond]
+        values[beyond] = _mean_around(values)[beyond]
     return padded, wider, _oriented(outline)
 
 
@@ -68,19 +71,11 @@ def cut(axes: Axes, image: AxesImage, along: Path | None) -> None:
         image.set_clip_path(PathPatch(along, transform=axes.transData))
 
 
-def _shifted(values: NDArray[np.generic]) -> list[NDArray[np.generic]]:
-    """Return a padded array's eight neighbours of each cell; those of its border cells wrap, and are blank."""
-    return [np.roll(values, (down, across), (0, 1)) for down, across in product((-1, 0, 1), repeat=2) if down or across]
-
-
-def _beside(these: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    return np.asarray(np.logical_or.reduce(_shifted(these)), dtype=np.bool_)
-
-
-def _mean_beside(values: Floats) -> Floats:
-    around = np.stack([np.asarray(one, dtype=np.float64) for one in _shifted(values)])
-    seen = np.isfinite(around)
-    return np.asarray(np.where(seen, around, 0.0).sum(axis=0) / np.maximum(seen.sum(axis=0), 1))
+def _mean_around(values: Floats) -> Floats:
+    """Return the mean of the known among each cell and its eight neighbours."""
+    seen = np.isfinite(values)
+    number = convolve(seen.astype(np.float64), _AROUND, mode="constant")
+    return np.asarray(convolve(np.where(seen, values, 0.0), _AROUND, mode="constant") / np.maximum(number, 1.0))
 
 
 def _inside(
