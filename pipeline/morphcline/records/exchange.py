@@ -214,24 +214,21 @@ def _told_of_places(blur: pd.Series, about: Dataset) -> dict[str, NDArray[np.obj
     persons = "recorders' notes" if about.names_shown else "recorders' names and notes"
     who = about.holder or "the holder of the data"
     ask = f"Ask {who}: {about.contact}" if about.contact else f"Ask {who}"
-    generalized, withheld = {}, {}
-    for side in blur.unique():
-        hidden = bool(np.isnan(side)) or side > 0
-        generalized[side] = withheld[side] = ""
-        if hidden and not np.isnan(side):
-            generalized[side] = (
-                f"Shown at the centre of the square of {side:.12g} m in which it lies (squares at whole multiples of "
-                f"{side:.12g} m in {about.crs}); the uncertainty holds the place about that centre."
-            )
-        places = ["the place" if np.isnan(side) else "the exact place"] if hidden else []
-        withheld[side] = f"Withheld: {', '.join([*places, persons])}. {ask}."
-    # NaN is no key that can be looked up.
-    at = {("" if np.isnan(side) else side): side for side in generalized}
-    keys = [at["" if np.isnan(side) else side] for side in blur]
-    return {
-        "dataGeneralizations": np.array([generalized[key] for key in keys], dtype=object),
-        "informationWithheld": np.array([withheld[key] for key in keys], dtype=object),
-    }
+
+    def told(side: float) -> tuple[str, str]:
+        if np.isnan(side):
+            return "", f"Withheld: the place, {persons}. {ask}."
+        if side == 0:
+            return "", f"Withheld: {persons}. {ask}."
+        generalized = (
+            f"Shown at the centre of the square of {side:.12g} m in which it lies (squares at whole multiples of "
+            f"{side:.12g} m in {about.crs}); the uncertainty holds the place about that centre."
+        )
+        return generalized, f"Withheld: the exact place, {persons}. {ask}."
+
+    which, sides = pd.factorize(blur.astype(float), use_na_sentinel=False)
+    generalized, withheld = (np.array(texts, dtype=object) for texts in zip(*map(told, sides), strict=True))
+    return {"dataGeneralizations": generalized[which], "informationWithheld": withheld[which]}
 
 
 def _rights(about: Dataset) -> dict[str, str]:
