@@ -45,16 +45,18 @@ LIBRARIES = (
 
 @dataclass(frozen=True)
 class Timing:
-    """Seconds of several calls."""
+    """Seconds of several calls; ``processor_s`` is the median of what all cores spent on one, if it is known."""
 
     median_s: float
     low_s: float
     high_s: float
     calls: int
+    processor_s: float | None = None
 
     def times(self, factor: float) -> Timing:
         """Return the seconds of so many times the work, for a peer that is timed on a part of it."""
-        return Timing(self.median_s * factor, self.low_s * factor, self.high_s * factor, self.calls)
+        spent = None if self.processor_s is None else self.processor_s * factor
+        return Timing(self.median_s * factor, self.low_s * factor, self.high_s * factor, self.calls, spent)
 
 
 @dataclass(frozen=True)
@@ -93,7 +95,7 @@ class Row:
 
 @dataclass(frozen=True)
 class Case:
-    """One piece of work at several sizes.
+    """One piece of work at several sizes, as measured.
 
     Attributes
     ----------
@@ -103,15 +105,15 @@ class Case:
     rows : list of Row
     floor : str
         How the floor is worked out, in a sentence.
-    limits : str
-        What takes the time, by profile, and what stands between the case and its floor; where a reach isn't met, why.
+    first_call_s : float, optional
+        Of a new process, compiling included.
     """
 
     name: str
     unit: str
     rows: list[Row]
     floor: str = ""
-    limits: str = ""
+    first_call_s: float | None = None
 
 
 def interleaved(
@@ -134,6 +136,7 @@ def interleaved(
     """
     wanted = {name: repeats if isinstance(repeats, int) else repeats[name] for name in cases}
     seconds: dict[str, list[float]] = {name: [] for name in cases}
+    spent: dict[str, list[float]] = {name: [] for name in cases}
     results: dict[str, Any] = {}
     for turn in range(max(wanted.values())):
         for name, call in cases.items():
@@ -141,11 +144,13 @@ def interleaved(
                 continue
             results.pop(name, None)
             gc.collect()
-            start = time.perf_counter()
+            start, start_of_processors = time.perf_counter(), time.process_time()
             results[name] = call()
             seconds[name].append(time.perf_counter() - start)
+            spent[name].append(time.process_time() - start_of_processors)
     timings = {
-        name: Timing(statistics.median(taken), min(taken), max(taken), len(taken)) for name, taken in seconds.items()
+        name: Timing(statistics.median(taken), min(taken), max(taken), len(taken), statistics.median(spent[name]))
+        for name, taken in seconds.items()
     }
     return timings, results
 
@@ -302,7 +307,7 @@ def invented_survey(sites: int, *, traits: int = 12, extent_m: float = 100_000.0
     return Survey(places[:, 0].copy(), places[:, 1].copy(), rng.multinomial(total, share), total, extent_m)
 
 
-def run_script(path: str, title: str, measure: Callable[[bool], list[Case]]) -> None:
+def run_script(path: str, title: str, measure: Callable[[bool], list[Case]], limits: Mapping[str, str]) -> None:
     """Run a script: measure, print, and keep the results unless ``--quick`` is given.
 
     Parameters
@@ -313,6 +318,8 @@ def run_script(path: str, title: str, measure: Callable[[bool], list[Case]]) -> 
         Heading of the path in the table.
     measure : callable
         Takes whether to be quick (the smallest size alone, few calls) and returns the cases.
+    limits : mapping of str
+        As :func:`section` takes it.
     """
     parser = argparse.ArgumentParser(description=title)
     parser.add_argument("--quick", action="store_true", help="the smallest size alone; nothing is kept")
@@ -325,14 +332,23 @@ def run_script(path: str, title: str, measure: Callable[[bool], list[Case]]) -> 
         "machine": machine(),
         "cases": [asdict(case) for case in cases],
     }
-    print("\n".join(section(kept)))
+    print("\n".join(section(kept, limits)))
     if not quick:
         RESULTS.mkdir(exist_ok=True)
         (RESULTS / f"{path}.json").write_text(json.dumps(kept, indent=1) + "\n", encoding="utf-8")
 
 
-def section(kept: Mapping[str, Any]) -> list[str]:
-    """Return the lines of a path's section of the table."""
+def section(kept: Mapping[str, Any], limits: Mapping[str, str]) -> list[str]:
+    """Return the lines of a path's section of the table.
+
+    Parameters
+    ----------
+    kept : mapping
+        What a script measured.
+    limits : mapping of str
+        By the name of a case what takes the time and stands between the case and its floor: found by whoever profiled
+        it, so that it stands in the script and not among the results.
+    """
     facts = kept["machine"]
     versions = ", ".join(f"{name} {version}" for name, version in facts["versions"].items())
     lines = [f"## {kept['title']}", ""]
@@ -341,11 +357,11 @@ def section(kept: Mapping[str, Any]) -> list[str]:
         busy = f"Processes that wanted a core on average when it ended, our own included: {facts['load']:g}."
         lines += [f"{busy} Where they are more than the cores, work on several cores gains less than it could.", ""]
     for case in kept["cases"]:
-        lines += _table(case)
+        lines += _table(case, limits.get(case["name"], ""))
     return lines
 
 
-def _table(case: Mapping[str, Any]) -> list[str]:
+def _table(case: Mapping[str, Any], limits: str) -> list[str]:
     rows = [
         Row(**{**row, "ours": Timing(**row["ours"]), "peers": {name: Timing(**t) for name, t in row["peers"].items()}})
         for row in case["rows"]
@@ -381,13 +397,26 @@ def _table(case: Mapping[str, Any]) -> list[str]:
     ]
     if told:
         said.append("Growth: " + ", ".join(told) + ".")
+    said += [sentence for name in peers if (sentence := _in_processor_time(rows, name))]
+    if case["first_call_s"] is not None:
+        said.append(f"The first call of a new process, compiling included: {_plain(case['first_call_s'])} s.")
     if case["floor"]:
         said.append(f"Floor: {case['floor']}")
-    if case["limits"]:
-        said.append(f"Limits: {case['limits']}")
+    if limits:
+        said.append(f"Limits, by a profile made by hand: {limits}")
     for sentence in said:
         lines += ["", sentence] if lines[-1] else [sentence]
     return [*lines, ""]
+
+
+def _in_processor_time(rows: Sequence[Row], peer: str) -> str:
+    """Return a sentence on the ratios that don't depend on how many cores were free; "" where they aren't known."""
+    ratios = [
+        f"{_plain(theirs / row.ours.processor_s)} at {row.size:,}"
+        for row in rows
+        if peer in row.peers and row.ours.processor_s and (theirs := row.peers[peer].processor_s)
+    ]
+    return f"Ratio to {peer} in processor time, all cores' added up: {', '.join(ratios)}." if ratios else ""
 
 
 def _seconds(timing: Timing) -> str:

@@ -25,14 +25,15 @@ SIZES = {1_000: 30.0, 10_000: 30.0, 100_000: 20.0}
 PEER = "esda.Moran × 12"
 #: Above so many sites one of the peer's twelve traits is timed, and its time taken twelve times.
 ONE_TRAIT_ABOVE = 10_000
-LIMITS = (
+_BOTH = (
     "of the kernel's time a tenth goes to drawing the permutations, two fifths to fetching the permuted values and "
     "half to multiplying them by the weights, at 10,000 sites; at 100,000 fetching from all over memory takes most. "
     "Setting up (the sites' line, the links in it, the exact index and its moments) is done by one core: a tenth of "
-    "the whole at 10,000. A first call of all, compiling included, takes {cold:.1f} s; under 800 sites nothing is "
-    "compiled. What is aimed at isn't reached where other work takes part of the cores: in processor time of one core, "
-    "peer and ours, the ratio is 17 to 19 up to 10,000 sites, and the second core makes the rest."
+    "the whole at 10,000. Under 800 sites nothing is compiled. The peer uses one core: where other work has the rest, "
+    "the ratio by the clock falls to that in processor time."
 )
+_KINDS = ("8 nearest neighbours", "all within a distance, 10 on average where sites are spread evenly")
+LIMITS = dict.fromkeys(_KINDS, _BOTH)
 COLD = """
 import numpy as np
 from measuring import invented_survey
@@ -54,7 +55,7 @@ def measure(quick: bool) -> list[Case]:
     sizes = list(SIZES)[:1] if quick else list(SIZES)
     bandwidth = memory_bandwidth(64 if quick else 512)
     cases = []
-    for kind in ("8 nearest neighbours", "all within a distance, 10 on average where sites are spread evenly"):
+    for kind in _KINDS:
         rows = []
         for n in sizes:
             survey = invented_survey(n)
@@ -95,7 +96,6 @@ def measure(quick: bool) -> list[Case]:
                     note="" if traits == 12 else "the peer on one trait, its time taken twelve times",
                 )
             )
-        cold = first_call_s(COLD)
         cases.append(
             Case(
                 kind,
@@ -103,11 +103,11 @@ def measure(quick: bool) -> list[Case]:
                 rows,
                 floor=f"every permutation reads one position and twelve values a site, 8 bytes each, at the "
                 f"{bandwidth / 1e9:.0f} GB/s that all cores copy.",
-                limits=LIMITS.format(cold=cold),
+                first_call_s=first_call_s(COLD),
             )
         )
     return cases
 
 
 if __name__ == "__main__":
-    run_script("moran", "Moran's I, 999 permutations of 12 traits", measure)
+    run_script("moran", "Moran's I, 999 permutations of 12 traits", measure, LIMITS)

@@ -74,11 +74,10 @@ def measure(quick: bool) -> list[Case]:
             kept,
             floor=f"positions read, links and weights written, 16 bytes each, at the {bandwidth / 1e9:.0f} GB/s that "
             "all cores copy.",
-            limits=LIMITS[name],
         )
         for name, kept in rows.items()
     ]
 
 
 if __name__ == "__main__":
-    run_script("neighbours", "Weights between neighbours", measure)
+    run_script("neighbours", "Weights between neighbours", measure, LIMITS)

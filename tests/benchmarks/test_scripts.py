@@ -53,17 +53,27 @@ def test_a_section_tells_the_ratio_of_medians():
     helpers = measuring()
     ours, peer = helpers.Timing(2.0, 1.0, 3.0, 3), helpers.Timing(30.0, 20.0, 40.0, 3)
     row = helpers.Row(1000, ours, {"peer": peer}, floor_s=0.5, reach=10, note="a part")
-    case = helpers.Case("work", "sites", [row], floor="as said.", limits="none.")
+    case = helpers.Case("work", "sites", [row], floor="as said.")
     from dataclasses import asdict
 
     lines = helpers.section(
-        {"title": "Path", "date": "2000-01-01", "machine": helpers.machine(), "cases": [asdict(case)]}
+        {"title": "Path", "date": "2000-01-01", "machine": helpers.machine(), "cases": [asdict(case)]},
+        {"work": "none."},
     )
     line = next(line for line in lines if line.startswith("| 1,000"))
     assert [cell.strip() for cell in line.strip("|").split("|")] == [
         "1,000 (1)", "2.00 (1.00–3.00, 3)", "30.0 (20.0–40.0, 3)", "**15.0**", "10", "0.500", "4.00", "",
     ]  # fmt: skip
     assert "(1) a part" in lines
+    assert "Limits, by a profile made by hand: none." in lines
+    assert not any("processor time" in line for line in lines), "it isn't known here"
+
+
+def test_the_ratio_in_processor_time_is_told_where_it_is_known():
+    helpers = measuring()
+    ours, peer = helpers.Timing(2.0, 2.0, 2.0, 3, processor_s=4.0), helpers.Timing(30.0, 30.0, 30.0, 1, processor_s=6.0)
+    case = helpers.Case("work", "sites", [helpers.Row(1000, ours, {"peer": peer.times(12)})])
+    assert helpers._in_processor_time(case.rows, "peer").endswith("18.0 at 1,000.")
 
 
 def test_the_table_is_that_of_the_results_kept():
