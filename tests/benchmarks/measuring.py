@@ -399,7 +399,7 @@ def _table(case: Mapping[str, Any], limits: str) -> list[str]:
         said.append("Growth: " + ", ".join(told) + ".")
     said += [sentence for name in peers if (sentence := _in_processor_time(rows, name))]
     if case["first_call_s"] is not None:
-        said.append(f"The first call of a new process, compiling included: {_plain(case['first_call_s'])} s.")
+        said.append(f"The first call of a new process, compiling included: {case['first_call_s']:.1f} s.")
     if case["floor"]:
         said.append(f"Floor: {case['floor']}")
     if limits:
