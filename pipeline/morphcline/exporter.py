@@ -327,7 +327,6 @@ def _descriptor(
         name=study.study.name,
         title=_title(study),
         description=f"{_title(study)}: records in the terms of Darwin Core, and the tables of the analysis",
-        version=__version__,
         licence=study.report.licence,
         holder=study.report.holder,
         contact=study.report.contact,

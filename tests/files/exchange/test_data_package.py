@@ -27,7 +27,7 @@ from morphcline.files.tables import write_table
 from morphcline.records.exchange import ArchiveTables
 
 PACKAGE = Package(
-    "orsel", "Orsel valley", "What was found", "1.0", "CC-BY-4.0", "Orsel museum", "https://example.org",
+    "orsel", "Orsel valley", "What was found", "CC-BY-4.0", "Orsel museum", "https://example.org",
     "2026-05-01T10:00:00+00:00", ("snails",),
 )  # fmt: skip
 ABOUT = About("orsel", "Orsel", "", "", "", "", "2026-05-01", (), (), None, "")
@@ -157,6 +157,11 @@ def test_nothing_in_it_is_fetched(tmp_path: Path) -> None:
         assert not {"$schema", "profile"} & one.keys()
         assert one["hash"] == f"sha256:{sha256_of(tmp_path / one['path'])}"
         assert one["bytes"] == (tmp_path / one["path"]).stat().st_size
+
+
+def test_it_claims_no_version() -> None:
+    # Data Package specification, `version`: that of the package's content, which no study states (from memory).
+    assert "version" not in json.loads(describe(PACKAGE, []))
 
 
 @pytest.mark.parametrize(

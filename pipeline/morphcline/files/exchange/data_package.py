@@ -10,7 +10,7 @@ import hashlib
 import json
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -61,7 +61,7 @@ class Package:
 
     Parameters
     ----------
-    name, title, description, version : str
+    name, title, description : str
     licence, holder, contact : str
         Empty where the study names none.
     created : str
@@ -72,12 +72,11 @@ class Package:
     name: str
     title: str
     description: str
-    version: str
     licence: str
     holder: str
     contact: str
     created: str
-    keywords: tuple[str, ...] = field(default=())
+    keywords: tuple[str, ...]
 
 
 def describe(package: Package, resources: Sequence[Mapping[str, Any]]) -> str:
@@ -86,7 +85,6 @@ def describe(package: Package, resources: Sequence[Mapping[str, Any]]) -> str:
         "name": package.name,
         "title": package.title,
         "description": package.description,
-        "version": package.version,
         "created": package.created,
         "keywords": list(package.keywords),
     }
