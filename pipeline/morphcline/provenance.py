@@ -35,8 +35,11 @@ _SOURCES = {".py", ".j2", ".css", ".js", ".po"}
 #: What only the stages that draw use.
 _RENDERING = {"render", "locales"}
 
-# What these hold can't change a table or raster.
-_NOT_SCIENCE = {"cli.py", "__main__.py", "template.py", "planner.py", "checking.py", "readiness.py", "exporter.py"}
+# What these hold can't change what a stage writes.
+_NOT_SCIENCE = {
+    "cli.py", "__main__.py", "progress.py", "template.py", "planner.py", "checking.py", "readiness.py", "exporter.py",
+    "noting.py", "catalogue.py",
+}  # fmt: skip
 
 
 def digest_of(path: Path) -> str | None:
