@@ -6,7 +6,7 @@ it is: no stage is run, and none becomes due.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -20,7 +20,7 @@ from morphcline.files.atomic import write_text
 from morphcline.files.tables import read_table, write_table
 from morphcline.language import _, speaking
 from morphcline.provenance import read_run
-from morphcline.records.contributors import Contributor, contributors
+from morphcline.records.contributors import Contributor, contributors, key_of
 from morphcline.records.note_facts import Comparison, Survey, compare, counted
 from morphcline.render import labels
 from morphcline.render.notes.chart import Bar
@@ -30,7 +30,7 @@ from morphcline.scoring.formulas import MANY_BANDED, MID_BANDED, OTHER_ONE_BANDE
 from morphcline.scoring.shells import COLOURS
 from morphcline.scoring.species import slug
 from morphcline.scoring.traits import Trait, wanted_traits
-from morphcline.study import RecordSource, Study
+from morphcline.study import Study
 
 FOLDER = "private/notes"
 #: Stages whose outputs are read; the record of the run must hold them all.
@@ -127,7 +127,7 @@ def make_notes(
         lines = "".join(f"| {name} | {text} |\n" for name, text in INDEX_COLUMNS.items())
         write_text(home / "README.md", _NOTICE + lines)
     own = tables["accepted"][tables["accepted"]["survey"] == ""]
-    return NotesResult(home, index, int((own["recorder"].str.strip() == "").sum()))
+    return NotesResult(home, index, int((own["recorder"].map(key_of) == "").sum()))
 
 
 def _refuse_unready(study: Study, folder: Path) -> None:
@@ -145,7 +145,7 @@ def _headers(study: Study) -> Iterator[str]:
     """Yield the heads under which the survey's files, and their tables of sites, name recorders."""
     for source in study.records:
         for sheet in (source, source.sites):
-            if isinstance(sheet, RecordSource) or sheet is not None:
+            if sheet is not None:
                 yield sheet.columns.get("recorder", "recorder")
 
 
@@ -154,24 +154,25 @@ def _chosen(everybody: list[Contributor], recorders: Sequence[str], record: str 
         return [_of_record(everybody, record)]
     if not recorders:
         return everybody
-    by_key = {" ".join(one.name.casefold().split()): one for one in everybody}
-    missing = [name for name in recorders if " ".join(name.casefold().split()) not in by_key]
+    by_key = {key_of(one.name): one for one in everybody}
+    missing = [name for name in recorders if key_of(name) not in by_key]
     if missing:
         known = ", ".join(one.name for one in everybody[:8]) + (" …" if len(everybody) > 8 else "")
         raise StudyError(Problem("", "--recorder", f"no row of the survey is by {missing[0]!r}", f"there are {known}"))
-    return [by_key[" ".join(name.casefold().split())] for name in recorders]
+    return [by_key[key] for key in dict.fromkeys(map(key_of, recorders))]
 
 
 def _of_record(everybody: list[Contributor], record: str) -> Contributor:
     """Return the recorder of a row, with the rows of that row's sample alone."""
     source, _colon, number = record.rpartition(":")
     wrong = Problem("", "--record", f"no row {record!r} with a recorder was found", 'write it as "FILE:ROW"')
-    if not number.isdecimal():
+    if not (source and number.isdecimal()):
         raise StudyError(wrong)
     for one in everybody:
         for name in ("accepted", "rejected"):
             table = getattr(one, name)
-            hit = table[(table["row"] == int(number)) & table["source"].str.endswith(source)]
+            named = (table["source"] == source) | table["source"].str.endswith(f"/{source}")
+            hit = table[(table["row"] == int(number)) & named]
             if hit.empty:
                 continue
             if name == "rejected":
@@ -301,8 +302,8 @@ def _regional_shares(
     classes: Sequence[str], traits: Mapping[str, Trait], regional: pd.DataFrame
 ) -> list[tuple[str, float]]:
     """Return the region's share of each class among all shells scored; empty where one isn't known."""
-    frequency: Callable[[str], float] = lambda name: float(regional["frequency"].get(name, np.nan))  # noqa: E731
-    shares = {name: frequency(name) for name in classes if name in traits}
+    frequency = regional["frequency"].to_dict()
+    shares = {name: float(frequency.get(name, np.nan)) for name in classes if name in traits}
     if UNBANDED in classes:
         # Mid-banded is a share of banded shells; what is left over has one band that is not the third.
         shares[MID_BANDED] = shares.get(MID_BANDED, np.nan) * (1 - shares.get(UNBANDED, np.nan))

@@ -51,10 +51,10 @@ def contributors(
     nobody's; those rejected in earlier surveys' files are told apart by nothing but a name, and count too.
     """
     own, looked_at = (table[table["survey"] == ""] for table in (accepted, flagged))
-    keys = {"accepted": own["recorder"].map(_key), "flagged": looked_at["recorder"].map(_key)}
+    keys = {"accepted": own["recorder"].map(key_of), "flagged": looked_at["recorder"].map(key_of)}
     wanted = tuple(headers)
     written = rejected["row_as_it_came"].map(lambda text: _recorder_in(text, wanted)).astype(str)
-    keys["rejected"] = written.map(_key)
+    keys["rejected"] = written.map(key_of)
     texts = pd.concat([own["recorder"].astype(str), written], ignore_index=True)
     key_of_text = pd.concat([keys["accepted"], keys["rejected"]], ignore_index=True)
     spellings = dict(iter(texts.groupby(key_of_text)))
@@ -74,7 +74,8 @@ def contributors(
     return found
 
 
-def _key(recorder: object) -> str:
+def key_of(recorder: object) -> str:
+    """Return what tells a person from others, however capitals, spaces and an e-mail address stand in the name."""
     return " ".join(by_name(str(recorder)).casefold().split())
 
 
