@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import re
-from html.parser import HTMLParser
-from pathlib import Path
 
 import geopandas as gpd
 import pandas as pd
@@ -14,6 +12,7 @@ from shapely.geometry import box
 
 from morphcline import runner
 from morphcline.files.tables import read_table
+from page_texts import texts_of_page
 from test_chain import STUDY, a_study, rows
 
 pytestmark = pytest.mark.slow
@@ -43,41 +42,11 @@ def run(tmp_path_factory: pytest.TempPathFactory) -> runner.RunResult:
     return runner.run(a_study(folder, rows(24), STUDY + DISTRICTS))
 
 
-class _Texts(HTMLParser):
-    """Gather what a person reads or hears; code, settings and the bibliography stay as they are."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.found: list[str] = []
-        self._left_out = 0
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        told = dict(attrs)
-        kept_as_is = tag in ("style", "code") or "sources" in (told.get("class") or "") or told.get("id") == "settings"
-        if self._left_out or kept_as_is:
-            self._left_out += tag not in ("img", "meta", "br")
-            return
-        self.found += [value for name, value in told.items() if name in ("alt", "aria-label") and value]
-
-    def handle_endtag(self, tag: str) -> None:
-        self._left_out -= self._left_out > 0
-
-    def handle_data(self, data: str) -> None:
-        if not self._left_out:
-            self.found.append(data)
-
-
-def texts(path: Path) -> list[str]:
-    found = _Texts()
-    found.feed(re.sub(r'src="data:[^"]*"', "", path.read_text(encoding="utf-8")))
-    return found.found
-
-
 @pytest.mark.parametrize("name", ["report.html", "reports/ouest.html", "reports/est.html", "reports/nulle-part.html"])
 def test_no_english_is_left_in_a_french_report(run: runner.RunResult, name: str) -> None:
     page = (run.folder / name).read_text(encoding="utf-8")
     assert '<html lang="fr">' in page
-    assert [text for text in texts(run.folder / name) if ENGLISH.search(text)] == []
+    assert [text for text in texts_of_page(run.folder / name) if ENGLISH.search(text)] == []
 
 
 def test_each_report_stands_beside_its_pdf_in_the_same_language(run: runner.RunResult) -> None:

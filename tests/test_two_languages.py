@@ -10,7 +10,6 @@ import json
 import re
 from collections.abc import Callable, Iterable, Iterator
 from functools import cache
-from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +19,7 @@ from morphcline import noting, planner, runner
 from morphcline.catalogue import extracted
 from morphcline.language import Language, catalogue_of
 from morphcline.study import load_study
+from page_texts import texts_of_page
 
 pytestmark = pytest.mark.slow
 
@@ -63,36 +63,6 @@ def run(tmp_path_factory: pytest.TempPathFactory) -> Path:
     noting.make_notes(load_study(path), out=out)
     planner.make_plan(load_study(path), out=out)
     return out
-
-
-class _Texts(HTMLParser):
-    """Gather what a person reads or hears."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.found: list[str] = []
-        self._left_out = 0
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        told = dict(attrs)
-        as_it_is = tag in ("style", "script", "code") or "sources" in (told.get("class") or "")
-        if self._left_out or as_it_is or told.get("id") == "settings":
-            self._left_out += tag not in ("img", "meta", "br", "input", "link", "hr")
-            return
-        self.found += [told[name] or "" for name in ("alt", "aria-label", "title", "placeholder") if name in told]
-
-    def handle_endtag(self, tag: str) -> None:
-        self._left_out -= self._left_out > 0
-
-    def handle_data(self, data: str) -> None:
-        if not self._left_out:
-            self.found.append(data)
-
-
-def of_page(path: Path) -> list[str]:
-    found = _Texts()
-    found.feed(re.sub(r'src="data:[^"]*"', "", path.read_text(encoding="utf-8")))
-    return found.found
 
 
 def of_drawing(path: Path) -> list[str]:
@@ -183,16 +153,16 @@ def left_in_english(texts: Iterable[str]) -> list[str]:
 
 
 READ: dict[str, tuple[str, Callable[[Path], Iterable[str]]]] = {
-    "report": ("report.html", of_page),
-    "districts": ("reports/*.html", of_page),
-    "page": ("map.html", of_page),
+    "report": ("report.html", texts_of_page),
+    "districts": ("reports/*.html", texts_of_page),
+    "page": ("map.html", texts_of_page),
     "its script": ("map.html", of_script),
     "figures": ("figures/*.svg", of_drawing),
     "captions": ("figures/*.txt", of_plain_text),
     "list of figures": ("figures/README.md", of_plain_text),
-    "notes as pages": ("private/notes/*.html", of_page),
+    "notes as pages": ("private/notes/*.html", texts_of_page),
     "notes as texts": ("private/notes/*.txt", of_plain_text),
-    "plan": ("plan/plan.html", of_page),
+    "plan": ("plan/plan.html", texts_of_page),
     "its map": ("plan/map.svg", of_drawing),
     "its caption": ("plan/map.txt", of_plain_text),
 }
