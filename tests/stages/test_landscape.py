@@ -205,6 +205,9 @@ def test_the_mean_within_a_radius(tmp_path: Path) -> None:
     context = make_context(tmp_path, records, TEMPERATURE + "radius_m = 300")
     run(context)
     assert read_table(context.path("private/tables/sites.csv"))["temperature_c"][0] == pytest.approx(9.0)
+    # The public sees the mean of the square, the eastern one: half of it is 10, half goes from 9 to 10.
+    shown = read_table(context.path("tables/sites.csv"))
+    assert (shown["x_m"][0], shown["temperature_c"][0]) == (EAST + 1500, pytest.approx(9.75, abs=0.051))
 
 
 YEARS = TEMPERATURE + 'year = "record"\n'

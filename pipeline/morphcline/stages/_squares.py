@@ -33,13 +33,13 @@ def tell_land(
     Parameters
     ----------
     shown : DataFrame
-        Public sites with their districts as told, and the exact places' ``habitat`` and ``habitat_noted``.
+        Public sites, hidden ones without a temperature, with their districts as told, and the exact places' ``habitat``
+        and ``habitat_noted``.
     study : Study
     districts : sequence of District
     warmth : callable
     """
     shown = shown.reset_index(drop=True)
-    shown = shown.assign(temperature_c=shown["temperature_c"].where(shown["blur_m"] == 0, np.nan))
     hidden = (shown["blur_m"] > 0) & shown["x_m"].notna()
     if study.temperature is not None and hidden.any():
         shown.loc[hidden, "temperature_c"] = _mean_warmth(shown[hidden], warmth)

@@ -196,9 +196,12 @@ def _join_temperature(sites: pd.DataFrame, records: pd.DataFrame, study: Study, 
 
 
 def _celsius(points: pd.DataFrame, records: pd.DataFrame, study: Study) -> NDArray[np.float64]:
-    """Return the temperature at other places of sites, in the sites' years; what is missing there is no news."""
-    settings = study.temperature
-    assert settings is not None
+    """Return the temperature at the points of squares, in their sites' years; what is missing there is no news.
+
+    At the points themselves: what is asked for is the mean over a square, and circles round so many take minutes.
+    """
+    assert study.temperature is not None
+    settings = study.temperature.model_copy(update={"radius_m": 0.0})
     shown = study.shown(settings.path)
     if settings.year is None:
         values = _temperature(points, settings, settings.band, study, shown).value
