@@ -2,59 +2,23 @@
 
 from __future__ import annotations
 
-import math
 from typing import Any
 
 import pandas as pd
 import pytest
 
+import made_rows
+from made_rows import NAN, cline, environment, in_points, regional
 from morphcline.language import Language, speaking
 from morphcline.records.change_table import OVER_PAIRS, OVER_SPACE
 from morphcline.render.report import certainty, summary
 from morphcline.render.report.certainty import SUPPORTED, UNCERTAIN, WELL
 
-NAN = math.nan
-NEMORALIS, HORTENSIS = "Cepaea nemoralis", "Cepaea hortensis"
-
-
-def regional(**changes: Any) -> dict[str, Any]:
-    return {
-        "species": NEMORALIS, "trait": "mid-banded", "total": 1000, "sites": 120, "frequency": 0.30, "low": 0.27,
-        "high": 0.331,
-    } | changes  # fmt: skip
-
-
-def cline(model: str, weight: float, **changes: Any) -> dict[str, Any]:
-    return {
-        "species": NEMORALIS, "trait": "yellow", "model": model, "sites": 312, "shells": 10_201, "bearing_deg": 64.2,
-        "bearing_low": 60.4, "bearing_high": 68.0, "centre_m": -3200.0, "centre_low": -3700.0, "centre_high": -2800.0,
-        "width_m": 8900.0, "width_low": 7000.0, "width_high": 11_200.0, "p_min": 0.15, "p_max": 0.84, "weight": weight,
-        "converged": True, "not_fitted_because": "", "direction": "along", "p_flat": 0.002, "chosen": weight > 0.5,
-        "step": False, "residual_moran_i": 0.02, "residual_moran_p": 0.4, "fails": False,
-    } | changes  # fmt: skip
-
-
-def environment(**changes: Any) -> dict[str, Any]:
-    return {
-        "species": NEMORALIS, "trait": "yellow", "term": "habitat: woodland", "estimate": -0.7, "low": -0.9,
-        "high": -0.4, "p_naive": 1e-6, "p_spatial": 0.004, "p_holm": 0.012, "reference": "hedgerow",
-    } | changes  # fmt: skip
-
-
-def effect(**changes: Any) -> dict[str, Any]:
-    return {
-        "species": NEMORALIS, "trait": "yellow", "term": "habitat: woodland", "effect": -0.131, "low": -0.174,
-        "high": -0.088,
-    } | changes  # fmt: skip
+HORTENSIS = "Cepaea hortensis"
 
 
 def changed(**changes: Any) -> dict[str, Any]:
-    return {
-        "species": NEMORALIS, "trait": "brown", "earlier_survey": "1984", "site": "", "earlier_count": 240,
-        "earlier_total": 1000, "later_count": 150, "later_total": 1000, "earlier_frequency": 0.24,
-        "later_frequency": 0.15, "difference": -0.09, "pairs": 79, "low": -0.14, "high": -0.04, "p": 0.002,
-        "method": OVER_PAIRS,
-    } | changes  # fmt: skip
+    return made_rows.changed(**{"method": OVER_PAIRS} | changes)
 
 
 def tables(**changes: list[dict[str, Any]]) -> dict[str, pd.DataFrame]:
@@ -65,7 +29,7 @@ def tables(**changes: list[dict[str, Any]]) -> dict[str, pd.DataFrame]:
         ],
         "clines": [cline("flat", 0.1), cline("sigmoid", 0.9)],
         "environment": [environment(term="habitat", estimate=NAN, low=NAN, high=NAN), environment()],
-        "marginal_effects": [effect()],
+        "marginal_effects": [in_points()],
         "change": [changed(), changed(trait="yellow", p=0.4)],
     } | changes  # fmt: skip
     return {name: pd.DataFrame(listed) for name, listed in rows.items()}
