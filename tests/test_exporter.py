@@ -262,6 +262,34 @@ def test_the_same_bytes_again_and_what_is_stale_goes(small: Path, tmp_path: Path
     assert (to / "notes.txt").exists()
 
 
+@pytest.mark.parametrize(
+    ("publish", "habitat", "temperature"),
+    [
+        ("blur_m = 0", "{h}", "{t}"),
+        ("blur_m = 500", "{h}; kept back", "mean over the square shown in the raster warmth.tif"),
+        ('blur_m = 0\n[[publish.sensitive]]\nsites = ["a"]\nblur_m = 1000', "{h}; kept back",
+         "bilinear at the site's own place, or mean over the square shown in the raster warmth.tif"),
+    ],
+)  # fmt: skip
+def test_how_the_land_about_sites_was_read_is_told_with_what_is_kept_back(
+    tmp_path: Path, publish: str, habitat: str, temperature: str
+) -> None:
+    (tmp_path / "study.toml").write_text(
+        '[study]\nname = "s"\ncrs = "EPSG:2154"\n[records]\npath = "r.csv"\n'
+        '[habitat]\npath = "land.tif"\nradius_m = 100\nclasses = { 1 = "woodland" }\n'
+        f'[temperature]\npath = "warmth.tif"\nradius_m = 0\n[publish]\n{publish}\n',
+        encoding="utf-8",
+    )
+    told = exporter._dataset(load_study(tmp_path / "study.toml"), "")
+    own = {
+        "h": "class with the largest share within 100 m of the site's own place in the raster land.tif",
+        "t": "bilinear at the site's own place in the raster warmth.tif",
+    }
+    assert told.habitat_method.startswith(habitat.format(**own))
+    assert ("kept back" in told.habitat_method) == ("kept back" in habitat)
+    assert told.temperature_method == temperature.format(**own)
+
+
 def test_files_of_others_are_not_overwritten(small: Path, tmp_path: Path) -> None:
     study = load_study(small / "study.toml")
     (tmp_path / "README.md").write_text("mine", encoding="utf-8")

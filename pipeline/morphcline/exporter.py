@@ -194,9 +194,11 @@ def _surveys(study: Study, folder: Path, finished: str) -> Iterator[_Survey]:
 def _dataset(study: Study, survey: str) -> Dataset:
     habitat, temperature = study.habitat, study.temperature
     of_habitat = of_temperature = ""
+    hidden = study.publish.blur_m > 0 or bool(study.publish.sensitive)
     if habitat is not None:
         where = f"with the largest share within {habitat.radius_m:g} m of" if habitat.radius_m else "of the cell at"
         of_habitat = f"class {where} the site's own place in the raster {habitat.path.name}"
+        of_habitat += hidden * "; kept back where the class is rare in the square that hides the site"
     if temperature is not None:
         how = f"mean within {temperature.radius_m:g} m of" if temperature.radius_m else "bilinear at"
         where = f"{how} the site's own place" if study.publish.blur_m == 0 else "mean over the square shown"

@@ -30,7 +30,7 @@ _MEANING: Mapping[str, str] = {
     "fieldNumber": "visit, as recorded; empty where it is the date",
     "eventDate": "date as precise as it was given, ISO 8601; empty where none was",
     "verbatimEventDate": "date as it came, where it was a workbook's number for a day",
-    "habitat": "class of habitat that the recorder's note means",
+    "habitat": "class of habitat that the recorder's note means; kept back where it is rare in the place's square",
     "samplingProtocol": "how shells were found and scored",
     "locationID": "site, in this dataset",
     "locality": "name or number of the site",
@@ -73,10 +73,7 @@ _MEANING: Mapping[str, str] = {
 #: In the extensions the id of the event is that of the core's row.
 _OWN: Mapping[tuple[str, str], str] = {
     ("occurrence", "eventID"): "id of the visit",
-    (
-        "occurrence",
-        "habitat",
-    ): "where the rows of a visit differ in it: class of habitat that the recorder's note means",
+    ("occurrence", "habitat"): "class that the note means, where the rows of a visit differ in it; kept back as the visit's is",
     ("occurrence", "decimalLatitude"): "latitude, degrees, where it or its uncertainty differs from the visit's",
     ("occurrence", "decimalLongitude"): "longitude, likewise",
     ("occurrence", "geodeticDatum"): "their CRS",
