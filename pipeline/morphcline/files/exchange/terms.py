@@ -73,7 +73,7 @@ _MEANING: Mapping[str, str] = {
 #: In the extensions the id of the event is that of the core's row.
 _OWN: Mapping[tuple[str, str], str] = {
     ("occurrence", "eventID"): "id of the visit",
-    ("occurrence", "habitat"): "class that the note means, where the rows of a visit differ in it; kept back as the visit's is",
+    ("occurrence", "habitat"): "class of habitat, where the rows of a visit differ in it; kept back as a visit's is",
     ("occurrence", "decimalLatitude"): "latitude, degrees, where it or its uncertainty differs from the visit's",
     ("occurrence", "decimalLongitude"): "longitude, likewise",
     ("occurrence", "geodeticDatum"): "their CRS",
