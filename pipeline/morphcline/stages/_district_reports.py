@@ -11,8 +11,6 @@ from shapely.geometry.base import BaseGeometry
 
 from morphcline import __version__
 from morphcline.errors import SourceError
-from morphcline.files.districts import read_districts
-from morphcline.files.tables import read_table
 from morphcline.files.vectors import read_shapes
 from morphcline.records.districts import District
 from morphcline.render.figures.frame import MapFrame
@@ -35,15 +33,24 @@ TABLES = ("districts", "district_habitats")
 
 
 def district_pages(
-    context: Context, data: ReportData, material: Material, style: Mapping[str, object], period: str
+    context: Context,
+    districts: Sequence[District],
+    data: ReportData,
+    records: Mapping[str, pd.DataFrame],
+    material: Material,
+    style: Mapping[str, object],
+    period: str,
 ) -> Iterator[tuple[str, str]]:
     """Yield address from the output folder and page of each district's report.
 
     Parameters
     ----------
     context : Context
+    districts : sequence of District
     data : ReportData
         Of the region.
+    records : mapping
+        ``accepted`` and ``flagged``, as the public may see them.
     material : Material
         Of the leading traits.
     style : mapping
@@ -51,13 +58,11 @@ def district_pages(
     period : str
         Years of the survey.
     """
-    districts = read_districts(context.study)
     if not districts:
         return
     frame = map_frame(material)
     lines = _centre_lines(context)
     told = context.accounts["landscape"].get("districts", {})
-    records = {name: read_table(context.path(f"records/{name}.csv")) for name in ("accepted", "flagged")}
     # A surface is that of the region on the map of every district.
     surfaces = {species: panels.surface_panels(material, species) for species in material.study.scoring.species}
     orders = [

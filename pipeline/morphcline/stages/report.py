@@ -7,6 +7,7 @@ layers of ``sites.gpkg``, styles, and a catalogue.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import pandas as pd
@@ -17,6 +18,7 @@ from morphcline.files.districts import read_districts
 from morphcline.files.pdf import write_pdf
 from morphcline.files.tables import read_table
 from morphcline.language import _, many
+from morphcline.records.districts import District
 from morphcline.records.period import survey_years
 from morphcline.render import labels
 from morphcline.render.report import ReportData, ShownFigure, render_report
@@ -60,8 +62,7 @@ _TABLES = (
     "districts",
     "district_habitats",
 )
-_ACCEPTED = "records/accepted.csv"
-_FLAGGED = "records/flagged.csv"
+_RECORDS = ("records/accepted.csv", "records/flagged.csv")
 
 _SECTIONS = (
     "study", "records", "earlier", "scoring", "habitat", "temperature", "surfaces", "steepness",
@@ -75,10 +76,15 @@ def run(context: Context) -> Account:
     files, told = write_gis(context)
     among = {**labels.STANDARD_DENOMINATORS, **{one.name: one.denominator for one in wanted_traits(study.scoring)}}
     material = report_material(context)
-    data = _data(context, report_figures(context, material), among)
+    accepted, flagged = (read_table(context.path(name)) for name in _RECORDS)
+    period = labels.period(survey_years(accepted, flagged))
+    districts = read_districts(study)
+    data = _data(context, report_figures(context, material), among, accepted, period, districts)
     style = {"width_mm": PAGE_WIDTH_MM, "among": among}
     pages = {REPORT: render_report(data)}
-    pages |= dict(district_pages(context, data, material, style, _period(context)))
+    pages |= dict(
+        district_pages(context, districts, data, {"accepted": accepted, "flagged": flagged}, material, style, period)
+    )
     for number, (name, page) in enumerate(pages.items()):
         write_text(context.path(name), page)
         files.append(name)
@@ -89,15 +95,21 @@ def run(context: Context) -> Account:
     return {"figures": len(data.figures), "files": files, "warnings": told}
 
 
-def _data(context: Context, figures: list[ShownFigure], among: dict[str, str]) -> ReportData:
+def _data(
+    context: Context,
+    figures: list[ShownFigure],
+    among: dict[str, str],
+    accepted: pd.DataFrame,
+    period: str,
+    districts: Sequence[District],
+) -> ReportData:
     study = context.study
     tables = {name: _with_denominators(read_table(context.path(f"tables/{name}.csv")), among) for name in _TABLES}
     shown = {figure.name for figure in figures}
     leading = leading_traits(tables["regional"]["trait"])
-    accepted = read_table(context.path(_ACCEPTED))
     return ReportData(
         title=study.study.title or study.study.name,
-        area=_where_and_when(context, len(tables["sites"])),
+        area=_where_and_when(study.study.crs, len(tables["sites"]), period),
         settings=settings_in_force(study, _SECTIONS),
         accounts=context.accounts,
         tables=tables,
@@ -106,22 +118,15 @@ def _data(context: Context, figures: list[ShownFigure], among: dict[str, str]) -
         among=labels.denominators_in_text(leading, among),
         elsewhere=[name for name in context.accounts["maps"]["figures"] if name not in shown],
         version=__version__,
-        districts=[(district.name, address(district.name)) for district in read_districts(study)],
+        districts=[(district.name, address(district.name)) for district in districts],
     )
 
 
-def _period(context: Context) -> str:
-    accepted, flagged = (read_table(context.path(name)) for name in (_ACCEPTED, _FLAGGED))
-    return labels.period(survey_years(accepted, flagged))
-
-
-def _where_and_when(context: Context, number: int) -> str:
-    years = _period(context)
-    sites = many("{n} site", "{n} sites", number).format(n=labels.number(number))
-    crs = labels.crs_name(context.study.study.crs)
-    if not years:
-        return _("{sites}; coordinates in {crs}.").format(sites=sites, crs=crs)
-    return _("{sites}, {years}; coordinates in {crs}.").format(sites=sites, years=years, crs=crs)
+def _where_and_when(crs: str, number: int, period: str) -> str:
+    sites = labels.counted(number, "site")
+    if not period:
+        return _("{sites}; coordinates in {crs}.").format(sites=sites, crs=labels.crs_name(crs))
+    return _("{sites}, {years}; coordinates in {crs}.").format(sites=sites, years=period, crs=labels.crs_name(crs))
 
 
 def _with_denominators(table: pd.DataFrame, among: dict[str, str]) -> pd.DataFrame:
@@ -148,7 +153,7 @@ def _recorders(accepted: pd.DataFrame, *, named: bool) -> str:
 def _reads(study: Study) -> tuple[str, ...]:
     drawn_from = maps.STAGE.inputs(study)
     tables = (f"tables/{name}.csv" for name in _TABLES)
-    return tuple(dict.fromkeys((_ACCEPTED, _FLAGGED, *tables, *drawn_from, *gis_reads(study))))
+    return tuple(dict.fromkeys((*_RECORDS, *tables, *drawn_from, *gis_reads(study))))
 
 
 def _sources(study: Study) -> tuple[Path, ...]:
