@@ -39,7 +39,6 @@ _SCORED = {
 }
 _OR, _AND = marked("{one} or {other}"), marked("{one} and {other}")
 
-BANDED = (MID_BANDED, MANY_BANDED, OTHER_ONE_BANDED)
 MORPH_CLASSES = (UNBANDED, MID_BANDED, MANY_BANDED)
 MORPHS = tuple(f"{colour} {band_class}" for colour in COLOURS for band_class in MORPH_CLASSES)
 
@@ -248,7 +247,7 @@ def _morph(name: str) -> Trait:
     return _standard(name, _OF_BOTH, selection)
 
 
-_BANDED_SHELLS = Selection(band_class=("mid-banded", "many-banded", "other one-banded"))
+_BANDED_SHELLS = Selection(band_class=(MID_BANDED, MANY_BANDED, OTHER_ONE_BANDED))
 _STANDARD = (
     _standard("yellow", _OF_COLOUR, Selection(colour=("yellow",))),
     _standard("pink", _OF_COLOUR, Selection(colour=("pink",))),
