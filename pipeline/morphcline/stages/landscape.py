@@ -393,28 +393,25 @@ def _report_districts(own: pd.DataFrame, shown: pd.DataFrame, districts: Sequenc
     kept_back = int((shown["district"] == "").sum()) - outside
     account |= {"sites_in_no_district": outside, "sites_with_district_kept_back": kept_back}
     if outside:
-        account["warnings"].append(_outside(outside))
-    if kept_back:
-        account["warnings"].append(_kept_back(kept_back))
-
-
-def _outside(sites: int) -> Said:
-    if sites == 1:
-        return Said("1 site lies in no district of [[report.area]]; it counts in the region alone.")
-    return Said("{sites} sites lie in no district of [[report.area]]; they count in the region alone.", sites=sites)
-
-
-def _kept_back(sites: int) -> Said:
-    if sites == 1:
-        return Said(
-            "1 site counts in no district, since its district and the square in which it is shown would together tell "
-            "its place too well."
+        account["warnings"].append(
+            said_many(
+                "{n} site lies in no district of [[report.area]]; it counts in the region alone.",
+                "{n} sites lie in no district of [[report.area]]; they count in the region alone.",
+                outside,
+                n=outside,
+            )
         )
-    return Said(
-        "{sites} sites count in no district, since their districts and the squares in which they are shown would "
-        "together tell their places too well.",
-        sites=sites,
-    )
+    if kept_back:
+        account["warnings"].append(
+            said_many(
+                "{n} site counts in no district, since its district and the square in which it is shown would together "
+                "tell its place too well.",
+                "{n} sites count in no district, since their districts and the squares in which they are shown would "
+                "together tell their places too well.",
+                kept_back,
+                n=kept_back,
+            )
+        )
 
 
 def _found(sites: pd.DataFrame, shares: list[str]) -> list[str]:
