@@ -22,6 +22,7 @@ from morphcline.study import FIELDS
 
 EVENT, OCCURRENCE = "Event", "Occurrence"
 EXTENDED, PLAIN = "ExtendedMeasurementOrFact", "MeasurementOrFact"
+_MEASURED = (EXTENDED, PLAIN)
 #: Helper column: whether the shells of a row were recorded one by one.
 SINGLY = "recorded singly"
 
@@ -137,7 +138,7 @@ def read_records(archive: Archive) -> TextTable:
         When the files don't fit together: ids that are empty, come twice or lead nowhere, needed terms that are absent.
     """
     occurrences, events = _parts(archive)
-    measurements = [file for file in archive.extensions if file.row_type in (EXTENDED, PLAIN)]
+    measurements = [file for file in archive.extensions if file.row_type in _MEASURED]
     for file in (occurrences, *measurements):
         _refuse(_lacking(file))
     of_event = None if events is None else _found(occurrences, occurrences.id, events, "eventID")
@@ -440,10 +441,20 @@ def _warnings(
     if unread:
         told = ", ".join(f"{kind or '–'} ({number:,})" for kind, number in sorted(unread.items()))
         yield Said("{file}: measurements of these types aren't read: {types}", file=archive.shown, types=told)
-    others = [f for f in archive.extensions if f is not occurrences and f.row_type not in (EXTENDED, PLAIN)]
+    others = [f for f in archive.extensions if f is not occurrences and f.row_type not in _MEASURED]
     if others:
         told = ", ".join(f"{file.shown} ({len(file):,} × {file.row_type})" for file in others)
         yield Said("{file}: these files aren't read: {files}", file=archive.shown, files=told)
+    for file in (archive.core, *archive.extensions):
+        if file.beyond and (file is events or file.row_type in _MEASURED):
+            yield said_many(
+                "{file}: {n} row has more cells than columns (row {row}); those beyond aren't read",
+                "{file}: {n} rows have more cells than columns (row {row}, for example); those beyond aren't read",
+                len(file.beyond),
+                file=file.shown,
+                n=len(file.beyond),
+                row=str(file.row[min(file.beyond)]),
+            )
     if events is None or of_event is None:
         return
     used = set(of_event.tolist())
@@ -460,10 +471,4 @@ def _warnings(
             n=len(bare),
             row=str(events.row[bare[0]]),
             events=events.shown,
-        )
-    for at in events.beyond:
-        yield Said(
-            "{file}, row {row}: it has more cells than columns; those beyond aren't read",
-            file=events.shown,
-            row=str(events.row[at]),
         )

@@ -167,6 +167,14 @@ def test_a_second_file_of_occurrences_is_told(tmp_path: Path) -> None:
     assert "x: these files aren't read: x#more.csv (3 × Occurrence)" in table.warnings
 
 
+def test_cells_beyond_the_columns_of_events_and_measurements_are_told(tmp_path: Path) -> None:
+    events = ",".join(EVENT) + "\n" + EVENTS.replace("hedge\n", "hedge,wood\n")
+    facts = ",".join(FACT) + "\n" + MEASUREMENTS.replace("yellow\n", "yellow,ish\n").replace("00300\n", "00300,1\n")
+    told = read_archive(write(tmp_path, event__csv=events, facts__csv=facts), "x").warnings
+    assert "x#event.csv: 1 row has more cells than columns (row 3); those beyond aren't read" in told
+    assert "x#facts.csv: 2 rows have more cells than columns (row 2, for example); those beyond aren't read" in told
+
+
 def test_one_column_may_hold_two_terms(tmp_path: Path) -> None:
     more = f'<field index="0" term="{DWC}catalogNumber"/>'
     columns = ("occurrenceID", "scientificName", "individualCount")
