@@ -42,9 +42,10 @@ def findings(tables: Mapping[str, pd.DataFrame]) -> list[Finding]:
 def rule() -> str:
     """Say by which rule the findings are chosen."""
     return _(
-        "Chosen by rule: how frequent the leading traits are in the two species with most shells; then, of the clines, "
-        "differences between habitats and changes that their tests support, the one of each kind with the smallest p, "
-        "and of equal ones that with most shells. Where these are fewer than three, what was looked for and not seen."
+        "Chosen by rule: how frequent the leading traits are in the two species with most shells; then, of their "
+        "clines and differences between habitats, and of the changes of every trait but the nine morphs, as far as "
+        "tests support them, the one of each kind with the smallest p, and of equal ones that with most shells. Where "
+        "these are fewer than three, what was looked for and not seen."
     )
 
 
